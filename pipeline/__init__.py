@@ -1,0 +1,1 @@
+"""From a clip to measured shots, and from shots to what the conditions did. Imports `shared`, `calibration`."""

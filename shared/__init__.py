@@ -1,0 +1,1 @@
+"""What every stage shares: errors, equipment, table schemas, settings, files. Imports nothing of ours."""

@@ -1,0 +1,206 @@
+"""Each table's columns: name, type, unit, meaning. One schema per table, used to check rows and to write the data package.
+
+A column with ``uncertain=True`` has ``<name>_u`` beside it: its standard uncertainty (k=1), same unit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from shared.errors import SchemaError
+
+#: dtype words used here -> (pandas dtype, Frictionless Table Schema type)
+_TYPES = {
+    "number": ("float64", "number"),
+    "integer": ("Int64", "integer"),
+    "text": ("string", "string"),
+    "yes/no": ("boolean", "boolean"),
+    "time": ("string", "datetime"),
+}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column. ``unit`` is empty for ratios, counts and text."""
+
+    name: str
+    kind: str
+    unit: str
+    meaning: str
+    uncertain: bool = False
+
+
+@dataclass(frozen=True)
+class TableSchema:
+    """A table's name and columns, in the order in which they are written."""
+
+    name: str
+    title: str
+    columns: tuple[Column, ...]
+
+    @property
+    def expanded(self) -> tuple[Column, ...]:
+        """Columns with each ``_u`` put behind its measure."""
+        out: list[Column] = []
+        for column in self.columns:
+            out.append(column)
+            if column.uncertain:
+                out.append(Column(f"{column.name}_u", "number", column.unit, f"standard uncertainty (k=1) of {column.name}"))
+        return tuple(out)
+
+    @property
+    def names(self) -> list[str]:
+        return [column.name for column in self.expanded]
+
+    @property
+    def dtypes(self) -> dict[str, str]:
+        return {column.name: _TYPES[column.kind][0] for column in self.expanded}
+
+    def empty(self) -> pd.DataFrame:
+        """No rows, the right columns and types."""
+        return pd.DataFrame({name: pd.Series(dtype=dtype) for name, dtype in self.dtypes.items()})
+
+    def conform(self, rows: pd.DataFrame, extra: tuple[str, ...] = ()) -> pd.DataFrame:
+        """Rows with exactly these columns in this order and type; missing ones empty; ``extra`` ones kept at the end."""
+        unknown = [c for c in rows.columns if c not in self.dtypes and c not in extra]
+        if unknown:
+            raise SchemaError(f"{self.name}: columns {', '.join(map(str, unknown))} are not in its schema.")
+        out = pd.DataFrame(index=rows.index)
+        for name, dtype in self.dtypes.items():
+            out[name] = rows[name].astype(dtype) if name in rows else pd.Series(pd.NA, index=rows.index, dtype=dtype)
+        for name in extra:
+            if name in rows:
+                out[name] = rows[name]
+        return out.reset_index(drop=True)
+
+    def resource(self, path: str) -> dict[str, Any]:
+        """This table as a Frictionless data resource with its Table Schema."""
+        fields = []
+        for column in self.expanded:
+            field: dict[str, Any] = {"name": column.name, "type": _TYPES[column.kind][1], "description": column.meaning}
+            if column.unit:
+                field["unit"] = column.unit
+            fields.append(field)
+        return {"name": self.name, "title": self.title, "path": path, "schema": {"fields": fields, "missingValues": [""]}}
+
+
+def check_columns(rows: pd.DataFrame, schema: TableSchema) -> None:
+    """Raise SchemaError unless ``rows`` has every column of ``schema`` (more are allowed)."""
+    missing = [name for name in schema.names if name not in rows.columns]
+    if missing:
+        raise SchemaError(f"{schema.name}: columns {', '.join(missing)} are missing.")
+
+
+def _c(name: str, kind: str, unit: str, meaning: str, *, u: bool = False) -> Column:
+    return Column(name, kind, unit, meaning, u)
+
+
+#: One row per ball-like thing per frame, before identities. Table frame, plane z = R.
+DETECTIONS = TableSchema("detections", "Ball centres found in each frame", (
+    _c("frame", "integer", "", "index of the frame in decoding order, from 0"),
+    _c("t_s", "number", "s", "container time of the frame: middle of the exposure"),
+    _c("x_px", "number", "px", "picture of the ball's centre (sphere corrected), x right, displayed picture"),
+    _c("y_px", "number", "px", "picture of the ball's centre (sphere corrected), y down"),
+    _c("x_mm", "number", "mm", "centre in the table frame, plane z = R"),
+    _c("y_mm", "number", "mm", "centre in the table frame, plane z = R"),
+    _c("x_u_mm", "number", "mm", "standard uncertainty of x_mm from the outline fit (noise; the calibration's part is kept apart)"),
+    _c("y_u_mm", "number", "mm", "standard uncertainty of y_mm from the outline fit"),
+    _c("xy_r", "number", "", "correlation of the errors of x_mm and y_mm"),
+    _c("blur_x_px", "number", "px", "motion during the exposure, x part (sign arbitrary)"),
+    _c("blur_y_px", "number", "px", "motion during the exposure, y part"),
+    _c("outline_share", "number", "", "share of the ball's outline that was seen and used, 0-1"),
+    _c("clear_share", "number", "", "share of a ring around the ball that shows plain cloth, 0-1: low where a hand, cue or ball touches"),
+    _c("luma", "number", "", "robust mean brightness of the disc, 0-255"),
+    _c("cb", "number", "", "mean Cb of the disc minus 128"),
+    _c("cr", "number", "", "mean Cr of the disc minus 128"),
+    _c("white_share", "number", "", "share of the disc that is bright and colourless, 0-1"),
+))
+
+TRACKS = TableSchema("tracks", "Every ball in every frame of a shot", (
+    _c("clip", "text", "", "file name of the clip"),
+    _c("shot_id", "text", "", "shot the frame belongs to; empty between shots"),
+    _c("frame", "integer", "", "index of the frame in decoding order, from 0"),
+    _c("t_s", "number", "s", "container time of the frame"),
+    _c("ball", "text", "", "cue, object, ball-3, ball-4 ..."),
+    _c("x_mm", "number", "mm", "ball centre in the table frame, plane z = R"),
+    _c("y_mm", "number", "mm", "ball centre in the table frame, plane z = R"),
+    _c("x_u_mm", "number", "mm", "standard uncertainty of x_mm"),
+    _c("y_u_mm", "number", "mm", "standard uncertainty of y_mm"),
+    _c("vx_mps", "number", "m/s", "velocity along x"),
+    _c("vy_mps", "number", "m/s", "velocity along y"),
+    _c("state", "text", "", "seen, or bridged where the ball was hidden"),
+))
+
+CONTACTS = TableSchema("contacts", "What met what, and when", (
+    _c("shot_id", "text", "", "clip stem and two-digit number of the shot"),
+    _c("n", "integer", "", "number of the event in the shot, from 1, in order of time"),
+    _c("t_s", "number", "s", "time of the event in the clip", u=True),
+    _c("kind", "text", "", "strike, ball, cushion, jaw, pocket or rest; a jaw is the end of a cushion at a pocket"),
+    _c("ball", "text", "", "the ball it happened to"),
+    _c("other", "text", "", "the ball, cushion or pocket it met"),
+    _c("x_mm", "number", "mm", "ball centre at the event", u=True),
+    _c("y_mm", "number", "mm", "ball centre at the event", u=True),
+    _c("sight", "number", "", "place along the cushion in sights", u=True),
+    _c("speed_in_mps", "number", "m/s", "speed just before", u=True),
+    _c("speed_out_mps", "number", "m/s", "speed just after", u=True),
+    _c("angle_in_deg", "number", "deg", "direction just before: from the cushion normal at a cushion, from the line of centres at a ball", u=True),
+    _c("angle_out_deg", "number", "deg", "direction just after, same reference; negative back on the side it came from", u=True),
+))
+
+SHOTS = TableSchema("shots", "One row per shot", (
+    _c("shot_id", "text", "", "clip stem and two-digit number of the shot"),
+    _c("session", "text", "", "name of the session"),
+    _c("clip", "text", "", "file name of the clip"),
+    _c("shot", "integer", "", "number of the shot in its clip, from 1"),
+    _c("start_s", "number", "s", "the strike"),
+    _c("end_s", "number", "s", "all balls at rest or out, or the clip's end"),
+    _c("pattern", "text", "", "bank pattern as declared"),
+    _c("speed_class", "text", "", "speed class as declared"),
+    _c("player", "text", "", "player as declared"),
+    _c("target", "text", "", "target pocket as declared"),
+    # the condition columns stand here: see place_conditions()
+    _c("kind", "text", "", "bank: the object ball goes to a cushion; kick: the cue ball itself does first"),
+    _c("banked_ball", "text", "", "the ball that incoming, rebound and so on speak of"),
+    _c("cue_speed_mps", "number", "m/s", "cue ball just after the strike", u=True),
+    _c("cue_impact_speed_mps", "number", "m/s", "cue ball just before it meets the object ball", u=True),
+    _c("object_speed_mps", "number", "m/s", "object ball just after", u=True),
+    _c("cut_angle_deg", "number", "deg", "cue ball's path to the line of centres at contact; + when the object ball leaves to the left", u=True),
+    _c("throw_deg", "number", "deg", "object ball's departure minus the line of centres; + left", u=True),
+    _c("cue_roll_ratio", "number", "", "spin carried out of the contact along the incoming path over impact speed: 0 stun, 1 natural roll, negative draw", u=True),
+    _c("cue_cross_ratio", "number", "", "the same across the path; + left", u=True),
+    _c("cue_side_spin_rps", "number", "1/s", "revolutions per second about the vertical, + anticlockwise from above; only where marks show it", u=True),
+    _c("cue_along_mm", "number", "mm", "cue ball's displacement from the contact to its next event, along its incoming path", u=True),
+    _c("cue_across_mm", "number", "mm", "the same across the path; + left", u=True),
+    _c("cue_drift_deg", "number", "deg", "cue ball's settled path from the tangent line of a stun hit; empty if it stays within a ball radius", u=True),
+    _c("rails", "integer", "", "cushions met by the banked ball in the shot, jaws not counted"),
+    _c("incoming_angle_deg", "number", "deg", "at the first cushion, from its normal, just before contact", u=True),
+    _c("rebound_angle_deg", "number", "deg", "just after contact; negative if it comes back on the side it came from", u=True),
+    _c("rebound_settled_angle_deg", "number", "deg", "after sliding has ended: the line a player sees", u=True),
+    _c("speed_at_impact_mps", "number", "m/s", "just before the first cushion", u=True),
+    _c("rebound_speed_mps", "number", "m/s", "just after the first cushion", u=True),
+    _c("rail", "text", "", "which cushion came first"),
+    _c("rail_sight", "number", "", "where along it, in sights", u=True),
+    _c("rail_s", "number", "s", "when", u=True),
+    _c("restitution", "number", "", "normal speed out / in at the first cushion", u=True),
+    _c("tangential_ratio", "number", "", "tangential speed out / in at the first cushion", u=True),
+    _c("aim_error_deg", "number", "deg", "banked ball's departure minus the pattern's intended line; + left", u=True),
+    _c("outcome", "text", "", "pocketed, short, long or empty"),
+    _c("pocket", "text", "", "pocket the banked ball fell into"),
+    _c("miss_mm", "number", "mm", "arriving path from the target pocket's centre: + long, - short", u=True),
+    _c("frames_seen", "number", "", "share of frames in which each ball was really seen"),
+    _c("residual_mm", "number", "mm", "rms of the motion fit"),
+    _c("calibration_rms_px", "number", "px", "reprojection error of the calibration, rms"),
+    _c("verdict", "text", "", "clean, mishit or unusable: the program's, blind to the outcome"),
+    _c("reasons", "text", "", "why, separated by semicolons"),
+    _c("review", "text", "", "a person's decision: accept or reject"),
+    _c("reviewer", "text", "", "who decided"),
+    _c("reviewed_at", "time", "", "when, ISO 8601"),
+    _c("counted", "yes/no", "", "what comparisons use: the person's decision where there is one, else verdict = clean"),
+    _c("notes", "text", "", "why a cell is empty, and other warnings, separated by semicolons"),
+))
+
+#: after which column of SHOTS the session's own condition columns (and the derived climate columns) are placed
+CONDITIONS_AFTER = "target"
