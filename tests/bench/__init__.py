@@ -1,0 +1,1 @@
+"""Measured output against exact truth. Run as `python -m tests.bench [FOLDER...]`."""

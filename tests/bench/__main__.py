@@ -1,0 +1,63 @@
+"""`python -m tests.bench [FOLDER...]`: measure every clip with truth in the folders (fixtures) and score it."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+from pathlib import Path
+
+from tests.bench import measure, report
+from tests.bench.score import ClipScore, score_clip
+from tests.bench.truth import find_truths
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    parser.add_argument("folders", nargs="*", type=Path, help="folders of clips with NAME.truth.json beside them")
+    parser.add_argument("--measured", type=Path, help="score this output folder instead of measuring")
+    parser.add_argument("--truth", nargs="+", type=Path, help="folders of truth for --measured")
+    parser.add_argument("--only", default="", help="clips whose name holds this")
+    parser.add_argument("--keep", type=Path, help="keep the sessions and their output here")
+    parser.add_argument("--tables", type=Path, help="single pictures with truth: find the table in each")
+    parser.add_argument("--csv", type=Path, help="write every error to this file")
+    args = parser.parse_args()
+    if args.tables:
+        from tests.bench.tables import score_pictures
+
+        print(score_pictures(args.tables))
+        return 0
+    folders = args.truth or args.folders or [measure.ROOT / "fixtures"]
+    truths = [t for folder in folders for t in find_truths(folder) if args.only in t.clip.name]
+    if not truths:
+        print("no clip with a truth file beside it in " + ", ".join(map(str, folders)), file=sys.stderr)
+        return 2
+    scores: list[ClipScore] = []
+    runs: list[measure.Run] = []
+    if args.measured:
+        scores = [score_clip(truth, args.measured) for truth in truths]
+    else:
+        with tempfile.TemporaryDirectory(prefix="bench-") as scratch:
+            base = args.keep or Path(scratch)
+            for number, group in enumerate(measure.sessions(truths)):
+                name = group[0].clip.stem if len(group) == 1 else group[0].clip.parent.name
+                run = measure.measure(group, base / f"{number:02d}-{name}")
+                runs.append(run)
+                scores += [score_clip(truth, run.measured) for truth in group]
+                print(report.speed_lines([run]), flush=True)
+                if run.status:
+                    print("    " + "\n    ".join(run.output.strip().splitlines()[-4:]), flush=True)
+    print("\nLargest error of each clip\n" + report.clip_lines(scores))
+    print("\nAll clips\n" + report.measure_lines(scores))
+    print("\n" + report.position_lines(scores))
+    faults = report.fault_lines(scores)
+    print("\nMissed, invented, left empty\n" + (faults or "  none"))
+    if args.csv:
+        import pandas as pd
+
+        pd.concat([s.errors.assign(clip=s.name) for s in scores]).to_csv(args.csv, index=False)
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
