@@ -1,0 +1,317 @@
+"""A clip's planes, streamed in order with their own times.
+
+Pixels are as displayed: rotation metadata is applied. Planes are handed on as the decoder made them; only small windows
+are ever converted to colour. Times are the container's presentation times, in seconds, unchanged (a clip cut out of a
+longer one may start above 0).
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shared.errors import ClipError
+
+Plane = NDArray[np.uint8]
+Window = tuple[int, int, int, int]  # x, y, width, height in px
+
+PICTURES: Final = frozenset({".jpg", ".jpeg", ".png", ".bmp", ".tif", ".tiff", ".webp"})
+_AHEAD: Final = 3  # frames decoded ahead of the one being looked at
+_STILL_FRAMES: Final = 5
+_STILL_STEP: Final = 9
+#: Kr, Kb of the colour matrices (ITU-R BT.601 and BT.709; BT.2020 non-constant luminance)
+_MATRICES: Final = {"601": (0.299, 0.114), "709": (0.2126, 0.0722), "2020": (0.2627, 0.0593)}
+
+
+@dataclass(frozen=True)
+class ClipInfo:
+    """What the container says of its picture; sizes as displayed.
+
+    ``frame_rate_nominal``: average frames per second, for display and sizing only: times come from the frames.
+    """
+
+    name: str
+    width: int
+    height: int
+    rotation_deg: int  # counter-clockwise turn already applied: 0, 90, 180, 270
+    codec: str
+    bit_depth: int
+    frame_rate_nominal: float
+    duration_s: float | None
+    frames_estimate: int | None
+    full_range: bool
+    matrix: str  # 601, 709 or 2020
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """One picture: ``luma`` (H, W) and ``chroma`` = (Cb, Cr), each (ceil(H/2), ceil(W/2)), uint8, read only.
+
+    ``index`` counts from 0 in order of presentation, ``t_s`` is the container's time.
+    """
+
+    index: int
+    t_s: float
+    luma: Plane
+    chroma: tuple[Plane, Plane]
+    full_range: bool = False
+    matrix: str = "709"
+
+    def bgr(self, window: Window | None = None) -> Plane:
+        """(h, w, 3) BGR of a window (x, y, width, height), whole picture by default; meant for small windows."""
+        import cv2
+
+        x, y, w, h = window if window is not None else (0, 0, self.luma.shape[1], self.luma.shape[0])
+        x0, y0 = max(x, 0), max(y, 0)
+        x1, y1 = min(x + w, self.luma.shape[1]), min(y + h, self.luma.shape[0])
+        if x1 <= x0 or y1 <= y0:
+            return np.zeros((0, 0, 3), np.uint8)
+        ex, ey = x0 & ~1, y0 & ~1
+        half = (slice(ey // 2, (y1 + 1) // 2), slice(ex // 2, (x1 + 1) // 2))
+        luma = self.luma[ey:y1, ex:x1]
+        size = (-(-luma.shape[1] // 2) * 2, -(-luma.shape[0] // 2) * 2)
+        planes = [luma]
+        for plane in self.chroma:
+            planes.append(cv2.resize(plane[half], size)[: luma.shape[0], : luma.shape[1]])
+        out = cv2.transform(cv2.merge(planes), _to_bgr(self.matrix, self.full_range))
+        return np.asarray(out[y0 - ey :, x0 - ex :])
+
+
+def _to_bgr(matrix: str, full_range: bool) -> NDArray[np.float64]:
+    """(3, 4) affine map from (Y, Cb, Cr) to (B, G, R), 8 bit."""
+    kr, kb = _MATRICES[matrix]
+    kg = 1 - kr - kb
+    y_gain, c_gain, y_zero = (1.0, 1.0, 0.0) if full_range else (255 / 219, 255 / 224, 16.0)
+    cb = np.array([2 * (1 - kb), -2 * (1 - kb) * kb / kg, 0.0]) * c_gain
+    cr = np.array([0.0, -2 * (1 - kr) * kr / kg, 2 * (1 - kr)]) * c_gain
+    offset = -y_gain * y_zero - 128 * (cb + cr)
+    return np.column_stack([np.full(3, y_gain), cb, cr, offset])
+
+
+class Clip:
+    """An opened clip. Iterate for its frames, once or again; frames stream, the clip is never held whole.
+
+    ``damage`` is empty, or says in one line what could not be decoded (known after iterating).
+    """
+
+    def __init__(self, path: Path, info: ClipInfo) -> None:
+        self.path = path
+        self.info = info
+        self.damage = ""
+
+    def __iter__(self) -> Iterator[Frame]:
+        """Frames in order of presentation, decoded ahead in a thread of their own."""
+        ready: queue.Queue[Frame | Exception | None] = queue.Queue(maxsize=_AHEAD)
+        stop = threading.Event()
+        worker = threading.Thread(target=self._fill, args=(ready, stop), name="decode", daemon=True)
+        worker.start()
+        try:
+            while (item := ready.get()) is not None:
+                if isinstance(item, Exception):
+                    raise item
+                yield item
+        finally:
+            stop.set()
+            while worker.is_alive():  # free a worker that waits for room
+                try:
+                    ready.get(timeout=0.02)
+                except queue.Empty:
+                    continue
+            worker.join()
+
+    def _fill(self, ready: queue.Queue[Frame | Exception | None], stop: threading.Event) -> None:
+        try:
+            for frame in self.decode():
+                if stop.is_set():
+                    return
+                ready.put(frame)
+            ready.put(None)
+        except Exception as error:  # noqa: BLE001  handed to the reader, which raises it
+            ready.put(error)
+
+    def decode(self) -> Iterator[Frame]:
+        """Frames in order of presentation, decoded in the caller's own thread."""
+        import av
+
+        self.damage = ""
+        count, last_s = 0, -np.inf
+        step_s = 1 / self.info.frame_rate_nominal
+        with _open(self.path) as container:
+            stream = container.streams.video[0]
+            stream.thread_type = "AUTO"
+            broken = 0
+            packets = container.demux(stream)
+            while True:
+                try:
+                    packet = next(packets)
+                    pictures = packet.decode()
+                except (StopIteration, EOFError):
+                    break
+                except av.error.FFmpegError as error:
+                    broken += 1
+                    self.damage = f"{self.info.name}: damaged ({error.strerror}); {{count}} frames could be read."
+                    if broken > 500:
+                        break
+                    continue
+                for picture in pictures:
+                    t_s = float(picture.time) if picture.time is not None else last_s + step_s
+                    if not np.isfinite(t_s):
+                        t_s = 0.0
+                    if t_s <= last_s:  # a time that doesn't grow can't be measured with
+                        self.damage = f"{self.info.name}: frames without a time of their own; {{count}} frames could be read."
+                        continue
+                    last_s = t_s
+                    yield self._frame(picture, count, t_s)
+                    count += 1
+        if count == 0:
+            raise ClipError(f"{self.info.name}: not one frame could be decoded; export the clip again as H.264 or HEVC.")
+        expected = self.info.frames_estimate
+        if not self.damage and expected is not None and count < 0.98 * expected - 1:
+            self.damage = f"{self.info.name}: cut short; {{count}} of {expected} frames could be read."
+        self.damage = self.damage.format(count=count)
+
+    def _frame(self, picture: Any, index: int, t_s: float) -> Frame:
+        planes = [_turned(plane, self.info.rotation_deg) for plane in _planes(picture)]
+        for plane in planes:
+            plane.setflags(write=False)
+        return Frame(index, t_s, planes[0], (planes[1], planes[2]), self.info.full_range, self.info.matrix)
+
+
+def _open(path: Path) -> Any:
+    import av
+
+    try:
+        return av.open(str(path), metadata_errors="ignore")
+    except FileNotFoundError as error:
+        raise ClipError(f"{path}: no such file; check the name.") from error
+    except (av.error.FFmpegError, OSError, ValueError) as error:
+        what = "an empty file" if path.is_file() and path.stat().st_size == 0 else "not a clip that can be read"
+        raise ClipError(f"{path.name}: {what}; copy it from the camera again, or export it as H.264 or HEVC.") from error
+
+
+def _planes(picture: Any) -> list[Plane]:
+    """Y, Cb, Cr of a decoded picture, 8 bit 4:2:0; without a copy where the decoder's are that already."""
+    name = picture.format.name
+    if name in ("yuv420p", "yuvj420p"):
+        return [_view(plane, np.dtype(np.uint8)) for plane in picture.planes]
+    if name in ("yuv420p10le", "yuv420p12le"):
+        import cv2
+
+        scale = 1 / 4 if "10" in name else 1 / 16
+        return [np.asarray(cv2.convertScaleAbs(_view(p, np.dtype("<u2")), alpha=scale)) for p in picture.planes]
+    return [_view(plane, np.dtype(np.uint8)) for plane in picture.reformat(format="yuv420p").planes]
+
+
+def _view(plane: Any, dtype: np.dtype[Any]) -> NDArray[Any]:
+    rows = np.frombuffer(plane, dtype).reshape(plane.height, -1)
+    return rows[:, : plane.width]
+
+
+def _turned(plane: Plane, counter_clockwise_deg: int) -> Plane:
+    if counter_clockwise_deg == 0:
+        return plane
+    import cv2
+
+    turn = {90: cv2.ROTATE_90_COUNTERCLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_CLOCKWISE}
+    return np.asarray(cv2.rotate(plane, turn[counter_clockwise_deg]))
+
+
+def open_clip(path: str | Path) -> Clip:
+    """Open a clip and read its first frame's properties.
+
+    Raises ClipError, one line, for a file that is missing, empty, no video, or of which nothing can be decoded.
+    """
+    import av
+
+    path = Path(path)
+    if path.is_dir():
+        raise ClipError(f"{path}: a folder, not a clip.")
+    with _open(path) as container:
+        if not container.streams.video:
+            raise ClipError(f"{path.name}: holds no picture (sound only?); choose a video clip.")
+        stream = container.streams.video[0]
+        try:
+            first = next(container.decode(stream))
+        except (StopIteration, EOFError, av.error.FFmpegError) as error:
+            raise ClipError(
+                f"{path.name}: not one frame could be decoded; copy it from the camera again, or export it as H.264 or HEVC."
+            ) from error
+        rotation = round(float(first.rotation) / 90) * 90 % 360
+        width, height = (first.width, first.height) if rotation % 180 == 0 else (first.height, first.width)
+        rate = float(stream.average_rate or stream.guessed_rate or 30.0)
+        duration = float(stream.duration * stream.time_base) if stream.duration else None
+        if duration is None and container.duration:
+            duration = container.duration / 1e6
+        info = ClipInfo(
+            name=path.name,
+            width=width,
+            height=height,
+            rotation_deg=rotation,
+            codec=str(stream.codec_context.name),
+            bit_depth=max((component.bits for component in first.format.components), default=8),
+            frame_rate_nominal=rate,
+            duration_s=duration,
+            frames_estimate=stream.frames or (round(duration * rate) if duration else None),
+            full_range=int(first.color_range) == 2 or first.format.name.startswith("yuvj"),
+            matrix=_matrix(int(first.colorspace), min(width, height)),
+        )
+    return Clip(path, info)
+
+
+def _matrix(colorspace: int, short_side: int) -> str:
+    """The colour matrix the stream declares (ITU-T H.273 codes), else the custom: BT.709 from 720 lines up."""
+    declared = {1: "709", 4: "601", 5: "601", 6: "601", 9: "2020", 10: "2020"}.get(colorspace)
+    return declared if declared is not None else ("709" if short_side >= 720 else "601")
+
+
+def still_picture(path: str | Path) -> Plane:
+    """A clean BGR picture of the table: a picture file itself, or the median of a few early frames of a clip.
+
+    The median takes out most of the sensor's noise and what moves. Raises ClipError as `open_clip` does.
+    """
+    path = Path(path)
+    if path.suffix.lower() in PICTURES:
+        return _picture_file(path)
+    clip = open_clip(path)
+    kept: list[Frame] = []
+    for frame in clip.decode():
+        if frame.index % _STILL_STEP == 0:
+            kept.append(frame)
+        if len(kept) == _STILL_FRAMES:
+            break
+    if len(kept) < _STILL_FRAMES:
+        kept = [kept[0]]
+    luma = _median5([frame.luma for frame in kept])
+    chroma = (_median5([f.chroma[0] for f in kept]), _median5([f.chroma[1] for f in kept]))
+    return Frame(0, kept[0].t_s, luma, chroma, clip.info.full_range, clip.info.matrix).bgr()
+
+
+def _picture_file(path: Path) -> Plane:
+    import cv2
+
+    if not path.is_file():
+        raise ClipError(f"{path}: no such file; check the name.")
+    picture = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_COLOR) if path.stat().st_size else None
+    if picture is None:
+        raise ClipError(f"{path.name}: not a picture that can be read; use JPEG or PNG.")
+    return np.asarray(picture)
+
+
+def _median5(planes: list[Plane]) -> Plane:
+    """Median of five planes by a sorting network of minima and maxima (or the one plane there is)."""
+    import cv2
+
+    if len(planes) == 1:
+        return planes[0]
+    a, b, c, d, e = planes
+    a, b = cv2.min(a, b), cv2.max(a, b)
+    c, d = cv2.min(c, d), cv2.max(c, d)
+    low, high = cv2.max(a, c), cv2.min(b, d)  # drops the smallest and the largest of the four
+    return np.asarray(cv2.max(cv2.min(low, high), cv2.min(cv2.max(low, high), e)))
