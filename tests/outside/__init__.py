@@ -1,0 +1,1 @@
+"""Checks against values from outside the project; each names its source."""
