@@ -56,7 +56,7 @@ class TableSchema:
         return [column.name for column in self.expanded]
 
     @property
-    def dtypes(self) -> dict[str, str]:
+    def dtypes(self) -> dict[str, Any]:
         return {column.name: _TYPES[column.kind][0] for column in self.expanded}
 
     def empty(self) -> pd.DataFrame:

@@ -1,8 +1,8 @@
 """Tables and balls as data: published sizes, where the sights stand, which plane is which.
 
 Sources: WPA Tournament Table & Equipment Specifications (2001 text) for pool; Official Rules of Snooker, section 1
-(WPBSA/IBSF) for snooker; UMB World Rules of Carom Billiard, art. 11, for carom. Read in reproductions: check the current
-editions before quoting. The 7-ft size and the snooker nose height are common practice, no source.
+(WPBSA/IBSF) for snooker; UMB World Rules of Carom Billiard, art. 11, for carom. Read in reproductions: check the
+current editions before quoting. The 7-ft size and the snooker nose height are common practice, no source.
 """
 
 from __future__ import annotations
@@ -94,8 +94,10 @@ class Table:
 
 
 _POOL_BALL = Ball(57.15, 0.127 / math.sqrt(3))
-_POOL = dict(nose_height_mm=0.635 * 57.15, sight_offset_mm=93.6625, size_u_mm=3.175 / math.sqrt(3), pockets=True,
-             corner_mouth_mm=115.9, side_mouth_mm=128.6, ball=_POOL_BALL)  # mouths: middle of the WPA range
+_POOL = {  # mouths: middle of the WPA range
+    "nose_height_mm": 0.635 * 57.15, "sight_offset_mm": 93.6625, "size_u_mm": 3.175 / math.sqrt(3), "pockets": True,
+    "corner_mouth_mm": 115.9, "side_mouth_mm": 128.6, "ball": _POOL_BALL,
+}
 
 STANDARDS: dict[str, Table] = {
     "pool-9ft": Table("pool-9ft", 2540.0, 1270.0, **_POOL),  # type: ignore[arg-type]

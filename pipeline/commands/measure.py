@@ -9,7 +9,7 @@ import typer
 
 
 def measure(
-    paths: Annotated[list[Path], typer.Argument(help="Clips, a folder of clips, or a session folder.", show_default=False)],
+    paths: Annotated[list[Path], typer.Argument(help="Clips, a folder of clips, or a session.", show_default=False)],
     out: Annotated[Path | None, typer.Option(help="Where to write; else `measured/` in the session folder.")] = None,
     jobs: Annotated[int, typer.Option(help="Clips measured at once; 0 = one per processor.", min=0)] = 0,
     again: Annotated[bool, typer.Option("--again", help="Measure everything again, changed or not.")] = False,
