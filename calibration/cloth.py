@@ -1,0 +1,174 @@
+"""The cloth in a picture: candidate areas of one colour whose outline is a quadrilateral.
+
+Nothing is known yet, so several colours and several tolerances are tried; what is handed on is an ordered list of
+guesses. Which guess is a table is decided later, by the marks on its rails.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+WORK_WIDTH_PX = 480  # longest side of the reduced picture in which colours are grouped
+MIN_SHARE = 0.04  # of the picture: a smaller table could not be measured
+COLOURS = 7
+TOLERANCES = (7.0, 11.0, 16.0, 24.0)  # colour distances (CIE Lab, lightness weighted down)
+LIGHTNESS_WEIGHT = 0.6  # lamps make the lightness vary over a bed more than its hue
+
+
+@dataclass(frozen=True, eq=False)
+class Outline:
+    """A quadrilateral area. ``sides``: per side the contour points seen on it, (N, 2) px of the full picture.
+
+    ``corners_px``: (4, 2), where the fitted lines cross, side i running from corner i to corner i+1.
+    ``score``: share of the quadrilateral's outline backed by contour points (0 to 1).
+    """
+
+    corners_px: NDArray[np.float64]
+    sides: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+    score: float
+
+
+def cloth_outlines(picture: NDArray[np.uint8], *, most: int = 6) -> list[Outline]:
+    """Up to ``most`` candidate cloth outlines in a BGR picture, best first."""
+    height, width = picture.shape[:2]
+    scale = min(1.0, WORK_WIDTH_PX / max(height, width))
+    small = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    colour = _colour_space(small)
+    found: list[tuple[float, NDArray[np.uint8]]] = []
+    outlines: list[Outline] = []
+    for mask in _masks(colour):
+        if any(_overlap(mask, other) > 0.985 for _, other in found):
+            continue
+        outline = _outline(mask, scale)
+        found.append((0.0, mask))
+        if outline is not None:
+            outlines.append(outline)
+    outlines.sort(key=lambda o: -o.score)
+    return outlines[:most]
+
+
+def _colour_space(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
+    smooth = cv2.medianBlur(picture, 5)
+    lab = cv2.cvtColor(smooth.astype(np.float32) / 255.0, cv2.COLOR_BGR2Lab)
+    lab[..., 0] *= LIGHTNESS_WEIGHT
+    return np.asarray(lab, dtype=np.float32)
+
+
+def _masks(colour: NDArray[np.float32]) -> list[NDArray[np.uint8]]:
+    """Connected areas of one colour, for the main colours of the picture and several tolerances."""
+    height, width = colour.shape[:2]
+    sample = colour[2::4, 2::4].reshape(-1, 3)
+    cv2.setRNGSeed(1)
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 12, 0.5)
+    empty: NDArray[np.int32] = np.empty(0, np.int32)
+    _, labels, centres = cv2.kmeans(sample, COLOURS, empty, criteria, 1, cv2.KMEANS_PP_CENTERS)
+    counts = np.bincount(labels.ravel(), minlength=COLOURS)
+    masks = []
+    for index in np.argsort(-counts):
+        if counts[index] < 0.02 * len(sample):
+            continue
+        distance = np.linalg.norm(colour - centres[index], axis=2)
+        for tolerance in TOLERANCES:
+            area = cv2.morphologyEx((distance < tolerance).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+            count, names, stats, _ = cv2.connectedComponentsWithStats(area, connectivity=4)
+            if count < 2:
+                continue
+            largest = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+            if MIN_SHARE * height * width < stats[largest, cv2.CC_STAT_AREA] < 0.97 * height * width:
+                masks.append((names == largest).astype(np.uint8))
+    return masks
+
+
+def _overlap(a: NDArray[np.uint8], b: NDArray[np.uint8]) -> float:
+    both = int(np.count_nonzero(a & b))
+    return both / max(1, int(np.count_nonzero(a | b)))
+
+
+def _outline(mask: NDArray[np.uint8], scale: float) -> Outline | None:
+    """The quadrilateral round a mask, or None when its outline is not one."""
+    height, width = mask.shape
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    contour = max(contours, key=cv2.contourArea)
+    hull = cv2.convexHull(contour)
+    hull_area = cv2.contourArea(hull)
+    if hull_area < MIN_SHARE * height * width or cv2.contourArea(contour) < 0.75 * hull_area:
+        return None
+    points = contour.reshape(-1, 2).astype(float)
+    on_border = (points[:, 0] < 2) | (points[:, 1] < 2) | (points[:, 0] > width - 3) | (points[:, 1] > height - 3)
+    lines = _four_lines(hull.reshape(-1, 2).astype(float))
+    if lines is None:
+        return None
+    tolerance = 2.0 + 0.012 * float(np.sqrt(hull_area))  # room for a bent side
+    sides = []
+    for _ in range(2):  # a second pass over the contour itself: the hull bridges what the lens bends inwards
+        corners = _crossings(lines)
+        if corners is None:
+            return None
+        sides = []
+        for i, line in enumerate(lines):
+            near = np.abs(points @ line[:2] + line[2]) < tolerance
+            start, end = corners[i], corners[(i + 1) % 4]
+            along = (points - start) @ (end - start) / max(1e-9, float((end - start) @ (end - start)))
+            sides.append(points[near & (along > 0.06) & (along < 0.94)])
+        lines = [_fit_line(side) if len(side) > 20 else line for side, line in zip(sides, lines, strict=True)]
+    corners = _crossings(lines)
+    if corners is None:
+        return None
+    lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    backed = float(sum(min(len(side), 0.88 * n) for side, n in zip(sides, lengths, strict=True)) / (0.88 * lengths.sum()))
+    area = cv2.contourArea(corners.astype(np.float32))
+    if backed < 0.5 or not 0.6 * hull_area < area < 1.7 * hull_area:
+        return None
+    free = {tuple(p) for p in points[on_border]}
+    kept = [np.array([p for p in side if tuple(p) not in free]).reshape(-1, 2) for side in sides]
+    fill = float(np.count_nonzero(mask)) / max(1.0, area)
+    full = [(side + 0.5) / scale - 0.5 for side in kept]
+    return Outline((corners + 0.5) / scale - 0.5, (full[0], full[1], full[2], full[3]), backed * min(1.0, fill))
+
+
+def _four_lines(hull: NDArray[np.float64]) -> list[NDArray[np.float64]] | None:
+    """Four lines (a, b, c with unit normal pointing outwards) round a convex hull, in its own order."""
+    following = np.roll(hull, -1, axis=0)
+    edges = following - hull
+    lengths = np.linalg.norm(edges, axis=1)
+    if (lengths > 0).sum() < 4:
+        return None
+    angles = np.arctan2(edges[:, 1], edges[:, 0])
+    # the direction, modulo a right angle, that most of the outline agrees on
+    turn = np.angle(np.sum(lengths**2 * np.exp(4j * angles))) / 4
+    quarter = np.round((angles - turn) / (np.pi / 2)).astype(int) % 4
+    lines = []
+    for k in range(4):
+        chosen = (quarter == k) & (lengths > 0)
+        if not chosen.any():
+            return None
+        samples = np.vstack(
+            [a + (b - a) * np.linspace(0, 1, max(2, int(n)))[:, None]
+             for a, b, n in zip(hull[chosen], following[chosen], lengths[chosen], strict=True)]
+        )
+        lines.append(_fit_line(samples))
+    centre = hull.mean(axis=0)
+    lines = [line if centre @ line[:2] + line[2] < 0 else -line for line in lines]
+    # order round the centre: line k then k+1 cross in corner k+1
+    order = np.argsort([np.arctan2(line[1], line[0]) for line in lines])
+    return [lines[i] for i in order]
+
+
+def _fit_line(points: NDArray[np.float64]) -> NDArray[np.float64]:
+    vx, vy, x, y = cv2.fitLine(points.astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
+    return np.array([-vy, vx, vy * x - vx * y], dtype=float)
+
+
+def _crossings(lines: list[NDArray[np.float64]]) -> NDArray[np.float64] | None:
+    """(4, 2): corner i is where line i-1 meets line i."""
+    corners = []
+    for i in range(4):
+        point = np.cross(lines[i - 1], lines[i])
+        if abs(point[2]) < 0.2:  # nearly parallel neighbours
+            return None
+        corners.append(point[:2] / point[2])
+    return np.array(corners)

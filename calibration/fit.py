@@ -1,0 +1,303 @@
+"""Camera pose, lens and a few unknowns of the table from marks in a picture, by non-linear least squares.
+
+The unknowns of the table that a rule book leaves open are fitted too, each with its standard as prior, so that they do
+not bend the camera: the height of the rail top, the distance of the sights behind the noses (WPA: +-1/8 in), and how
+far behind the noses the cloth ends (common practice about 50 mm, no source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from calibration.pose import CameraPose
+from shared.equipment import CUSHIONS, Cushion, Table
+
+F64 = NDArray[np.float64]
+
+CAMERA_NAMES = ("f", "cx", "cy", "k1", "k2", "rx", "ry", "rz", "tx", "ty", "tz")
+F_PRIOR = (1.05, 0.45)  # f over the longer picture side: middle, relative spread (phones and action cameras to zooms)
+CENTRE_PRIOR = 0.01  # principal point from the picture's middle, as a share of the longer side
+K1_PRIOR = 0.15
+K2_PRIOR = 0.03
+RAIL_ABOVE_NOSE_MM = (4.0, 4.0)  # rail top above the nose: middle, spread; common practice, no source
+SIGHT_OFFSET_U_MM = 3.175 / np.sqrt(3)  # WPA tolerance of the sights' place, rectangular
+CLOTH_BEHIND_NOSE_MM = (51.0, 6.0)  # common practice, no source
+SCALES = np.array([1.0, 100.0, 100.0, 0.1, 0.1, 0.1, 0.1, 0.1, 300.0, 300.0, 300.0, 5.0, 3.0, 5.0])
+
+
+@dataclass(frozen=True, eq=False)
+class EdgePoints:
+    """Points seen on a straight line of the table: ``kind`` nose (z = h) or cloth (its end at the rail top)."""
+
+    kind: str
+    cushion: Cushion
+    xy_px: F64  # (N, 2)
+    u_px: float
+
+
+@dataclass(frozen=True, eq=False)
+class Marks:
+    """All that was seen: sights (``sight`` = rows of Table.sights_mm) and points on lines."""
+
+    sight: NDArray[np.int64]
+    sight_px: F64
+    sight_u_px: float
+    edges: tuple[EdgePoints, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """The camera and the table's fitted unknowns. Residuals in px at the solution."""
+
+    pose: CameraPose
+    rail_z_mm: float
+    sight_offset_mm: float
+    cloth_behind_mm: float
+    sight_residuals_px: F64  # (N, 2)
+    left_out_px: F64  # (N,) each sight's miss predicted by all the other marks
+    edge_residuals_px: dict[tuple[str, Cushion], F64]
+    cost: float
+    values: F64  # (14,) the raw solution, to start the next fit from
+
+    @property
+    def rms_px(self) -> float:
+        """Root mean square over all sights (2-D) and nose points."""
+        parts = [np.sum(self.sight_residuals_px**2, axis=1)]
+        parts += [r**2 for (kind, _), r in self.edge_residuals_px.items() if kind == "nose" or not len(parts[0])]
+        every = np.concatenate(parts)
+        return float(np.sqrt(every.mean())) if len(every) else float("nan")
+
+
+def start_values(corners_px: F64, table: Table, size_px: tuple[int, int], focal: float = F_PRIOR[0]) -> F64:
+    """(14,) values from the four corners of the cloth's outline, in the order of Table.corners_mm."""
+    width, height = size_px
+    f = focal * max(width, height)
+    away = CLOTH_BEHIND_NOSE_MM[0]
+    outer = table.corners_mm + np.array([[-away, -away], [away, -away], [away, away], [-away, away]])
+    z = table.nose_height_mm + RAIL_ABOVE_NOSE_MM[0]
+    centred = (corners_px - [(width - 1) / 2, (height - 1) / 2]) / f
+    h = cv2.getPerspectiveTransform(outer.astype(np.float32), centred.astype(np.float32)).astype(float)
+    if h[2] @ np.append(outer.mean(axis=0), 1.0) < 0:
+        h = -h
+    h *= 2 / (np.linalg.norm(h[:, 0]) + np.linalg.norm(h[:, 1]))
+    u, _, vt = np.linalg.svd(np.column_stack([h[:, 0], h[:, 1], np.cross(h[:, 0], h[:, 1])]))
+    rotation = u @ vt
+    shift = h[:, 2] - rotation[:, 2] * z
+    rvec, _ = cv2.Rodrigues(rotation)
+    return np.concatenate([[np.log(f), (width - 1) / 2, (height - 1) / 2, 0.0, 0.0], rvec.ravel(), shift,
+                           [z, table.sight_offset_mm, away]])
+
+
+def pose_of(values: F64, size_px: tuple[int, int], covariance: F64 | None = None) -> CameraPose:
+    f = float(np.exp(values[0]))
+    rotation, _ = cv2.Rodrigues(values[5:8])
+    return CameraPose(
+        K=np.array([[f, 0, values[1]], [0, f, values[2]], [0, 0, 1.0]]),
+        distortion=np.array([values[3], values[4], 0.0, 0.0, 0.0]),
+        R=np.asarray(rotation, dtype=float), t_mm=values[8:11], width_px=size_px[0], height_px=size_px[1],
+        parameters=CAMERA_NAMES if covariance is not None else (), covariance=covariance,
+    )
+
+
+def values_of(pose: CameraPose, table: Table) -> F64:
+    rvec, _ = cv2.Rodrigues(pose.R)
+    return np.concatenate([
+        [np.log(pose.K[0, 0]), pose.K[0, 2], pose.K[1, 2], pose.distortion[0], pose.distortion[1]], rvec.ravel(),
+        pose.t_mm,
+        [table.nose_height_mm + RAIL_ABOVE_NOSE_MM[0], table.sight_offset_mm, CLOTH_BEHIND_NOSE_MM[0]],
+    ])
+
+
+def sights_3d(table: Table, rail_z_mm: float, offset_mm: float) -> F64:
+    """(N, 3) sight centres with a fitted height and offset instead of the standard's."""
+    xy = table.sights_mm
+    extra = offset_mm - table.sight_offset_mm
+    x = xy[:, 0] + np.where(xy[:, 0] < 0, -extra, np.where(xy[:, 0] > table.length_mm, extra, 0.0))
+    y = xy[:, 1] + np.where(xy[:, 1] < 0, -extra, np.where(xy[:, 1] > table.width_mm, extra, 0.0))
+    return np.column_stack([x, y, np.full(len(xy), rail_z_mm)])
+
+
+def line_points(table: Table, cushion: Cushion, along_mm: F64, behind_mm: float | F64, z_mm: float) -> F64:
+    """(N, 3) points along a cushion, ``behind_mm`` behind its nose line (negative: over the bed)."""
+    away = np.broadcast_to(np.asarray(behind_mm, dtype=float), along_mm.shape)
+    x, y = {
+        "head": (-away, along_mm), "foot": (table.length_mm + away, along_mm),
+        "right": (along_mm, -away), "left": (along_mm, table.width_mm + away),
+    }[cushion]
+    return np.column_stack([x, y, np.full(along_mm.shape, z_mm)])
+
+
+def behind_nose_mm(table: Table, cushion: Cushion, xy_mm: F64) -> F64:
+    """(N,) signed distance behind a nose line."""
+    if cushion == "head":
+        return -xy_mm[:, 0]
+    if cushion == "foot":
+        return xy_mm[:, 0] - table.length_mm
+    return -xy_mm[:, 1] if cushion == "right" else xy_mm[:, 1] - table.width_mm
+
+
+def cushion_length_mm(table: Table, cushion: Cushion) -> float:
+    return table.width_mm if cushion in ("head", "foot") else table.length_mm
+
+
+def _undistort(xy: F64, k1: float, k2: float) -> F64:
+    """Normalised distorted to normalised undistorted, by Newton on the radius (radial terms only)."""
+    rd = np.hypot(xy[:, 0], xy[:, 1])
+    r = rd.copy()
+    for _ in range(6):
+        r2 = r * r
+        slope = np.maximum(0.2, 1 + 3 * k1 * r2 + 5 * k2 * r2 * r2)
+        r = r - (r * (1 + k1 * r2 + k2 * r2 * r2) - rd) / slope
+    return np.asarray(xy * (r / np.maximum(rd, 1e-12))[:, None])
+
+
+def _project(values: F64, xyz: F64) -> F64:
+    rotation, _ = cv2.Rodrigues(values[5:8])
+    camera = xyz @ rotation.T + values[8:11]
+    n = camera[:, :2] / camera[:, 2:]
+    r2 = np.sum(n * n, axis=1)
+    n = n * (1 + values[3] * r2 + values[4] * r2 * r2)[:, None]
+    return np.asarray(np.exp(values[0]) * n + values[1:3])
+
+
+def _to_plane(values: F64, px: F64, z: float) -> tuple[F64, float]:
+    """Points of the plane ``z`` under pixels, and the plane's mean scale in px per mm."""
+    f = float(np.exp(values[0]))
+    rotation, _ = cv2.Rodrigues(values[5:8])
+    n = _undistort((px - values[1:3]) / f, values[3], values[4])
+    rays = np.column_stack([n, np.ones(len(n))]) @ rotation
+    centre = -rotation.T @ values[8:11]
+    scale = (z - centre[2]) / rays[:, 2]
+    return centre[:2] + scale[:, None] * rays[:, :2], scale
+
+
+@dataclass(frozen=True, eq=False)
+class _Problem:
+    marks: Marks
+    table: Table
+    size_px: tuple[int, int]
+    fixed: dict[int, float]  # index in values -> value held (a lens measured beforehand)
+
+    def residuals(self, values: F64) -> F64:
+        """All residuals over their standard uncertainties: sights (x, y), edges (perpendicular), priors."""
+        marks, table = self.marks, self.table
+        parts = []
+        if len(marks.sight):
+            world = sights_3d(table, values[11], values[12])[marks.sight]
+            parts.append(((_project(values, world) - marks.sight_px) / marks.sight_u_px).ravel())
+        for edge in marks.edges:
+            parts.append(self.edge_px(values, edge) / edge.u_px)
+        return np.concatenate(parts) if parts else np.empty(0)
+
+    def edge_px(self, values: F64, edge: EdgePoints) -> F64:
+        z, behind = (self.table.nose_height_mm, 0.0) if edge.kind == "nose" else (values[11], values[13])
+        xy, depth = _to_plane(values, edge.xy_px, z)
+        return (behind_nose_mm(self.table, edge.cushion, xy) - behind) * np.exp(values[0]) / depth
+
+    def priors(self, values: F64) -> F64:
+        width, height = self.size_px
+        longer = max(width, height)
+        return np.array([
+            (values[0] - np.log(F_PRIOR[0] * longer)) / F_PRIOR[1],
+            (values[1] - (width - 1) / 2) / (CENTRE_PRIOR * longer),
+            (values[2] - (height - 1) / 2) / (CENTRE_PRIOR * longer),
+            values[3] / K1_PRIOR,
+            values[4] / K2_PRIOR,
+            (values[11] - self.table.nose_height_mm - RAIL_ABOVE_NOSE_MM[0]) / RAIL_ABOVE_NOSE_MM[1],
+            (values[12] - self.table.sight_offset_mm) / SIGHT_OFFSET_U_MM,
+            (values[13] - CLOTH_BEHIND_NOSE_MM[0]) / CLOTH_BEHIND_NOSE_MM[1],
+        ])
+
+
+def _derivative(function: Callable[[F64], F64], values: F64, free: list[int]) -> F64:
+    """Central differences over the free values, columns in units of SCALES."""
+    columns = []
+    for index in free:
+        step = 1e-5 * SCALES[index]
+        up, down = values.copy(), values.copy()
+        up[index] += step
+        down[index] -= step
+        columns.append((function(up) - function(down)) / 2e-5)
+    return np.column_stack(columns)
+
+
+def fit_marks(
+    marks: Marks, table: Table, size_px: tuple[int, int], start: F64, *, robust: bool = True,
+    fixed: dict[int, float] | None = None, most_steps: int = 30,
+) -> Fit:
+    """Least squares over all marks, from a start; ``fixed`` holds entries of the values (a known lens)."""
+    fixed = fixed or {}
+    problem = _Problem(marks, table, size_px, fixed)
+    free = [i for i in range(len(start)) if i not in fixed]
+    base = start.copy()
+    for index, value in fixed.items():
+        base[index] = value
+
+    def full(scaled: F64) -> F64:
+        values = base.copy()
+        values[free] = base[free] + scaled * SCALES[free]
+        return values
+
+    def every(scaled: F64) -> F64:
+        values = full(scaled)
+        seen = problem.residuals(values)
+        if robust:  # pseudo-Huber by hand, so that the priors stay quadratic
+            big = np.abs(seen)
+            seen = np.sign(seen) * np.where(big < 2.0, big, np.sqrt(np.maximum(4.0 * big - 4.0, 0.0)))
+        return np.concatenate([seen, problem.priors(values)])
+
+    def slope(scaled: F64) -> F64:
+        columns = []
+        for k in range(len(scaled)):
+            step = np.zeros(len(scaled))
+            step[k] = 1e-6
+            columns.append((every(scaled + step) - every(scaled - step)) / 2e-6)
+        return np.column_stack(columns)
+
+    solved = least_squares(every, np.zeros(len(free)), jac=slope, method="trf", max_nfev=most_steps,
+                           x_scale=1.0, xtol=1e-9, ftol=1e-9)
+    values = full(solved.x)
+    rotation, _ = cv2.Rodrigues(values[5:8])
+    canonical, _ = cv2.Rodrigues(rotation)
+    values[5:8] = canonical.ravel()
+    return _report(problem, values, free, float(solved.cost))
+
+
+def _report(problem: _Problem, values: F64, free: list[int], cost: float) -> Fit:
+    marks = problem.marks
+    seen = problem.residuals(values)
+    jacobian = _derivative(problem.residuals, values, free)
+    prior_jacobian = _derivative(problem.priors, values, free)
+    weight = np.where(np.abs(seen) < 2.0, 1.0, 2.0 / np.maximum(np.abs(seen), 1e-9))
+    normal = jacobian.T @ (weight[:, None] * jacobian)
+    count = float(weight.sum())
+    freedom = max(1.0, count - len(free))
+    spread = max(1.0, float(weight @ seen**2) / freedom)  # the marks' own scatter where it exceeds what was assumed
+    inverse = np.linalg.inv(normal / spread + prior_jacobian.T @ prior_jacobian)
+    covariance = np.zeros((len(values), len(values)))
+    covariance[np.ix_(free, free)] = inverse * np.outer(SCALES[free], SCALES[free])
+    n = 2 * len(marks.sight)
+    hat = np.einsum("ij,jk,ik->i", jacobian[:n], inverse, jacobian[:n]) / spread * weight[:n]
+    left_out = (seen[:n] / np.maximum(1 - hat, 0.05)).reshape(-1, 2) * marks.sight_u_px
+    camera = covariance[:11, :11].copy()
+    f = float(np.exp(values[0]))
+    camera[0] *= f  # from log f to f
+    camera[:, 0] *= f
+    sights = seen[:n].reshape(-1, 2) * marks.sight_u_px
+    edges: dict[tuple[str, Cushion], F64] = {
+        (e.kind, e.cushion): problem.edge_px(values, e) for e in marks.edges
+    }
+    return Fit(
+        pose=pose_of(values, problem.size_px, camera), rail_z_mm=float(values[11]), sight_offset_mm=float(values[12]),
+        cloth_behind_mm=float(values[13]), sight_residuals_px=sights,
+        left_out_px=np.hypot(left_out[:, 0], left_out[:, 1]), edge_residuals_px=edges, cost=cost, values=values,
+    )
+
+
+ALL_CUSHIONS: tuple[Cushion, ...] = CUSHIONS

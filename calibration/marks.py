@@ -1,0 +1,214 @@
+"""Marks of a table found in a picture near where a pose predicts them: cloth ends, nose lines, sights."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.fit import EdgePoints, Marks, cushion_length_mm, line_points, sights_3d
+from calibration.pose import CameraPose
+from shared.equipment import CUSHIONS, Cushion, Table
+
+F64 = NDArray[np.float64]
+F32 = NDArray[np.float32]
+
+STATIONS = 96  # profiles across each cushion
+POCKET_CLEAR_MM = 105.0  # jaws and pockets kept out of the straight cushions
+SIGHT_U_PX = 0.15
+NOSE_U_PX = 0.25
+CLOTH_U_PX = 0.5
+
+
+def _stations(table: Table, cushion: Cushion) -> F64:
+    """(N,) places along a cushion, mm, away from the pockets."""
+    length = cushion_length_mm(table, cushion)
+    clear = POCKET_CLEAR_MM if table.pockets else 30.0
+    along = np.linspace(clear, length - clear, STATIONS)
+    if table.pockets and cushion in ("right", "left"):
+        along = along[np.abs(along - length / 2) > clear]
+    return along
+
+
+def _sample(picture: NDArray[np.uint8], xy_px: F64, shape: tuple[int, ...]) -> F32:
+    maps = xy_px.astype(np.float32)
+    values = cv2.remap(
+        picture, maps[:, 0].reshape(shape), maps[:, 1].reshape(shape), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    return values.astype(np.float32)
+
+
+def _inside(xy_px: F64, pose: CameraPose, margin: float = 1.0) -> NDArray[np.bool_]:
+    return np.asarray(
+        (xy_px[:, 0] > margin) & (xy_px[:, 1] > margin)
+        & (xy_px[:, 0] < pose.width_px - 1 - margin) & (xy_px[:, 1] < pose.height_px - 1 - margin)
+    )
+
+
+def _profiles(
+    picture: NDArray[np.uint8], pose: CameraPose, table: Table, cushion: Cushion, *,
+    z_mm: float, from_mm: float, to_mm: float, step_px: float,
+) -> tuple[F32, F64, F64, NDArray[np.bool_], float]:
+    """Profiles across a cushion: values (S, D, 3), along (S,), behind (D,) mm, which stations are in the picture."""
+    along = _stations(table, cushion)
+    middle = line_points(table, cushion, np.array([cushion_length_mm(table, cushion) / 2] * 2), np.array([0.0, 10.0]), z_mm)
+    px = pose.to_image(middle)
+    scale = float(np.linalg.norm(px[1] - px[0])) / 10  # px per mm
+    behind = np.arange(from_mm, to_mm, step_px / scale)
+    s, d = np.meshgrid(along, behind, indexing="ij")
+    where = pose.to_image(line_points(table, cushion, s.ravel(), d.ravel(), z_mm))
+    usable = _inside(where, pose).reshape(s.shape).all(axis=1)
+    return _sample(picture, where, s.shape), along, behind, usable, scale
+
+
+def _smooth(profiles: F32, sigma_along: float, sigma_across: float) -> F32:
+    return np.asarray(cv2.GaussianBlur(profiles, (0, 0), sigmaX=max(0.1, sigma_across), sigmaY=max(0.1, sigma_along),
+                                       borderType=cv2.BORDER_REPLICATE), dtype=np.float32)
+
+
+def _peaks(response: F32, behind: F64) -> tuple[F64, F64]:
+    """Per station the place of the largest response, to a fraction of a step, and its height."""
+    at = np.clip(np.argmax(response, axis=1), 1, response.shape[1] - 2)
+    rows = np.arange(len(response))
+    left, mid, right = response[rows, at - 1], response[rows, at], response[rows, at + 1]
+    bend = left - 2 * mid + right
+    shift = np.where(np.abs(bend) > 1e-9, 0.5 * (left - right) / np.where(np.abs(bend) > 1e-9, bend, 1.0), 0.0)
+    step = behind[1] - behind[0]
+    return behind[at] + np.clip(shift, -0.5, 0.5) * step, mid.astype(float)
+
+
+def _agreeing(along: F64, place: F64, good: NDArray[np.bool_], tolerance: float) -> NDArray[np.bool_]:
+    """Stations whose place lies on one smooth curve (a line with a slight bend) along the cushion."""
+    if good.sum() < 8:
+        return np.zeros(len(place), dtype=bool)
+    t = (along - along.mean()) / (np.ptp(along) / 2)
+    best = np.zeros(len(place), dtype=bool)
+    rng = np.random.default_rng(3)
+    index = np.flatnonzero(good)
+    for _ in range(60):
+        pick = rng.choice(index, 2, replace=False)
+        if abs(t[pick[0]] - t[pick[1]]) < 0.3:
+            continue
+        slope = (place[pick[1]] - place[pick[0]]) / (t[pick[1]] - t[pick[0]])
+        near = good & (np.abs(place - place[pick[0]] - slope * (t - t[pick[0]])) < 2 * tolerance)
+        if near.sum() > best.sum():
+            best = near
+    if best.sum() < 8:
+        return best
+    for degree in (1, 2, 2):
+        curve = np.polynomial.Polynomial.fit(t[best], place[best], degree)
+        best = good & (np.abs(place - curve(t)) < tolerance)
+        if best.sum() < 8:
+            return best
+    return best
+
+
+def cloth_ends(
+    picture: NDArray[np.uint8], pose: CameraPose, table: Table, *, rail_z_mm: float, behind_mm: float, window_mm: float
+) -> list[EdgePoints]:
+    """Where the cloth ends at the rail's wood, per cushion: the largest change of colour near the prediction."""
+    found = []
+    for cushion in CUSHIONS:
+        raw, along, behind, usable, scale = _profiles(
+            picture, pose, table, cushion, z_mm=rail_z_mm, from_mm=behind_mm - window_mm, to_mm=behind_mm + window_mm,
+            step_px=0.5,
+        )
+        if usable.sum() < 12:
+            continue
+        smooth = _smooth(raw, 1.0, 2.0)
+        gradient = np.gradient(smooth, axis=1)
+        direction = np.median(gradient[usable], axis=0)  # (D, 3): colour change per place, the cushion's typical one
+        size = np.linalg.norm(direction, axis=1)
+        peak = direction[int(np.argmax(size))]
+        if np.linalg.norm(peak) < 0.25:
+            continue
+        response = gradient @ (peak / np.linalg.norm(peak))
+        place, height = _peaks(response.astype(np.float32), behind)
+        good = usable & (height > 0.3 * np.median(height[usable]))
+        agreeing = _agreeing(along, place, good, 1.0 / scale)
+        if agreeing.sum() < 0.35 * usable.sum():
+            continue
+        xyz = line_points(table, cushion, along[agreeing], place[agreeing], rail_z_mm)
+        found.append(EdgePoints("cloth", cushion, pose.to_image(xyz), CLOTH_U_PX))
+    return found
+
+
+def nose_lines(picture: NDArray[np.uint8], pose: CameraPose, table: Table, *, window_mm: float) -> list[EdgePoints]:
+    """Nose lines that can be seen: from the lit cushion to the darker cloth under it, the same all along."""
+    found = []
+    for cushion in CUSHIONS:
+        raw, along, behind, usable, scale = _profiles(
+            picture, pose, table, cushion, z_mm=table.nose_height_mm, from_mm=-window_mm, to_mm=window_mm, step_px=0.35
+        )
+        if usable.sum() < 12:
+            continue
+        luma = raw @ np.array([0.114, 0.587, 0.299], dtype=np.float32)
+        smooth = _smooth(luma, 1.5, 2.0)
+        response = np.gradient(smooth, axis=1)  # brighter going back from the bed: the nose
+        typical = np.median(response[usable], axis=0)
+        noise = 1.4826 * np.median(np.abs(response[usable] - typical)) + 1e-6
+        place, height = _peaks(response.astype(np.float32), behind)
+        good = usable & (height > 3.0 * noise)
+        agreeing = _agreeing(along, place, good, 0.6 / scale)
+        if agreeing.sum() < 0.6 * usable.sum():
+            continue
+        xyz = line_points(table, cushion, along[agreeing], place[agreeing], table.nose_height_mm)
+        found.append(EdgePoints("nose", cushion, pose.to_image(xyz), NOSE_U_PX))
+    return found
+
+
+def sights(
+    picture: NDArray[np.uint8], pose: CameraPose, table: Table, *, rail_z_mm: float, offset_mm: float, window_mm: float
+) -> tuple[NDArray[np.int64], F64, F64]:
+    """Bright marks near the predicted sights: rows of Table.sights_mm, centres (N, 2) px, contrast over noise (N,)."""
+    predicted = pose.to_image(sights_3d(table, rail_z_mm, offset_mm))
+    nearby = pose.to_image(sights_3d(table, rail_z_mm, offset_mm + 10.0))
+    scales = np.linalg.norm(nearby - predicted, axis=1) / 10
+    rows, centres, strengths = [], [], []
+    for row, (place, scale) in enumerate(zip(predicted, scales, strict=True)):
+        reach = int(np.ceil((window_mm + 26.0) * scale))
+        x0, y0 = int(round(place[0])) - reach, int(round(place[1])) - reach
+        x1, y1 = x0 + 2 * reach + 1, y0 + 2 * reach + 1
+        if x0 < 0 or y0 < 0 or x1 > pose.width_px or y1 > pose.height_px:
+            continue
+        luma = cv2.cvtColor(np.ascontiguousarray(picture[y0:y1, x0:x1]), cv2.COLOR_BGR2GRAY).astype(np.float32)
+        seen = _spot(luma, place - [x0, y0], scale, window_mm)
+        if seen is not None:
+            rows.append(row)
+            centres.append(seen[0] + [x0, y0])
+            strengths.append(seen[1])
+    return np.array(rows, dtype=np.int64), np.array(centres).reshape(-1, 2), np.array(strengths)
+
+
+def _spot(luma: F32, expected: F64, scale: float, window_mm: float) -> tuple[F64, float] | None:
+    """Centre and strength of the brightest compact spot near ``expected``."""
+    sigma = max(0.8, 5.0 * scale)
+    response = cv2.GaussianBlur(luma, (0, 0), sigma) - cv2.GaussianBlur(luma, (0, 0), 2.2 * sigma)
+    y, x = np.mgrid[0 : luma.shape[0], 0 : luma.shape[1]]
+    near = np.hypot(x - expected[0], y - expected[1]) <= max(2.0, window_mm * scale)
+    masked = np.where(near, response, -np.inf)
+    at_y, at_x = np.unravel_index(int(np.argmax(masked)), masked.shape)
+    peak = float(masked[at_y, at_x])
+    noise = 1.4826 * float(np.median(np.abs(response - np.median(response)))) + 0.15
+    if peak < 4.0 * noise or peak < 1.5:
+        return None
+    radius = max(2.0, 17.0 * scale)
+    distance = np.hypot(x - at_x, y - at_y)
+    ring = (distance > radius) & (distance < radius + max(2.0, 8 * scale))
+    if ring.sum() < 8:
+        return None
+    centre = np.array([float(at_x), float(at_y)])
+    above = np.maximum(luma - np.median(luma[ring]), 0.0)
+    above[above < 0.2 * above[int(at_y), int(at_x)]] = 0.0
+    for _ in range(3):
+        weight = np.where(np.hypot(x - centre[0], y - centre[1]) <= radius, above, 0.0)
+        total = float(weight.sum())
+        if total <= 0:
+            return None
+        centre = np.array([float((weight * x).sum()), float((weight * y).sum())]) / total
+    return centre, peak / noise
+
+
+def keep(marks: Marks, good: NDArray[np.bool_]) -> Marks:
+    """The same marks with only some of the sights."""
+    return Marks(marks.sight[good], marks.sight_px[good], marks.sight_u_px, marks.edges)
