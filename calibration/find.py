@@ -82,19 +82,29 @@ def _try(
 ) -> tuple[Fit, Marks]:
     order = ("right", "foot", "left", "head")
     coarse = tuple(
-        EdgePoints("cloth", cushion, side[:: max(1, len(side) // 60)], 3.0 * max(size) / 1280)
+        EdgePoints("cloth", cushion, side[:: max(1, len(side) // 40)], 3.0 * max(size) / 1280)
         for cushion, side in zip(order, sides, strict=True) if len(side) >= 15
     )
     fit = fit_marks(Marks(*NO_SIGHTS, SIGHT_U_PX, coarse), table, size, start_values(corners, table, size))
     marks = Marks(*NO_SIGHTS, SIGHT_U_PX, coarse)
     for window in (30.0, 14.0, 8.0):
-        edges = cloth_ends(picture, fit.pose, table, rail_z_mm=fit.rail_z_mm, behind_mm=fit.cloth_behind_mm,
-                           window_mm=max(20.0, window))
-        if len(edges) < 2:
-            edges = list(coarse)
         rows, centres, _ = sights(picture, fit.pose, table, rail_z_mm=fit.rail_z_mm, offset_mm=fit.sight_offset_mm,
                                   window_mm=window)
-        noses = nose_lines(picture, fit.pose, table, window_mm=12.0) if window < 20 else []
-        marks = Marks(rows, centres, SIGHT_U_PX, tuple(edges + noses))
+        enough = _enough(rows, table)
+        edges: list[EdgePoints] = list(coarse) if window > 20 or not enough else []
+        if window < 20:
+            if not enough:
+                edges = cloth_ends(picture, fit.pose, table, rail_z_mm=fit.rail_z_mm, behind_mm=fit.cloth_behind_mm,
+                                   window_mm=20.0) or edges
+            edges += nose_lines(picture, fit.pose, table, window_mm=12.0)
+        marks = Marks(rows, centres, SIGHT_U_PX, tuple(edges))
         fit = fit_marks(marks, table, size, fit.values)
     return fit, marks
+
+
+def _enough(rows: NDArray[np.int64], table: Table) -> bool:
+    """Whether the sights alone fix the camera: enough of them, on three rails at least."""
+    xy = table.sights_mm[rows]
+    rails = [(xy[:, 0] < 0).sum(), (xy[:, 0] > table.length_mm).sum(), (xy[:, 1] < 0).sum(),
+             (xy[:, 1] > table.width_mm).sum()]
+    return len(rows) >= 9 and sum(n >= 2 for n in rails) >= 3

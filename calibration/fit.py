@@ -21,11 +21,11 @@ from shared.equipment import CUSHIONS, Cushion, Table
 F64 = NDArray[np.float64]
 
 CAMERA_NAMES = ("f", "cx", "cy", "k1", "k2", "rx", "ry", "rz", "tx", "ty", "tz")
-F_PRIOR = (1.05, 0.45)  # f over the longer picture side: middle, relative spread (phones and action cameras to zooms)
+F_PRIOR = (0.9, 0.4)  # f over the longer picture side: middle, relative spread (phones and action cameras to zooms)
 CENTRE_PRIOR = 0.01  # principal point from the picture's middle, as a share of the longer side
 K1_PRIOR = 0.15
 K2_PRIOR = 0.03
-RAIL_ABOVE_NOSE_MM = (4.0, 4.0)  # rail top above the nose: middle, spread; common practice, no source
+RAIL_ABOVE_NOSE_MM = (5.0, 3.0)  # rail top above the nose: middle, spread; common practice, no source
 SIGHT_OFFSET_U_MM = 3.175 / np.sqrt(3)  # WPA tolerance of the sights' place, rectangular
 CLOTH_BEHIND_NOSE_MM = (51.0, 6.0)  # common practice, no source
 SCALES = np.array([1.0, 100.0, 100.0, 0.1, 0.1, 0.1, 0.1, 0.1, 300.0, 300.0, 300.0, 5.0, 3.0, 5.0])
@@ -254,10 +254,11 @@ def fit_marks(
 
     def slope(scaled: F64) -> F64:
         columns = []
+        middle = every(scaled)
         for k in range(len(scaled)):
             step = np.zeros(len(scaled))
             step[k] = 1e-6
-            columns.append((every(scaled + step) - every(scaled - step)) / 2e-6)
+            columns.append((every(scaled + step) - middle) / 1e-6)
         return np.column_stack(columns)
 
     solved = least_squares(every, np.zeros(len(free)), jac=slope, method="trf", max_nfev=most_steps,

@@ -13,11 +13,12 @@ from shared.equipment import CUSHIONS, Cushion, Table
 F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
 
-STATIONS = 96  # profiles across each cushion
+STATIONS = 72  # profiles across each cushion
 POCKET_CLEAR_MM = 105.0  # jaws and pockets kept out of the straight cushions
-SIGHT_U_PX = 0.15
-NOSE_U_PX = 0.25
-CLOTH_U_PX = 0.5
+SIGHT_U_PX = 0.06
+NOSE_U_PX = 0.5  # of a whole line: blur and the shadow beside a nose shift its edge the same way all along
+CLOTH_U_PX = 0.8  # of a whole line, as the cloth need not end at one distance on all cushions
+BINS = 6  # points handed on per line
 
 
 def _stations(table: Table, cushion: Cushion) -> F64:
@@ -103,6 +104,12 @@ def _agreeing(along: F64, place: F64, good: NDArray[np.bool_], tolerance: float)
     return best
 
 
+def _binned(along: F64, place: F64) -> tuple[F64, F64]:
+    """A few means along the line in place of every station: the noise averaged, the common error left to ``u_px``."""
+    parts = np.array_split(np.arange(len(along)), BINS)
+    return np.array([along[p].mean() for p in parts]), np.array([place[p].mean() for p in parts])
+
+
 def cloth_ends(
     picture: NDArray[np.uint8], pose: CameraPose, table: Table, *, rail_z_mm: float, behind_mm: float, window_mm: float
 ) -> list[EdgePoints]:
@@ -128,8 +135,9 @@ def cloth_ends(
         agreeing = _agreeing(along, place, good, 1.0 / scale)
         if agreeing.sum() < 0.35 * usable.sum():
             continue
-        xyz = line_points(table, cushion, along[agreeing], place[agreeing], rail_z_mm)
-        found.append(EdgePoints("cloth", cushion, pose.to_image(xyz), CLOTH_U_PX))
+        s, d = _binned(along[agreeing], place[agreeing])
+        xyz = line_points(table, cushion, s, d, rail_z_mm)
+        found.append(EdgePoints("cloth", cushion, pose.to_image(xyz), CLOTH_U_PX * np.sqrt(len(s))))
     return found
 
 
@@ -152,8 +160,9 @@ def nose_lines(picture: NDArray[np.uint8], pose: CameraPose, table: Table, *, wi
         agreeing = _agreeing(along, place, good, 0.6 / scale)
         if agreeing.sum() < 0.6 * usable.sum():
             continue
-        xyz = line_points(table, cushion, along[agreeing], place[agreeing], table.nose_height_mm)
-        found.append(EdgePoints("nose", cushion, pose.to_image(xyz), NOSE_U_PX))
+        s, d = _binned(along[agreeing], place[agreeing])
+        xyz = line_points(table, cushion, s, d, table.nose_height_mm)
+        found.append(EdgePoints("nose", cushion, pose.to_image(xyz), NOSE_U_PX * np.sqrt(len(s))))
     return found
 
 
