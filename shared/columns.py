@@ -70,7 +70,8 @@ class TableSchema:
             raise SchemaError(f"{self.name}: columns {', '.join(map(str, unknown))} are not in its schema.")
         out = pd.DataFrame(index=rows.index)
         for name, dtype in self.dtypes.items():
-            out[name] = rows[name].astype(dtype) if name in rows else pd.Series(pd.NA, index=rows.index, dtype=dtype)
+            nothing = float("nan") if dtype == "float64" else pd.NA  # float64 has no NA
+            out[name] = rows[name].astype(dtype) if name in rows else pd.Series(nothing, index=rows.index, dtype=dtype)
         for name in extra:
             if name in rows:
                 out[name] = rows[name]
