@@ -1,0 +1,147 @@
+"""Every shot of a session judged: what was wanted of each, then pipeline/verdict. Blind to the outcome throughout."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import pandas as pd
+
+from pipeline.hit import hit_of, quality_of
+from pipeline.hit_checks import Intention
+from pipeline.patterns import Pattern, aim_error, departure_of, match_pattern
+from pipeline.tolerances import Tolerances, read_tolerances, wanted_roll
+from pipeline.verdict import Verdict, judge
+from shared.equipment import Table
+from shared.errors import SettingsError
+from shared.settings import SessionSettings
+
+FEW = 4  # shots of one pattern before their usual cut or speed says what was meant
+
+
+def add_aim(
+    shots: pd.DataFrame, contacts: pd.DataFrame, tracks: pd.DataFrame, *, table: Table, patterns: Mapping[str, Pattern]
+) -> pd.DataFrame:
+    """The shots with ``aim_error_deg`` and its u filled where the pattern is known, and blank patterns matched.
+
+    shots, contacts, tracks : SHOTS, CONTACTS, TRACKS rows; left alone
+    """
+    out = shots.copy()
+    if not patterns:
+        return out
+    for index, row in zip(out.index, _records(out), strict=True):
+        departure = departure_of(row, tracks, contacts)
+        if departure is None:
+            continue
+        name = _text(row["pattern"])
+        if not name:
+            name = match_pattern(departure, patterns, _text(row["kind"]), table) or ""
+            if name:
+                out.loc[index, "pattern"] = name
+        if name in patterns and patterns[name].kind == _text(row["kind"]):
+            out.loc[index, ["aim_error_deg", "aim_error_deg_u"]] = aim_error(departure, patterns[name], table)
+    return out
+
+
+def judge_shots(
+    shots: pd.DataFrame, settings: SessionSettings, patterns: Mapping[str, Pattern] | None = None
+) -> pd.DataFrame:
+    """The shots with ``verdict`` and ``reasons`` filled. Raises SettingsError for tolerances of no use."""
+    verdicts = verdicts_of(shots, settings, patterns)
+    return shots.assign(
+        verdict=pd.Series([v.verdict for v in verdicts], index=shots.index, dtype="string"),
+        reasons=pd.Series([_joined(v.reasons) for v in verdicts], index=shots.index, dtype="string"),
+    )
+
+
+def verdicts_of(
+    shots: pd.DataFrame, settings: SessionSettings, patterns: Mapping[str, Pattern] | None = None
+) -> list[Verdict]:
+    """One verdict a row, with its checks."""
+    tolerances = read_tolerances(settings.table, settings.tolerances)
+    wanted = intentions(shots, settings, tolerances, patterns or {})
+    radius = settings.table.ball.radius_mm
+    return [
+        judge(hit_of(row), quality_of(row), intended=intended, tolerances=tolerances, radius_mm=radius)
+        for row, intended in zip(_records(shots), wanted, strict=True)
+    ]
+
+
+def intentions(
+    shots: pd.DataFrame, settings: SessionSettings, tolerances: Tolerances, patterns: Mapping[str, Pattern]
+) -> list[Intention]:
+    """What was wanted of each shot: its pattern's word first, then session.toml's, then the session's own usual.
+
+    The usual cut (and the usual speed of a declared class) is the median over the shots of the same declared pattern,
+    if there are at least four: a player who cuts a pattern by 8 degrees every time means to.
+    """
+    general = _general(settings)
+    rows = _records(shots)
+    cuts = _medians(shots, ["pattern"], "cut_angle_deg")
+    speeds = _medians(shots, ["pattern", "speed_class"], "cue_impact_speed_mps")
+    kicks = _medians(shots, ["pattern", "speed_class"], "cue_speed_mps")
+    out = []
+    for row in rows:
+        wanted, name = general, _text(row["pattern"])
+        speed_class, kind = _text(row["speed_class"]), _text(row["kind"])
+        pattern = patterns.get(name)
+        if pattern is not None:
+            wanted = _from_pattern(wanted, pattern, settings.table)
+        own_speed = settings.tolerances.get(f"speed_{speed_class}_mps") if speed_class else None
+        usual = (kicks if kind == "kick" else speeds).get((name, speed_class)) if speed_class else None
+        if own_speed is not None:
+            wanted = replace(wanted, speed_mps=float(own_speed), speed_from=f"class {speed_class} in session.toml")
+        elif wanted.speed_mps is None and usual is not None:
+            wanted = replace(wanted, speed_mps=usual, speed_from=f"usual for class {speed_class}")
+        if wanted.cut_deg is None and name and (cut := cuts.get((name,))) is not None:
+            wanted = replace(wanted, cut_deg=cut, cut_from=f"usual for {name}")
+        out.append(wanted)
+    return out
+
+
+def _general(settings: SessionSettings) -> Intention:
+    spin: Any = settings.tolerances.get("wanted_spin", "stun")
+    roll, roll_tolerance = wanted_roll(spin)
+    intended = Intention(roll_ratio=roll, roll_tolerance=roll_tolerance, stroke=_stroke_word(spin))
+    cut = settings.tolerances.get("wanted_cut_deg")
+    if isinstance(cut, str):
+        raise SettingsError(f"[tolerances]: wanted_cut_deg = {cut!r} must be a number.")
+    return intended if cut is None else replace(intended, cut_deg=float(cut), cut_from="session.toml")
+
+
+def _from_pattern(wanted: Intention, pattern: Pattern, table: Table) -> Intention:
+    roll, roll_tolerance = wanted_roll(pattern.spin)
+    cut = pattern.cut_deg(table)
+    return replace(
+        wanted, roll_ratio=roll, roll_tolerance=roll_tolerance, stroke=_stroke_word(pattern.spin),
+        side_ratio=pattern.side_ratio, cut_deg=cut, cut_from=f"pattern {pattern.name}" if cut is not None else "",
+        speed_mps=pattern.speed_mps, speed_from=f"pattern {pattern.name}" if pattern.speed_mps else "",
+    )
+
+
+def _medians(shots: pd.DataFrame, by: list[str], measure: str) -> dict[tuple[str, ...], float]:
+    """Median of a launch measure per group of declared words; groups of fewer than FEW are left out."""
+    known = shots[shots[measure].notna() & shots[by].notna().all(axis=1)]
+    out: dict[tuple[str, ...], float] = {}
+    for words, group in known.groupby(by, sort=False):
+        key = tuple(map(str, words)) if isinstance(words, tuple) else (str(words),)
+        if len(group) >= FEW and all(key):
+            out[key] = float(group[measure].median())
+    return out
+
+
+def _stroke_word(spin: float | str) -> str:
+    return spin if isinstance(spin, str) else f"roll ratio {spin:g}"
+
+
+def _records(shots: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(name): value for name, value in row.items()} for row in shots.to_dict("records")]
+
+
+def _text(value: Any) -> str:
+    return value if isinstance(value, str) else ""
+
+
+def _joined(reasons: tuple[str, ...]) -> str:
+    return "; ".join(reason.replace(";", ",") for reason in reasons)

@@ -1,0 +1,200 @@
+"""Bank and kick patterns: a small TOML file each, and the banked ball's departure against the pattern's line.
+
+A session keeps its patterns in ``patterns/NAME.toml``. Places are in sights, from the nose lines: along the table 0 to
+8, across it 0 to 4. A shot without a declared pattern is matched to one of the session's own patterns by where the
+balls lay and where the banked ball set off, never by where it ended; else it is left blank.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import atan2, degrees, sqrt
+from pathlib import Path
+from typing import Annotated, Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from pipeline.tolerances import wanted_roll
+from shared.equipment import Cushion, Table
+from shared.errors import SettingsError
+
+PATTERN_FOLDER = "patterns"
+PLACING_TOLERANCE_MM = 60.0  # about a ball: people put balls back to a few millimetres, a pattern's file is rounder
+LINE_TOLERANCE_DEG = 8.0
+
+Place = Annotated[tuple[float, float], Field(description="[along 0-8, across 0-4] in sights")]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Aim(_Strict):
+    """Where on which cushion the banked ball should meet it."""
+
+    cushion: Cushion
+    sight: float
+
+
+class Pattern(_Strict):
+    """One pattern as its file says it; ``speed_mps`` is the cue ball's at the hit (bank) or the strike (kick)."""
+
+    name: str
+    title: str = ""
+    kind: Literal["bank", "kick"]
+    cue: Place
+    object: Place | None = None
+    aim: Aim
+    cushions: tuple[Cushion, ...] = ()
+    target: str = ""
+    spin: float | str = "stun"
+    side_ratio: float = 0.0
+    speed_mps: float | None = Field(default=None, gt=0)
+    speed_class: str = ""
+
+    def place_mm(self, ball: Literal["cue", "object"], table: Table) -> NDArray[np.float64] | None:
+        """(2,) where a ball lies, table frame."""
+        sights = self.cue if ball == "cue" else self.object
+        return None if sights is None else np.array([sights[0] * table.length_mm / 8, sights[1] * table.width_mm / 4])
+
+    def line(self, table: Table) -> tuple[NDArray[np.float64], float]:
+        """The banked ball's intended line: start (2,) mm and direction, degrees from +x."""
+        start = self.place_mm("object" if self.kind == "bank" else "cue", table)
+        assert start is not None  # read_pattern refuses a bank without an object ball
+        towards = _aim_point(self.aim, table) - start
+        return start, degrees(atan2(towards[1], towards[0]))
+
+    def cut_deg(self, table: Table) -> float | None:
+        """Cut angle of the wanted hit, + when the object ball leaves to the left; None for a kick. Throw left out."""
+        cue, ball = self.place_mm("cue", table), self.place_mm("object", table)
+        if self.kind == "kick" or cue is None or ball is None:
+            return None
+        start, heading = self.line(table)
+        behind = np.array([np.cos(np.radians(heading)), np.sin(np.radians(heading))])
+        path = start - behind * table.ball.diameter_mm - cue  # to where the cue ball must be at the contact
+        return _turn(heading - degrees(atan2(path[1], path[0])))
+
+
+def read_pattern(path: Path) -> Pattern:
+    """A pattern from its file. Raises SettingsError in one line naming the file and the key."""
+    try:
+        pattern = Pattern.model_validate(tomllib.loads(path.read_text(encoding="utf-8-sig")))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise SettingsError(f"{path}: cannot be read as a pattern: {error}.") from error
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(map(str, first["loc"]))
+        known = ", ".join(Pattern.model_fields)
+        raise SettingsError(f"{path}: {key}: {first['msg']}. A pattern may hold {known}.") from error
+    if pattern.kind == "bank" and pattern.object is None:
+        raise SettingsError(f"{path}: a bank needs `object = [along, across]`, where the object ball lies.")
+    for place in (pattern.cue, pattern.object):
+        if place is not None and not (0 < place[0] < 8 and 0 < place[1] < 4):
+            raise SettingsError(f"{path}: {list(place)} is not on the table; along is 0 to 8 sights, across 0 to 4.")
+    try:
+        wanted_roll(pattern.spin)
+    except SettingsError as error:
+        raise SettingsError(f"{path}: {error}") from error
+    return pattern
+
+
+def read_patterns(session_dir: Path) -> dict[str, Pattern]:
+    """All of a session's patterns by name; none if it has no ``patterns/`` folder."""
+    found: dict[str, Pattern] = {}
+    for path in sorted((session_dir / PATTERN_FOLDER).glob("*.toml")):
+        pattern = read_pattern(path)
+        if pattern.name in found:
+            raise SettingsError(f"{path}: pattern {pattern.name!r} stands in another file too; rename one.")
+        found[pattern.name] = pattern
+    return found
+
+
+@dataclass(frozen=True)
+class Departure:
+    """How the balls lay and how the banked ball set off, up to its first cushion and no further."""
+
+    cue_mm: NDArray[np.float64] | None
+    banked_mm: NDArray[np.float64]  # where the line starts
+    heading_deg: float
+    heading_u_deg: float
+
+
+def departure_of(shot: Mapping[str, object], tracks: pd.DataFrame, contacts: pd.DataFrame) -> Departure | None:
+    """Fit the banked ball's track between its start and its first cushion with a line.
+
+    shot     : a SHOTS row; shot_id, kind, banked_ball are used
+    tracks   : TRACKS rows; contacts : CONTACTS rows, of any shots
+    returns  : None where the ball was seen fewer than three times on its way, or there was no contact
+    """
+    shot_id, kind, ball = shot["shot_id"], shot["kind"], shot["banked_ball"]
+    if not isinstance(ball, str) or not ball:
+        return None
+    events = contacts[contacts["shot_id"] == shot_id].sort_values("t_s")
+    start = events[events["kind"] == ("strike" if kind == "kick" else "ball")].head(1)
+    mine = events[(events["ball"] == ball) & events["kind"].isin(["cushion", "jaw", "pocket", "rest"])]
+    if start.empty or mine.empty:
+        return None
+    begin_s, end_s = float(start["t_s"].iloc[0]), float(mine["t_s"].iloc[0])
+    own = tracks[tracks["shot_id"] == shot_id]
+    path = own[(own["ball"] == ball) & (own["t_s"] > begin_s) & (own["t_s"] < end_s) & (own["state"] == "seen")]
+    if len(path) < 3:
+        return None
+    heading, u = _line(path)
+    before = own[(own["ball"] == ball) & (own["t_s"] <= begin_s)]
+    first = path.iloc[0] if before.empty else before.iloc[-1]
+    lying = own[(own["ball"] == "cue")].head(5)
+    cue = None if lying.empty else lying[["x_mm", "y_mm"]].median().to_numpy(float)
+    return Departure(cue, first[["x_mm", "y_mm"]].to_numpy(float), heading, u)
+
+
+def aim_error(departure: Departure, pattern: Pattern, table: Table) -> tuple[float, float]:
+    """Departure minus the pattern's line, degrees, + left; with its standard uncertainty (the track's)."""
+    _, heading = pattern.line(table)
+    return _turn(departure.heading_deg - heading), departure.heading_u_deg
+
+
+def match_pattern(departure: Departure, patterns: Mapping[str, Pattern], kind: str, table: Table) -> str | None:
+    """The name of the pattern whose balls lie nearest, if within about a ball and set off within a few degrees."""
+    best: tuple[float, str] | None = None
+    for name, pattern in patterns.items():
+        if pattern.kind != kind:
+            continue
+        start, _ = pattern.line(table)
+        away = float(np.hypot(*(departure.banked_mm - start)))
+        cue = pattern.place_mm("cue", table)
+        if departure.cue_mm is not None and cue is not None:
+            away = max(away, float(np.hypot(*(departure.cue_mm - cue))))
+        off, _ = aim_error(departure, pattern, table)
+        if away <= PLACING_TOLERANCE_MM and abs(off) <= LINE_TOLERANCE_DEG and (best is None or away < best[0]):
+            best = (away, name)
+    return best[1] if best else None
+
+
+def _aim_point(aim: Aim, table: Table) -> NDArray[np.float64]:
+    """Where the ball's centre is when it touches the cushion at the sight."""
+    off = table.contact_distance_mm(table.ball.radius_mm)
+    if aim.cushion in ("left", "right"):
+        return np.array([aim.sight * table.length_mm / 8, off if aim.cushion == "right" else table.width_mm - off])
+    return np.array([off if aim.cushion == "head" else table.length_mm - off, aim.sight * table.width_mm / 4])
+
+
+def _line(path: pd.DataFrame) -> tuple[float, float]:
+    """Direction (deg from +x, along the motion) of a straight track, and its u."""
+    xy = path[["x_mm", "y_mm"]].to_numpy(float)
+    middle = xy.mean(axis=0)
+    _, sizes, axes = np.linalg.svd(xy - middle, full_matrices=False)
+    along = axes[0] if axes[0] @ (xy[-1] - xy[0]) > 0 else -axes[0]
+    scatter = sizes[1] / sqrt(max(len(xy) - 2, 1))
+    stated = float(np.sqrt(np.mean(path[["x_u_mm", "y_u_mm"]].to_numpy(float) ** 2)))
+    u = degrees(max(scatter, stated) / max(float(sizes[0]), 1e-9))
+    return degrees(atan2(along[1], along[0])), u
+
+
+def _turn(angle_deg: float) -> float:
+    """Into (-180, 180]."""
+    return -((-angle_deg + 180) % 360 - 180)

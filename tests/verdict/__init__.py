@@ -1,0 +1,1 @@
+"""Verdicts and patterns."""

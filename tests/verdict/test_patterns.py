@@ -1,0 +1,114 @@
+"""Patterns from their files, and the banked ball's departure against them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipeline.judging import add_aim, judge_shots
+from pipeline.patterns import aim_error, departure_of, match_pattern, read_pattern, read_patterns
+from shared.columns import CONTACTS, SHOTS, TRACKS
+from shared.equipment import standard_table
+from shared.errors import SettingsError
+from shared.settings import SessionSettings
+
+TABLE = standard_table()
+EXAMPLES = Path(__file__).parents[2] / "pipeline" / "pattern_examples"
+
+
+@pytest.mark.parametrize("path", sorted(EXAMPLES.glob("*.toml")), ids=lambda p: p.stem)
+def test_every_example_can_be_read_and_has_a_line(path):
+    pattern = read_pattern(path)
+    start, heading = pattern.line(TABLE)
+    assert 0 < start[0] < TABLE.length_mm
+    assert -180 <= heading <= 180
+    assert pattern.cushions[0] == pattern.aim.cushion
+    if pattern.kind == "bank":
+        assert abs(pattern.cut_deg(TABLE)) < 60
+
+
+@pytest.mark.parametrize(("text", "words"), [
+    ('name = "a"\nkind = "bank"\ncue = [1, 1]\naim = {cushion = "left", sight = 4}', "object"),
+    ('name = "a"\nkind = "kick"\ncue = [9, 1]\naim = {cushion = "left", sight = 4}', "not on the table"),
+    ('name = "a"\nkind = "kick"\ncue = [1, 1]\naim = {cushion = "left", sight = 4}\nspni = "stun"', "spni"),
+    ('name = "a"\nkind = "kick"\ncue = [1, 1]\naim = {cushion = "left", sight = 4}\nspin = "stunn"', "stunn"),
+    ("name = a", "cannot be read"),
+])
+def test_a_faulty_pattern_is_refused_in_one_line(tmp_path, text, words):
+    path = tmp_path / "a.toml"
+    path.write_text(text)
+    with pytest.raises(SettingsError, match=words) as raised:
+        read_pattern(path)
+    assert str(path) in str(raised.value)
+
+
+def played(pattern, *, turned_deg: float, shift_mm: float = 0.0):
+    """A shot of a pattern whose object ball leaves ``turned_deg`` to the left of the line."""
+    rng = np.random.default_rng(5)
+    start, heading = pattern.line(TABLE)
+    start = start + shift_mm
+    along = np.radians(heading + turned_deg)
+    t = np.arange(0, 0.3, 1 / 60)
+    xy = start + 2000 * t[:, None] * [np.cos(along), np.sin(along)] + rng.normal(0, 0.3, (len(t), 2))
+    cue = pattern.place_mm("cue", TABLE)
+    still = [{"t_s": 0.9 + i / 60, "ball": ball, "x_mm": place[0], "y_mm": place[1]}
+             for i in range(6) for ball, place in (("cue", cue), ("object", start))]
+    moving = [{"t_s": 1.0 + a, "ball": "object", "x_mm": x, "y_mm": y} for a, (x, y) in zip(t, xy, strict=True)]
+    tracks = pd.DataFrame(still + moving).assign(
+        shot_id="s-01", clip="s.mp4", x_u_mm=0.3, y_u_mm=0.3, state="seen", vx_mps=0.0, vy_mps=0.0)
+    contacts = pd.DataFrame([
+        {"shot_id": "s-01", "n": 1, "t_s": 0.7, "kind": "strike", "ball": "cue"},
+        {"shot_id": "s-01", "n": 2, "t_s": 0.999, "kind": "ball", "ball": "cue", "other": "object"},
+        {"shot_id": "s-01", "n": 3, "t_s": 1.29, "kind": "cushion", "ball": "object", "other": "left"},
+    ])
+    shots = SHOTS.conform(pd.DataFrame([{"shot_id": "s-01", "kind": "bank", "banked_ball": "object"}]))
+    return shots, CONTACTS.conform(contacts), TRACKS.conform(tracks)
+
+
+def test_the_aim_error_comes_back_with_its_sign():
+    pattern = read_pattern(EXAMPLES / "cross-corner.toml")
+    shots, contacts, tracks = played(pattern, turned_deg=2.0)
+    departure = departure_of(shots.iloc[0].to_dict(), tracks, contacts)
+    error, u = aim_error(departure, pattern, TABLE)
+    assert error == pytest.approx(2.0, abs=4 * u + 0.02)
+    assert 0 < u < 0.2
+
+
+def test_a_blank_pattern_is_matched_by_the_lie_and_a_distant_one_is_left_blank():
+    pattern = read_pattern(EXAMPLES / "cross-corner.toml")
+    known = {pattern.name: pattern}
+    shots, contacts, tracks = played(pattern, turned_deg=-3.0)
+    found = add_aim(shots, contacts, tracks, table=TABLE, patterns=known)
+    assert found.loc[0, "pattern"] == "cross-corner"
+    assert found.loc[0, "aim_error_deg"] == pytest.approx(-3.0, abs=0.3)
+    judged = judge_shots(found, SessionSettings(), known)
+    assert "aim: left" in judged.loc[0, "reasons"]
+    far, contacts, tracks = played(pattern, turned_deg=0.0, shift_mm=200.0)
+    departure = departure_of(far.iloc[0].to_dict(), tracks, contacts)
+    assert match_pattern(departure, known, "bank", TABLE) is None
+    assert add_aim(far, contacts, tracks, table=TABLE, patterns=known)["pattern"].isna().all()
+
+
+def test_nothing_after_the_first_cushion_moves_the_aim():
+    pattern = read_pattern(EXAMPLES / "cross-corner.toml")
+    shots, contacts, tracks = played(pattern, turned_deg=1.0)
+    later = tracks.tail(1).assign(t_s=1.5, x_mm=0.0, y_mm=0.0)
+    more = pd.concat([tracks, later], ignore_index=True)
+    before = departure_of(shots.iloc[0].to_dict(), tracks, contacts)
+    after = departure_of(shots.iloc[0].to_dict(), more, contacts)
+    assert before.heading_deg == after.heading_deg
+
+
+def test_a_session_reads_its_folder_and_refuses_a_name_used_twice(tmp_path):
+    assert read_patterns(tmp_path) == {}
+    folder = tmp_path / "patterns"
+    folder.mkdir()
+    text = (EXAMPLES / "cross-corner.toml").read_text()
+    (folder / "a.toml").write_text(text)
+    assert list(read_patterns(tmp_path)) == ["cross-corner"]
+    (folder / "b.toml").write_text(text)
+    with pytest.raises(SettingsError, match="another file"):
+        read_patterns(tmp_path)
