@@ -87,6 +87,7 @@ def _try(
     )
     fit = fit_marks(Marks(*NO_SIGHTS, SIGHT_U_PX, coarse), table, size, start_values(corners, table, size))
     marks = Marks(*NO_SIGHTS, SIGHT_U_PX, coarse)
+    _check_possible(fit, table)
     for window in (30.0, 14.0, 8.0):
         rows, centres, _ = sights(picture, fit.pose, table, rail_z_mm=fit.rail_z_mm, offset_mm=fit.sight_offset_mm,
                                   window_mm=window)
@@ -99,7 +100,19 @@ def _try(
             edges += nose_lines(picture, fit.pose, table, window_mm=12.0)
         marks = Marks(rows, centres, SIGHT_U_PX, tuple(edges))
         fit = fit_marks(marks, table, size, fit.values)
+        _check_possible(fit, table)
     return fit, marks
+
+
+def _check_possible(fit: Fit, table: Table) -> None:
+    """Refuse a camera that cannot have taken the picture, before it is used to look for marks."""
+    pose = fit.pose
+    height = pose.centre_mm[2]
+    corners = np.column_stack([table.corners_mm, np.zeros(4)]) @ pose.R.T + pose.t_mm
+    px = pose.to_image(np.column_stack([table.corners_mm, np.zeros(4)])) if (corners[:, 2] > 0).all() else np.empty((0, 2))
+    reach = 2.0 * max(pose.width_px, pose.height_px)
+    if not 0.3 * table.width_mm < height < 12 * table.length_mm or len(px) == 0 or np.abs(px).max() > reach:
+        raise CalibrationError("no camera fits the outline.")
 
 
 def _enough(rows: NDArray[np.int64], table: Table) -> bool:

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from calibration.pose import CameraPose
 from shared.equipment import CUSHIONS, Cushion, Table
@@ -28,7 +27,11 @@ K2_PRIOR = 0.03
 RAIL_ABOVE_NOSE_MM = (5.0, 3.0)  # rail top above the nose: middle, spread; common practice, no source
 SIGHT_OFFSET_U_MM = 3.175 / np.sqrt(3)  # WPA tolerance of the sights' place, rectangular
 CLOTH_BEHIND_NOSE_MM = (51.0, 6.0)  # common practice, no source
+HUBER = 2.0  # residuals beyond this many standard uncertainties count less
 SCALES = np.array([1.0, 100.0, 100.0, 0.1, 0.1, 0.1, 0.1, 0.1, 300.0, 300.0, 300.0, 5.0, 3.0, 5.0])
+
+
+CHART_SCALES = np.array([0.3, 10.0, 10.0, 0.05, 0.05, 0.01, 0.01, 0.01, 1.0, 1.0, 0.01, 3.0, 2.0, 3.0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -215,6 +218,63 @@ class _Problem:
         ])
 
 
+@dataclass(frozen=True, eq=False)
+class _Chart:
+    """Coordinates for the search in which the camera's unknowns hardly depend on each other.
+
+    In focal length, height and place, a camera looking down has a long bent valley of nearly equal pictures. Here the
+    table is held by what is seen directly: the pixel of its middle, its scale there, and its turn against the line of
+    sight; focal length and principal point then only change the perspective.
+    """
+
+    origin: F64  # (14,) f.. as values, but 5:8 unused, 8:11 = middle's pixel u, v and log of px per mm
+    turn: F64  # (3, 3) table against the line of sight at the start
+    middle: F64  # (3,) the table's middle, mm
+    free: tuple[int, ...]
+
+    @classmethod
+    def at(cls, values: F64, table: Table, fixed: dict[int, float]) -> _Chart:
+        origin = values.copy()
+        for index, value in fixed.items():
+            origin[index] = value
+        middle = np.array([table.length_mm / 2, table.width_mm / 2, table.nose_height_mm])
+        rotation, _ = cv2.Rodrigues(values[5:8])
+        seen = rotation @ middle + values[8:11]
+        f = float(np.exp(values[0]))
+        pixel = f * seen[:2] / seen[2] + values[1:3]
+        origin[8:11] = [pixel[0], pixel[1], np.log(f / seen[2])]
+        ray = np.append((pixel - origin[1:3]) / np.exp(origin[0]), 1.0)
+        free = tuple(i for i in range(len(values)) if i not in fixed)
+        return cls(origin, _turn_to(ray).T @ rotation, middle, free)
+
+    def values(self, scaled: F64) -> F64:
+        here = self.origin.copy()
+        moved = np.zeros(len(here))
+        moved[list(self.free)] = scaled
+        moved *= CHART_SCALES
+        here[:5] += moved[:5]
+        here[8:] += moved[8:]
+        f = float(np.exp(here[0]))
+        ray = np.append((here[8:10] - here[1:3]) / f, 1.0)
+        small, _ = cv2.Rodrigues(moved[5:8])
+        rotation = _turn_to(ray) @ small @ self.turn
+        here[8:11] = f / np.exp(here[10]) * ray - rotation @ self.middle
+        rvec, _ = cv2.Rodrigues(rotation)
+        here[5:8] = rvec.ravel()
+        return here
+
+
+def _turn_to(ray: F64) -> F64:
+    """(3, 3) smallest rotation that takes the optical axis to ``ray``."""
+    unit = ray / np.linalg.norm(ray)
+    axis = np.array([-unit[1], unit[0], 0.0])
+    sine = float(np.linalg.norm(axis))
+    if sine < 1e-12:
+        return np.eye(3)
+    rotation, _ = cv2.Rodrigues(axis / sine * np.arctan2(sine, unit[2]))
+    return np.asarray(rotation, dtype=float)
+
+
 def _derivative(function: Callable[[F64], F64], values: F64, free: list[int]) -> F64:
     """Central differences over the free values, columns in units of SCALES."""
     columns = []
@@ -227,6 +287,50 @@ def _derivative(function: Callable[[F64], F64], values: F64, free: list[int]) ->
     return np.column_stack(columns)
 
 
+def _levenberg_marquardt(
+    function: Callable[[F64], F64], size: int, *, priors: int, robust: bool, most_steps: int
+) -> tuple[F64, float]:
+    """Minimise a Huber cost from zero; the last ``priors`` residuals stay quadratic. Returns the point and the cost.
+
+    Height and focal length are nearly exchangeable when the camera looks straight down: a long flat valley, in which
+    a general-purpose trust region stops early. This damped Gauss-Newton takes full steps along it.
+    """
+    point = np.zeros(size)
+    seen = function(point)
+    split = len(seen) - priors
+
+    def cost_of(r: F64) -> float:
+        big = np.abs(r[:split])
+        loss = np.where(big < HUBER, 0.5 * big**2, HUBER * (big - 0.5 * HUBER)) if robust else 0.5 * big**2
+        return float(loss.sum() + 0.5 * (r[split:] ** 2).sum())
+
+    cost, damping = cost_of(seen), 1e-4
+    for _ in range(most_steps):
+        jacobian = np.empty((len(seen), size))
+        for k in range(size):
+            moved = point.copy()
+            moved[k] += 1e-6
+            jacobian[:, k] = (function(moved) - seen) / 1e-6
+        weight = np.ones(len(seen))
+        if robust:
+            weight[:split] = HUBER / np.maximum(np.abs(seen[:split]), HUBER)
+        normal = jacobian.T @ (weight[:, None] * jacobian)
+        slope = jacobian.T @ (weight * seen)
+        gained = 0.0
+        while damping < 1e8:
+            step = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)), slope)
+            after = function(point + step)
+            cost_after = cost_of(after) if np.isfinite(after).all() else np.inf
+            if cost_after < cost:
+                gained = cost - cost_after
+                point, seen, cost, damping = point + step, after, cost_after, damping * 0.1
+                break
+            damping = max(damping, 1e-7) * 10
+        if gained < 1e-6 * (1 + cost):
+            break
+    return point, cost
+
+
 def fit_marks(
     marks: Marks, table: Table, size_px: tuple[int, int], start: F64, *, robust: bool = True,
     fixed: dict[int, float] | None = None, most_steps: int = 30,
@@ -235,39 +339,22 @@ def fit_marks(
     fixed = fixed or {}
     problem = _Problem(marks, table, size_px, fixed)
     free = [i for i in range(len(start)) if i not in fixed]
-    base = start.copy()
-    for index, value in fixed.items():
-        base[index] = value
+    chart = _Chart.at(start, table, fixed)
 
     def full(scaled: F64) -> F64:
-        values = base.copy()
-        values[free] = base[free] + scaled * SCALES[free]
-        return values
+        return chart.values(scaled)
 
-    def every(scaled: F64) -> F64:
+    def stacked(scaled: F64) -> F64:
         values = full(scaled)
-        seen = problem.residuals(values)
-        if robust:  # pseudo-Huber by hand, so that the priors stay quadratic
-            big = np.abs(seen)
-            seen = np.sign(seen) * np.where(big < 2.0, big, np.sqrt(np.maximum(4.0 * big - 4.0, 0.0)))
-        return np.concatenate([seen, problem.priors(values)])
+        return np.concatenate([problem.residuals(values), problem.priors(values)])
 
-    def slope(scaled: F64) -> F64:
-        columns = []
-        middle = every(scaled)
-        for k in range(len(scaled)):
-            step = np.zeros(len(scaled))
-            step[k] = 1e-6
-            columns.append((every(scaled + step) - middle) / 1e-6)
-        return np.column_stack(columns)
-
-    solved = least_squares(every, np.zeros(len(free)), jac=slope, method="trf", max_nfev=most_steps,
-                           x_scale=1.0, xtol=1e-9, ftol=1e-9)
-    values = full(solved.x)
+    scaled, cost = _levenberg_marquardt(stacked, len(free), priors=len(problem.priors(start)), robust=robust,
+                                        most_steps=most_steps)
+    values = full(scaled)
     rotation, _ = cv2.Rodrigues(values[5:8])
     canonical, _ = cv2.Rodrigues(rotation)
     values[5:8] = canonical.ravel()
-    return _report(problem, values, free, float(solved.cost))
+    return _report(problem, values, free, cost)
 
 
 def _report(problem: _Problem, values: F64, free: list[int], cost: float) -> Fit:
@@ -275,7 +362,7 @@ def _report(problem: _Problem, values: F64, free: list[int], cost: float) -> Fit
     seen = problem.residuals(values)
     jacobian = _derivative(problem.residuals, values, free)
     prior_jacobian = _derivative(problem.priors, values, free)
-    weight = np.where(np.abs(seen) < 2.0, 1.0, 2.0 / np.maximum(np.abs(seen), 1e-9))
+    weight = HUBER / np.maximum(np.abs(seen), HUBER)
     normal = jacobian.T @ (weight[:, None] * jacobian)
     count = float(weight.sum())
     freedom = max(1.0, count - len(free))
