@@ -16,7 +16,8 @@ F32 = NDArray[np.float32]
 STATIONS = 72  # profiles across each cushion
 POCKET_CLEAR_MM = 105.0  # jaws and pockets kept out of the straight cushions
 SIGHT_U_PX = 0.06
-NOSE_U_PX = 0.5  # of a whole line: blur and the shadow beside a nose shift its edge the same way all along
+NOSE_U_PX = 0.25  # of a whole line: blur and the shadow beside a nose shift its edge the same way all along
+NOSE_STEP = 0.2  # least darkening under a nose, of the cushion's own brightness: fainter edges are shading, not the nose
 CLOTH_U_PX = 0.8  # of a whole line, as the cloth need not end at one distance on all cushions
 BINS = 6  # points handed on per line
 
@@ -106,7 +107,7 @@ def _agreeing(along: F64, place: F64, good: NDArray[np.bool_], tolerance: float)
 
 def _binned(along: F64, place: F64) -> tuple[F64, F64]:
     """A few means along the line in place of every station: the noise averaged, the common error left to ``u_px``."""
-    parts = np.array_split(np.arange(len(along)), BINS)
+    parts = [p for p in np.array_split(np.arange(len(along)), BINS) if len(p)]
     return np.array([along[p].mean() for p in parts]), np.array([place[p].mean() for p in parts])
 
 
@@ -151,7 +152,7 @@ def nose_lines(picture: NDArray[np.uint8], pose: CameraPose, table: Table, *, wi
         if usable.sum() < 12:
             continue
         luma = raw @ np.array([0.114, 0.587, 0.299], dtype=np.float32)
-        smooth = _smooth(luma, 1.5, 2.0)
+        smooth = _smooth(luma, 1.5, 1.4)  # half a pixel across
         response = np.gradient(smooth, axis=1)  # brighter going back from the bed: the nose
         typical = np.median(response[usable], axis=0)
         noise = 1.4826 * np.median(np.abs(response[usable] - typical)) + 1e-6
@@ -161,9 +162,21 @@ def nose_lines(picture: NDArray[np.uint8], pose: CameraPose, table: Table, *, wi
         if agreeing.sum() < 0.6 * usable.sum():
             continue
         s, d = _binned(along[agreeing], place[agreeing])
+        if _step(smooth[agreeing], behind * scale, float(np.median(place[agreeing])) * scale) < NOSE_STEP:
+            continue
         xyz = line_points(table, cushion, s, d, table.nose_height_mm)
         found.append(EdgePoints("nose", cushion, pose.to_image(xyz), NOSE_U_PX * np.sqrt(len(s))))
     return found
+
+
+def _step(profiles: F32, behind_px: F64, edge_px: float) -> float:
+    """How much darker it is just before the edge than behind it, as a share of the brightness behind it."""
+    typical = np.median(profiles, axis=0)
+    before = typical[(behind_px > edge_px - 3.0) & (behind_px < edge_px)]
+    after = typical[(behind_px > edge_px + 1.0) & (behind_px < edge_px + 4.0)]
+    if not len(before) or not len(after):
+        return 0.0
+    return float((np.median(after) - before.min()) / max(1.0, float(np.median(after))))
 
 
 def sights(
