@@ -1,0 +1,236 @@
+"""How well a shot's angle and speed can be known with this camera, before any shot is played.
+
+The Cramer-Rao bound of the same slide-then-roll motion that is fitted to the frames: no unbiased fit does better.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.capability import PictureScale, blur_mm, picture_scale
+from calibration.store import Calibration
+from pipeline.physics import G_MM_S2, travel
+
+Array = NDArray[np.float64]
+
+#: noise of a ball's centre in one frame, px along an axis: what ordinary H.264 footage of a lit table gives
+TYPICAL_NOISE_PX = 0.10
+SLIDING, ROLLING = 0.2, 0.010  # published typical values (Alciatore, FAQ "physics of pool and billiards")
+SPEEDS_MPS = {"slow": 0.7, "medium": 1.5, "fast": 3.0}  # banked ball as it meets the cushion
+
+
+@dataclass(frozen=True, kw_only=True)
+class Precision:
+    """Standard uncertainties of the velocity at a contact: its direction and its size, and frames that show it."""
+
+    angle_deg: float
+    speed_percent: float
+    frames: int
+
+
+def contact_precision(
+    velocity_mps: Array,
+    rolling_mps: Array,
+    *,
+    noise_mm: float,
+    frame_rate: float,
+    window_s: float,
+    friction: tuple[float, float] = (SLIDING, ROLLING),
+    friction_known: bool = True,
+) -> Precision:
+    """What the frames of ``window_s`` seconds after a contact can tell of the velocity at that contact.
+
+    velocity_mps, rolling_mps : (2,) velocity just after it, and the velocity at which the spin would roll; the first
+    frame comes half a period after the contact. ``friction_known``: shared within a session, not fitted from this shot
+    """
+    count = max(int(window_s * frame_rate), 0)
+    start = np.concatenate([np.zeros(2), 1000 * velocity_mps, 1000 * rolling_mps, friction])
+    times: Array = np.asarray((np.arange(count) + 0.5) / frame_rate, dtype=np.float64)
+    steps = np.array([1e-2, 1e-2, 0.5, 0.5, 0.5, 0.5, 1e-4, 1e-5])
+    free = 6 if friction_known else 8
+    if 2 * count < free + 2:
+        return Precision(angle_deg=math.nan, speed_percent=math.nan, frames=count)
+
+    def path(q: Array) -> Array:
+        return travel(q[:2], q[2:4], q[4:6], times, q[6], q[7]).ravel()
+
+    slope = np.column_stack(
+        [(path(start + step) - path(start - step)) / (2 * step[i]) for i, step in enumerate(np.diag(steps)[:free])]
+    )
+    information = slope.T @ slope / noise_mm**2
+    covariance = np.linalg.pinv(information, rcond=1e-13, hermitian=True)[2:4, 2:4]
+    speed = float(np.linalg.norm(start[2:4]))
+    along = start[2:4] / speed
+    across = np.array([-along[1], along[0]])
+    return Precision(
+        angle_deg=math.degrees(math.sqrt(across @ covariance @ across) / speed),
+        speed_percent=100 * math.sqrt(along @ covariance @ along) / speed,
+        frames=count,
+    )
+
+
+def line_velocity_u(*, noise_mm: float, frame_rate: float, frames: int) -> float:
+    """Standard uncertainty (mm/s) of the slope of a straight line through equally spaced frames; NaN below two."""
+    if frames < 2:
+        return math.nan
+    return math.sqrt(12 * noise_mm**2 * frame_rate**2 / (frames * (frames**2 - 1)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class ShotForecast:
+    """One kind of shot: what will be known of it. Angles in degrees, speeds in percent, blur in mm."""
+
+    name: str
+    speed_mps: float
+    blur_mm: float | None
+    incoming_angle_u_deg: float
+    rebound_angle_u_deg: float
+    rebound_speed_u_percent: float
+    frames_after: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Capability:
+    """What a camera will be able to measure, and what to change. ``noise_mm``: a ball's centre in one frame."""
+
+    scale: PictureScale
+    frame_rate: float
+    shutter_s: float | None
+    noise_mm: float
+    forecasts: tuple[ShotForecast, ...]
+    advice: tuple[str, ...]
+
+    def lines(self) -> list[str]:
+        """For people: a few lines of text."""
+        s = self.scale
+        out = [
+            f"A pixel is {s.middle_mm_per_px:.2f} mm in the middle of the table ({s.finest_mm_per_px:.2f} to "
+            f"{s.coarsest_mm_per_px:.2f} mm over it); a ball is {s.ball_px:.0f} px wide; the camera is tilted "
+            f"{s.tilt_deg:.0f} deg.",
+            f"A ball's centre should be known to about {self.noise_mm:.2f} mm in each frame "
+            f"({self.frame_rate:g} frames/s).",
+        ]
+        for f in self.forecasts:
+            blur = "blur unknown (no shutter time given)" if f.blur_mm is None else f"blur {f.blur_mm:.1f} mm"
+            angle = (
+                "too few frames"
+                if math.isnan(f.rebound_angle_u_deg)
+                else (
+                    f"incoming +-{f.incoming_angle_u_deg:.2f} deg, rebound +-{f.rebound_angle_u_deg:.2f} deg, "
+                    f"rebound speed +-{f.rebound_speed_u_percent:.2f} %"
+                )
+            )
+            out.append(
+                f"{f.name} shot ({f.speed_mps:g} m/s at the cushion): {angle}; {f.frames_after} frames after; {blur}."
+            )
+        return out + [f"Advice: {line}" for line in self.advice]
+
+
+def describe_capability(
+    calibration: Calibration,
+    frame_rate: float,
+    shutter_s: float | None = None,
+    *,
+    noise_px: float = TYPICAL_NOISE_PX,
+    wanted_angle_deg: float = 0.10,
+    wanted_speed_percent: float = 0.4,
+) -> Capability:
+    """What this camera, at this frame rate and shutter time, will be able to measure.
+
+    noise_px : scatter of a ball's centre in one frame, along an axis; measured from a clip where there is one
+    """
+    scale = picture_scale(calibration)
+    noise_mm = noise_px * scale.middle_mm_per_px
+    forecasts = tuple(
+        _forecast(name, speed, calibration, noise_mm, frame_rate, shutter_s) for name, speed in SPEEDS_MPS.items()
+    )
+    advice = _advice(
+        scale,
+        forecasts,
+        frame_rate,
+        shutter_s,
+        calibration.table.ball.diameter_mm,
+        wanted_angle_deg,
+        wanted_speed_percent,
+    )
+    return Capability(
+        scale=scale,
+        frame_rate=frame_rate,
+        shutter_s=shutter_s,
+        noise_mm=noise_mm,
+        forecasts=forecasts,
+        advice=tuple(advice),
+    )
+
+
+def _forecast(
+    name: str, speed: float, calibration: Calibration, noise_mm: float, frame_rate: float, shutter_s: float | None
+) -> ShotForecast:
+    """A rolling ball met at 30 degrees from the normal across the table, free until the opposite cushion.
+
+    The ratios after the cushion are those of our simulation after published physics for such a ball.
+    """
+    along, normal = speed * math.sin(math.radians(30)), speed * math.cos(math.radians(30))
+    after = np.array([0.70 * along, 0.85 * normal])
+    rolling = np.array([0.78 * along, -0.25 * normal])
+    settled = float(np.linalg.norm((5 * after + 2 * rolling) / 7))
+    width = calibration.table.width_mm / 1000
+    until_rest = 1000 * settled / (ROLLING * G_MM_S2)
+    window = min(width / float(after[1]), until_rest)
+    found = contact_precision(after, rolling, noise_mm=noise_mm, frame_rate=frame_rate, window_s=window)
+    before = int(0.5 * width / normal * frame_rate)
+    incoming = math.degrees(line_velocity_u(noise_mm=noise_mm, frame_rate=frame_rate, frames=before) / (1000 * speed))
+    return ShotForecast(
+        name=name,
+        speed_mps=speed,
+        blur_mm=None if shutter_s is None else blur_mm(speed, shutter_s),
+        incoming_angle_u_deg=incoming,
+        rebound_angle_u_deg=found.angle_deg,
+        rebound_speed_u_percent=found.speed_percent,
+        frames_after=found.frames,
+    )
+
+
+def _advice(
+    scale: PictureScale,
+    forecasts: tuple[ShotForecast, ...],
+    frame_rate: float,
+    shutter_s: float | None,
+    ball_mm: float,
+    wanted_deg: float,
+    wanted_percent: float,
+) -> list[str]:
+    out = []
+    fast = forecasts[-1]
+    if shutter_s is not None and fast.blur_mm is not None and fast.blur_mm > ball_mm / 4:
+        wanted = ball_mm / 8 / (1000 * fast.speed_mps)
+        out.append(
+            f"a fast ball smears over {fast.blur_mm:.0f} mm; a shutter of 1/{1 / wanted:.0f} s would halve its "
+            "outline's loss; that needs more light on the table."
+        )
+    if shutter_s is None:
+        out.append("give the shutter time in session.toml ([camera] shutter_s) to learn how far fast balls will smear.")
+    for f in forecasts:
+        worst = max(
+            f.rebound_angle_u_deg / wanted_deg,
+            f.rebound_speed_u_percent / wanted_percent,
+            f.incoming_angle_u_deg / wanted_deg,
+        )
+        if math.isnan(worst):
+            out.append(f"a {f.name} shot leaves too few frames at {frame_rate:g} frames/s: film with more.")
+        elif worst > 1:
+            out.append(
+                f"for +-{wanted_deg:g} deg and +-{wanted_percent:g} % on a {f.name} shot film with about "
+                f"{frame_rate * worst**2:.0f} frames/s, or with {worst:.1f} times the picture size in pixels."
+            )
+    if scale.ball_px < 18:
+        out.append(f"a ball is only {scale.ball_px:.0f} px wide: come closer, zoom in, or use a higher resolution.")
+    if scale.tilt_deg > 12 or scale.unevenness > 1.35:
+        out.append(
+            "the far end of the table is much smaller than the near end: hang the camera straighter over the middle."
+        )
+    return out or ["none needed: this set-up reaches what is wanted at all three speeds."]
