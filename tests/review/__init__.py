@@ -1,0 +1,1 @@
+"""Decisions, the review page, calibration corrected by hand."""
