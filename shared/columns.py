@@ -203,5 +203,8 @@ SHOTS = TableSchema("shots", "One row per shot", (
     _c("notes", "text", "", "why a cell is empty, and other warnings, separated by semicolons"),
 ))
 
+#: what a person declares of a shot, besides the conditions
+DECLARED = ("pattern", "speed_class", "player", "target")
+
 #: after which column of SHOTS the session's own condition columns (and the derived climate columns) are placed
 CONDITIONS_AFTER = "target"

@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from shared.columns import DECLARED, SHOTS
 from shared.equipment import DEFAULT_STANDARD, STANDARDS, Table, standard_table
 from shared.errors import SettingsError
 from shared.settings import CameraSettings, FrictionSettings, SessionSettings
@@ -134,6 +135,8 @@ def _camera(path: Path, camera: _Camera) -> CameraSettings:
 
 
 def _condition(path: Path, key: str, value: Any) -> str | float:
+    if key in SHOTS.names and key not in DECLARED:
+        raise SettingsError(f"{path}: [conditions] {key!r} is a column that the program writes itself; rename it.")
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, (int, float)):

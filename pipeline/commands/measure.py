@@ -20,6 +20,8 @@ def measure(
 
     Example: `reboundry measure my-session`
     """
-    from pipeline.commands.output import run_and_report
+    from pipeline.run import RunOptions
+    from pipeline.terminal import measure_paths
 
-    raise typer.Exit(run_and_report(paths, out=out, jobs=jobs, again=again, diagrams=diagrams, as_json=as_json))
+    options = RunOptions(out=out, jobs=jobs, again=again, diagrams=diagrams)
+    raise typer.Exit(measure_paths(paths, options, as_json=as_json))

@@ -1,0 +1,110 @@
+"""From what was kept of each clip to the session's files: declared, judged, reviewed, written."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from calibration.store import read_calibrations, write_calibrations
+from pipeline.clip_job import ClipRecord
+from pipeline.judging import add_aim, judge_shots
+from pipeline.patterns import read_patterns
+from pipeline.results import (
+    declare,
+    extra_columns,
+    read_all,
+    write_csv,
+    write_datapackage,
+    write_log,
+    write_shots,
+    write_tracks,
+)
+from pipeline.sessions import Session
+from pipeline.tolerances import read_tolerances
+from pipeline.work import Entry, code_version
+from shared.columns import CONTACTS, SHOTS
+
+
+def check_settings(session: Session) -> None:
+    """Raise SettingsError, before anything is decoded, for tolerances, patterns or conditions of no use."""
+    read_tolerances(session.settings.table, session.settings.tolerances)
+    read_patterns(session.folder)
+
+
+def write_results(
+    session: Session, out: Path, entries: Sequence[Entry], records: Sequence[ClipRecord]
+) -> tuple[pd.DataFrame, list[str]]:
+    """Write the tables of all clips measured so far; return the shots as written and a line for each cell of no use."""
+    settings = session.settings
+    shots, lines = declare(read_all(entries, "shots", SHOTS), session.takes, settings)
+    contacts = read_all(entries, "contacts", CONTACTS)
+    shots = counted(reviewed(_judged(session, shots, contacts, entries), session, out))
+    names = extra_columns(session.takes, settings)
+    rows = write_shots(out / "shots.csv", shots, names)
+    write_csv(out / "contacts.csv", contacts)
+    write_tracks(out / "tracks.parquet", entries)
+    calibrations = [read_calibrations(entry.folder / "calibration.json")[0] for entry in entries]
+    write_calibrations(out / "calibration.json", calibrations)
+    write_datapackage(out / "datapackage.json", session.name, rows, names, code_version())
+    write_log(out / "log.jsonl", [_log_line(record) for record in records])
+    return rows, [f"{session.name}: {line}" for line in lines]
+
+
+def _judged(
+    session: Session, shots: pd.DataFrame, contacts: pd.DataFrame, entries: Sequence[Entry]
+) -> pd.DataFrame:
+    """Aim against the pattern's line, clip by clip so that few tracks are held; then the verdict over all shots."""
+    patterns = read_patterns(session.folder)
+    if patterns and len(shots):
+        by_clip = {entry.folder.name: entry for entry in entries}
+        parts = []
+        for clip, rows in shots.groupby("clip", sort=False):
+            events = contacts[contacts["shot_id"].isin(rows["shot_id"])]
+            tracks = by_clip[str(clip)].table("tracks")
+            parts.append(add_aim(rows, events, tracks, table=session.settings.table, patterns=patterns))
+        shots = pd.concat(parts)
+    return judge_shots(shots, session.settings, patterns)
+
+
+def reviewed(shots: pd.DataFrame, session: Session, out: Path) -> pd.DataFrame:
+    """People's decisions, from the file that only the review page writes."""
+    from pipeline.reviews import apply_reviews
+
+    return apply_reviews(shots, out)
+
+
+def counted(shots: pd.DataFrame) -> pd.DataFrame:
+    """The shots with ``counted``: the person's decision where there is one, else verdict = clean."""
+    review, verdict = shots["review"].astype("string"), shots["verdict"].astype("string")
+    decided = review.isin(["accept", "reject"])
+    value = (review == "accept").where(decided, verdict == "clean")
+    return shots.assign(counted=value.where(decided | verdict.notna()).astype("boolean"))
+
+
+def write_page(session: Session, out: Path) -> None:
+    """report.html, when there is anything to show."""
+    from pipeline.report import write_report
+
+    write_report(out)
+
+
+def _log_line(record: ClipRecord) -> dict[str, Any]:
+    spent = sum(record.seconds.values())
+    return {
+        "clip": record.clip,
+        "status": "failed" if record.failure else "measured",
+        "shots": record.shots,
+        "problem": record.failure,
+        "warnings": list(record.warnings),
+        "details": record.details,
+        "seconds": {**record.seconds, "all": round(spent, 4)},
+        "reused": record.reused,
+        "frames": record.frames,
+        "frames_per_s": round(record.frames / spent, 1) if spent and not record.reused else None,
+        "picture": dict(record.info),
+        "sha256": record.sha256,
+        "program": code_version(),
+    }

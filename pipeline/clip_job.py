@@ -1,0 +1,222 @@
+"""What is done with one clip, in a process of its own: look at it (the only decoding), then measure its shots.
+
+Every function takes a small task that pickles, keeps its tables under .work/, and gives back a small record. Nothing is
+raised for a clip that can't be measured: its record says what is wrong, and the other clips go on.
+"""
+
+from __future__ import annotations
+
+import time
+import traceback
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from calibration.store import Calibration, read_calibrations, write_calibrations
+from pipeline.detections import DetectSettings, detect_balls
+from pipeline.frames import Frame, open_clip, still_picture
+from pipeline.physics import Friction
+from pipeline.work import Entry, look_key, measures_key
+from shared.columns import CONTACTS, SHOTS, TRACKS
+from shared.errors import ClipError, NoShotError, ReboundryError
+from shared.files import file_sha256
+from shared.settings import SessionSettings
+
+if TYPE_CHECKING:
+    from pipeline.shots import ClipMeasures
+
+MIN_FRAMES = 12  # fewer can't hold a path before and after a cushion
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClipTask:
+    """One clip to look at and measure. ``friction`` None: each clip fits its own from the published band."""
+
+    clip: Path
+    entry: Entry
+    settings: SessionSettings
+    friction: Friction | None = None
+    targets: Mapping[int | None, str] = field(default_factory=dict)  # declared target pocket by shot; None: the clip's
+    again: bool = False
+    tables: bool = False  # the tables themselves are wanted, not only what the clip says of friction
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClipRecord:
+    """What came of it. ``failure`` is one line for the user; ``details`` a traceback, for the log only."""
+
+    clip: str
+    failure: str = ""
+    details: str = ""
+    warnings: tuple[str, ...] = ()
+    shots: int = 0
+    friction: Friction | None = None
+    seconds: Mapping[str, float] = field(default_factory=dict)
+    frames: int = 0
+    info: Mapping[str, Any] = field(default_factory=dict)
+    sha256: str = ""
+    reused: bool = False  # nothing had to be decoded
+    tables_key: str = ""
+
+
+def measure_clip(task: ClipTask) -> ClipRecord:
+    """Look at a clip unless that was done before, then measure its shots."""
+    clock = _Clock()
+    try:
+        sha256 = file_sha256(task.clip)
+        key = look_key(sha256, task.settings)
+        look = task.entry.record("look")
+        reused = not task.again and look.get("key") == key
+        if not reused:
+            task.entry.forget()
+            look = {"key": key, "sha256": sha256, **_look(task, clock)}
+            task.entry.keep_record("look", look)
+        measured = _measure(task, key, clock)
+    except ReboundryError as error:
+        return ClipRecord(clip=task.clip.name, failure=_named(task.clip, str(error)), seconds=clock.seconds)
+    except OSError as error:
+        words = f"{task.clip.name}: {error.strerror or error}; check the disk and the file's permissions."
+        return ClipRecord(clip=task.clip.name, failure=words, seconds=clock.seconds)
+    except Exception as error:  # noqa: BLE001  a fault of ours in one clip must not cost the others
+        words = (f"{task.clip.name}: could not be measured, through a fault of the program "
+                 f"({type(error).__name__}: {_one_line(error)}); log.jsonl has the details to report.")
+        return ClipRecord(clip=task.clip.name, failure=words, details=traceback.format_exc(), seconds=clock.seconds)
+    return ClipRecord(
+        clip=task.clip.name, warnings=(*look["warnings"], *measured["warnings"]), shots=measured["shots"],
+        failure=measured["failure"], friction=_friction(measured["friction"]), seconds=clock.seconds,
+        frames=look["frames"], info=look["info"], sha256=sha256, reused=reused, tables_key=measured["key"],
+    )
+
+
+def _look(task: ClipTask, clock: _Clock) -> dict[str, Any]:
+    """Open, find the table, detect the balls in every frame; keep calibration and detections."""
+    clip = open_clip(task.clip)
+    with clock("calibrate"):
+        settings = task.settings
+        calibration = calibrate_clip(task.clip, settings)
+    with clock("detect"):
+        frames = _Counted(clip)
+        detections = detect_balls(frames, calibration, settings=DetectSettings(shutter_s=settings.camera.shutter_s))
+    if frames.count < MIN_FRAMES:
+        many = f"only {frames.count} frames" if frames.count > 1 else "only one frame"
+        raise ClipError(f"{task.clip.name}: holds {many}; film from before the strike until the balls lie still.")
+    task.entry.keep_table("detections", detections)
+    write_calibrations(task.entry.folder / "calibration.json", [calibration])
+    info = clip.info
+    return {
+        "warnings": [*calibration.warnings, *([clip.damage] if clip.damage else [])],
+        "damage": clip.damage,
+        "frames": frames.count,
+        "info": {"width_px": info.width, "height_px": info.height, "codec": info.codec, "bit_depth": info.bit_depth,
+                 "rotation_deg": info.rotation_deg, "frame_rate_nominal": info.frame_rate_nominal,
+                 "first_s": frames.first_s, "last_s": frames.last_s},
+    }
+
+
+def calibrate_clip(clip: Path, settings: SessionSettings) -> Calibration:
+    """The table in a clip's picture, with the session's table, corners and lens."""
+    from calibration.find import find_table
+
+    return find_table(still_picture(clip), table=settings.table, camera=settings.camera, head=settings.head,
+                      clip=clip.name)
+
+
+def _measure(task: ClipTask, look: str, clock: _Clock) -> dict[str, Any]:
+    """Measure the shots from the kept detections and keep them, unless exactly that was done before.
+
+    Two records: ``alone`` (no session friction given; kept for the next pooling) and ``together``. The tables are those
+    of the last measuring; ``tables`` says which.
+    """
+    prior = task.friction or prior_friction(task.settings)
+    name = "alone" if task.friction is None else "together"
+    key = measures_key(look, prior, sorted(task.targets.items(), key=str))
+    kept = task.entry.record(name)
+    if kept.get("key") == key and not task.again and (not task.tables or task.entry.record("tables").get("key") == key):
+        return kept
+    with clock("measure"):
+        try:
+            measures = _shots(task, prior)
+        except NoShotError as error:
+            record = {"shots": 0, "failure": _named(task.clip, str(error)), "warnings": [], "friction": None}
+            measures = None
+    if measures is not None:
+        task.entry.keep_table("shots", SHOTS.conform(measures.shots))
+        task.entry.keep_table("contacts", CONTACTS.conform(measures.contacts))
+        task.entry.keep_table("tracks", TRACKS.conform(measures.tracks.assign(clip=task.clip.name)))
+        friction = measures.friction
+        record = {"shots": len(measures.shots), "failure": "", "warnings": list(measures.notes),
+                  "friction": None if friction is None else vars(friction)}
+    record["key"] = key
+    task.entry.keep_record(name, record)
+    task.entry.keep_record("tables", {"key": key, "shots": record["shots"]})
+    return record
+
+
+def _shots(task: ClipTask, prior: Friction) -> ClipMeasures:
+    from pipeline.shots import measure_shots
+
+    calibration = read_calibrations(task.entry.folder / "calibration.json")[0]
+    measures = measure_shots(task.entry.table("detections"), calibration=calibration, settings=task.settings,
+                             clip=task.clip.name, friction=prior)
+    if len(measures.shots) == 0:
+        raise NoShotError(f"{task.clip.name}: no shot was found: nothing was struck while the camera ran; film from "
+                          "before the strike until the balls lie still.")
+    return measures
+
+
+def prior_friction(settings: SessionSettings) -> Friction:
+    """What is known before any path is seen: the published band, or what session.toml fixes (to a ten-thousandth)."""
+    fixed = settings.friction
+    given = {"sliding": fixed.sliding, "rolling": fixed.rolling}
+    known = {name: value for name, value in given.items() if value is not None}
+    return replace(Friction(), **known, **{f"{name}_u": 1e-4 * value for name, value in known.items()})
+
+
+def _friction(kept: Mapping[str, float] | None) -> Friction | None:
+    return None if kept is None else Friction(**kept)
+
+
+def _named(clip: Path, words: str) -> str:
+    """The line, with the clip's name in front unless it names the clip already."""
+    return _one_line(words if clip.name in words else f"{clip.name}: {words}")
+
+
+def _one_line(words: object) -> str:
+    return " ".join(str(words).split())
+
+
+class _Counted:
+    """Frames passed on, counted, with the first and last time."""
+
+    def __init__(self, frames: Iterable[Frame]) -> None:
+        self.frames = frames
+        self.count = 0
+        self.first_s = self.last_s = 0.0
+
+    def __iter__(self) -> Iterator[Frame]:
+        for frame in self.frames:
+            if not self.count:
+                self.first_s = frame.t_s
+            self.last_s = frame.t_s
+            self.count += 1
+            yield frame
+
+
+class _Clock:
+    """Seconds by stage: ``with clock("detect"): ...``."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self._running: tuple[str, float] = ("", 0.0)
+
+    def __call__(self, stage: str) -> _Clock:
+        self._running = (stage, time.perf_counter())
+        return self
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, *_: object) -> None:
+        stage, start = self._running
+        self.seconds[stage] = round(self.seconds.get(stage, 0.0) + time.perf_counter() - start, 4)

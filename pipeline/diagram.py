@@ -1,0 +1,258 @@
+"""A table diagram of one shot, to scale: cloth, noses, sights, pockets, paths, contacts, angles and the numbers.
+
+Colours are Okabe and Ito's set for all kinds of colour vision; line styles tell the balls apart in print as well.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from io import BytesIO
+from math import atan2, cos, degrees, hypot, isfinite, radians, sin
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from shared.equipment import Table
+from shared.files import write_bytes
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+Array = NDArray[np.float64]
+
+INK, FAINT, CLOTH, RAIL, SIGHT = "#1a1a1a", "#8c8c8c", "#eef3f1", "#d9cfc2", "#6b5d4d"
+BALL_COLOURS = {"cue": "#000000", "object": "#d55e00"}
+OTHER_COLOURS = ("#0072b2", "#009e73", "#cc79a7", "#e69f00", "#56b4e9")
+INCOMING, REBOUND = "#0072b2", "#d55e00"
+_NORMALS = {"head": (1.0, 0.0), "foot": (-1.0, 0.0), "right": (0.0, 1.0), "left": (0.0, -1.0)}
+_RAIL_MM = 150.0  # drawn width of the rails: middle of the range for a pool table's
+
+
+@dataclass(frozen=True)
+class _View:
+    """Table mm to drawing mm: head at the left, or at the top when ``upright``."""
+
+    table: Table
+    upright: bool
+
+    def __call__(self, xy_mm: Any) -> Array:
+        xy = np.asarray(xy_mm, dtype=float)
+        return np.stack([xy[..., 1], -xy[..., 0]], axis=-1) if self.upright else xy
+
+
+def write_diagram(
+    path: Path, shot: Mapping[str, Any], contacts: pd.DataFrame, tracks: pd.DataFrame, *, table: Table,
+    upright: bool = False,
+) -> None:
+    """Write the diagram of one shot as PNG.
+
+    shot     : its SHOTS row
+    contacts : its CONTACTS rows
+    tracks   : its TRACKS rows
+    upright  : head at the top instead of the left, for a page or a telephone held upright
+    """
+    buffer = BytesIO()
+    figure = shot_figure(shot, contacts, tracks, table=table, upright=upright)
+    figure.savefig(buffer, format="png", dpi=110, metadata={"Software": None})
+    write_bytes(path, buffer.getvalue())
+
+
+def shot_figure(
+    shot: Mapping[str, Any], contacts: pd.DataFrame, tracks: pd.DataFrame, *, table: Table, upright: bool = False
+) -> Figure:
+    """The diagram as a matplotlib figure of its own (pyplot and its global state are not used)."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    view = _View(table, upright)
+    size = (6.4, 11.6) if upright else (11.0, 7.0)
+    figure = Figure(figsize=size, facecolor="white")
+    FigureCanvasAgg(figure)
+    axes = figure.add_axes((0.02, 0.16, 0.96, 0.77) if upright else (0.01, 0.15, 0.98, 0.78))
+    _table(axes, view)
+    _paths(axes, view, tracks)
+    _events(axes, view, contacts)
+    _angles(axes, view, shot, contacts, tracks)
+    _frame(axes, view)
+    kind = str(shot.get("kind") or "")
+    title = f"{shot.get('shot_id', '')}   {kind}".strip()
+    figure.text(0.02, 0.965, title, fontsize=14, fontweight="bold", color=INK, va="center")
+    _legend(figure, tracks)
+    _numbers(figure, shot, columns=2 if upright else 4)
+    return figure
+
+
+def _table(axes: Axes, view: _View) -> None:
+    from matplotlib.patches import Circle, Polygon
+
+    table = view.table
+    length, width = table.length_mm, table.width_mm
+
+    def box(margin: float) -> Array:
+        return view([(-margin, -margin), (length + margin, -margin), (length + margin, width + margin),
+                     (-margin, width + margin)])
+
+    axes.add_patch(Polygon(box(_RAIL_MM), facecolor=RAIL, edgecolor=SIGHT, linewidth=1, zorder=0))
+    axes.add_patch(Polygon(box(0.0), facecolor=CLOTH, edgecolor=INK, linewidth=1.2, zorder=1))
+    sights = view(table.sights_mm)
+    axes.plot(sights[:, 0], sights[:, 1], linestyle="none", marker="D", markersize=4.5, color=SIGHT, zorder=2)
+    for name, centre in table.pocket_centres_mm.items():
+        mouth = table.side_mouth_mm if name.startswith("side") else table.corner_mouth_mm
+        mouth = mouth or 2 * table.ball.diameter_mm  # no published size: as wide as two balls, common practice
+        x, y = view(centre)
+        axes.add_patch(Circle((x, y), mouth / 2, facecolor="#4d4d4d", edgecolor="none", zorder=2))
+    for n in range(1, 8):  # numbers of the sights, from the head
+        x, y = view((length * n / 8, -table.sight_offset_mm - 38))
+        axes.text(x, y, str(n), fontsize=7, color=SIGHT, ha="center", va="center", zorder=2)
+    head = view((-_RAIL_MM - 45, width / 2))
+    axes.text(head[0], head[1], "head", fontsize=8, color=SIGHT, ha="center", va="center",
+              rotation=0 if view.upright else 90)
+
+
+def _paths(axes: Axes, view: _View, tracks: pd.DataFrame) -> None:
+    from matplotlib.patches import Circle
+
+    for ball, rows in tracks.groupby("ball", sort=False):
+        path = view(rows[["x_mm", "y_mm"]].to_numpy(float))
+        if len(path) == 0:
+            continue
+        colour = ball_colour(str(ball))
+        bridged = rows["state"].to_numpy() == "bridged"
+        line = "--" if ball == "cue" else "-"
+        axes.plot(path[:, 0], path[:, 1], color=colour, linewidth=1.8, linestyle=line, zorder=4)
+        if bridged.any():
+            hidden = path[bridged]
+            axes.plot(hidden[:, 0], hidden[:, 1], linestyle="none", marker="|", markersize=5, color=FAINT, zorder=5)
+        radius = view.table.ball.radius_mm
+        for place, style in ((path[0], ":"), (path[-1], "-")):
+            face = "white" if ball == "cue" else colour
+            axes.add_patch(Circle((place[0], place[1]), radius, facecolor=face, edgecolor=colour, linewidth=1.2,
+                                  linestyle=style, alpha=0.55 if style == ":" else 0.95, zorder=6))
+
+
+def _events(axes: Axes, view: _View, contacts: pd.DataFrame) -> None:
+    marks = {"strike": "*", "ball": "x", "cushion": "o", "jaw": "^", "pocket": "s"}
+    for row in contacts.to_dict("records"):
+        x, y = row["x_mm"], row["y_mm"]
+        if row["kind"] not in marks or pd.isna(x) or pd.isna(y):
+            continue
+        place = view((x, y))
+        axes.plot(place[0], place[1], marker=marks[row["kind"]], markersize=9 if row["kind"] == "strike" else 6,
+                  color=ball_colour(str(row["ball"])), markerfacecolor="none", markeredgewidth=1.6, zorder=7)
+
+
+def _angles(axes: Axes, view: _View, shot: Mapping[str, Any], contacts: pd.DataFrame, tracks: pd.DataFrame) -> None:
+    """Arcs between the cushion's normal and the way in and out, at the banked ball's first cushion."""
+    rail, banked = shot.get("rail"), shot.get("banked_ball")
+    met = contacts[(contacts["kind"] == "cushion") & (contacts["ball"] == banked) & (contacts["other"] == rail)]
+    if not isinstance(rail, str) or rail not in _NORMALS or met.empty:
+        return
+    first = met.iloc[0]
+    before = tracks[(tracks["ball"] == banked) & (tracks["t_s"] < first["t_s"])]
+    if before.empty or pd.isna(first["x_mm"]):
+        return
+    velocity = before[["vx_mps", "vy_mps"]].to_numpy(float)[-1]
+    normal = np.array(_NORMALS[rail])
+    along = np.array([-normal[1], normal[0]])
+    if float(velocity @ along) < 0:
+        along = -along
+    here = view(first[["x_mm", "y_mm"]].to_numpy(float))
+    reach = 0.34 * view.table.width_mm
+    end = here + view(normal) * reach
+    axes.plot([here[0], end[0]], [here[1], end[1]], color=FAINT, linewidth=1, linestyle=(0, (4, 3)), zorder=3)
+    for name, word, side, colour, share in (
+        ("incoming_angle_deg", "in", -along, INCOMING, 0.62), ("rebound_angle_deg", "out", along, REBOUND, 0.8),
+    ):
+        angle = _number(shot.get(name))
+        if angle is None:
+            continue
+        ray = normal * cos(radians(angle)) + side * sin(radians(angle))
+        _arc(axes, here, view(normal), view(ray), reach * share, colour)
+        outside = radians(min(angle + 16, 82) if angle >= 0 else angle - 16)  # beside the path, not over it
+        place = here + view(normal * cos(outside) + side * sin(outside)) * reach * 0.85
+        label = f"{word} {with_u(angle, _number(shot.get(name + '_u')))}°"
+        across, up = view(side if angle >= 0 else -side)
+        axes.text(place[0], place[1], label, fontsize=11, fontweight="bold", color=colour, zorder=9,
+                  ha="left" if across > 0.3 else "right" if across < -0.3 else "center",
+                  va="bottom" if up > 0.3 else "top" if up < -0.3 else "center",
+                  bbox={"facecolor": "white", "edgecolor": colour, "alpha": 0.9, "pad": 2.5, "linewidth": 0.8})
+
+
+def _arc(axes: Axes, here: Array, start: Array, end: Array, radius: float, colour: str) -> None:
+    from matplotlib.patches import Arc
+
+    a, b = (degrees(atan2(v[1], v[0])) for v in (start, end))
+    turn = (b - a + 180) % 360 - 180
+    low, high = (a, a + turn) if turn >= 0 else (a + turn, a)
+    axes.add_patch(Arc((here[0], here[1]), 2 * radius, 2 * radius, theta1=low, theta2=high, color=colour, linewidth=2.2,
+                       zorder=8))
+    tip = here + end / hypot(end[0], end[1]) * radius * 1.15
+    axes.plot([here[0], tip[0]], [here[1], tip[1]], color=colour, linewidth=1.2, zorder=8)
+
+
+def _frame(axes: Axes, view: _View) -> None:
+    margin = _RAIL_MM + 75
+    table = view.table
+    corners = view([(-margin, -margin), (table.length_mm + margin, table.width_mm + margin)])
+    axes.set_xlim(*sorted(corners[:, 0]))
+    axes.set_ylim(*sorted(corners[:, 1]))
+    axes.set_aspect("equal")
+    axes.set_axis_off()
+
+
+def _legend(figure: Figure, tracks: pd.DataFrame) -> None:
+    x = 0.98
+    for ball in reversed([str(b) for b in tracks["ball"].dropna().unique()]):
+        figure.text(x, 0.965, ball, fontsize=11, color=ball_colour(ball), ha="right", va="center", fontweight="bold")
+        x -= 0.012 * len(ball) * 11 / figure.get_figwidth() + 0.02
+
+
+#: what is printed below the table: column, words, unit, factor
+_SHOWN = (
+    ("speed_at_impact_mps", "speed at the cushion", "m/s"),
+    ("rebound_speed_mps", "speed off it", "m/s"),
+    ("rebound_settled_angle_deg", "settled angle", "°"),
+    ("restitution", "restitution", ""),
+    ("cue_roll_ratio", "cue roll (0 stun, 1 roll)", ""),
+    ("cue_cross_ratio", "cue roll across (+ left)", ""),
+    ("cut_angle_deg", "cut angle (+ left)", "°"),
+    ("miss_mm", "miss (+ long)", "mm"),
+)
+
+
+def _numbers(figure: Figure, shot: Mapping[str, Any], *, columns: int) -> None:
+    rows = -(-len(_SHOWN) // columns)
+    for i, (name, words, unit) in enumerate(_SHOWN):
+        column, row = i % columns, i // columns
+        x, y = 0.02 + 0.96 * column / columns, 0.115 - (0.065 if rows == 2 else 0.03) * row
+        value = _number(shot.get(name))
+        text = "not measured"
+        if value is not None:
+            text = f"{with_u(value, _number(shot.get(name + '_u')))} {unit}".strip()
+        figure.text(x, y, words, fontsize=8.5, color=SIGHT, va="bottom")
+        figure.text(x, y - 0.004, text, fontsize=11, color=INK if value is not None else FAINT, va="top")
+
+
+def with_u(value: float, u: float | None) -> str:
+    """``31.2 ± 0.3``: the uncertainty to two figures at most, the value to the same place."""
+    if u is None or not isfinite(u) or u <= 0:
+        return f"{value:.3g} (± unknown)"
+    places = max(0, min(4, -int(np.floor(np.log10(u))) + (1 if u < 10 ** np.floor(np.log10(u)) * 2 else 0)))
+    return f"{value:.{places}f} ± {u:.{places}f}"
+
+
+def ball_colour(ball: str) -> str:
+    """The colour in which a ball's path is drawn, by its name."""
+    if ball in BALL_COLOURS:
+        return BALL_COLOURS[ball]
+    number = int(ball.rpartition("-")[2]) if ball.rpartition("-")[2].isdigit() else 3
+    return OTHER_COLOURS[(number - 3) % len(OTHER_COLOURS)]
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None or pd.isna(value) else float(value)

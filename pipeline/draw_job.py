@@ -1,0 +1,47 @@
+"""Table diagrams of one clip's shots, in a process of their own: matplotlib is loaded where it is needed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from calibration.store import read_calibrations
+from pipeline.work import Entry
+from shared.settings import SessionSettings
+
+
+@dataclass(frozen=True, kw_only=True)
+class DrawTask:
+    """The clip's entry, and where its pictures go."""
+
+    entry: Entry
+    folder: Path
+    settings: SessionSettings
+
+
+def is_drawn(task: DrawTask) -> bool:
+    """True where the pictures show what was measured last."""
+    done = task.entry.record("pictures")
+    shots = done.get("files", [])
+    return done.get("key") == task.entry.record("tables").get("key") and all(
+        (task.folder / name).is_file() for name in shots
+    )
+
+
+def draw_clip(task: DrawTask) -> str:
+    """Draw every shot of a clip to ``folder/<shot_id>.png``; the line to say if that fails, else empty."""
+    from pipeline.diagram import write_diagram
+
+    shots, contacts, tracks = (task.entry.table(name) for name in ("shots", "contacts", "tracks"))
+    table = read_calibrations(task.entry.folder / "calibration.json")[0].table
+    names = []
+    try:
+        for row in shots.to_dict("records"):
+            shot_id = str(row["shot_id"])
+            names.append(f"{shot_id}.png")
+            write_diagram(task.folder / names[-1], row, contacts[contacts["shot_id"] == shot_id],
+                          tracks[tracks["shot_id"] == shot_id], table=table)
+    except OSError as error:
+        return f"{task.folder}: {error.strerror}; the diagrams of {task.entry.folder.name} could not be written."
+    task.entry.keep_record("pictures", {"key": task.entry.record("tables").get("key"), "files": names})
+    return ""

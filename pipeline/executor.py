@@ -1,0 +1,131 @@
+"""Work handed out clip by clip: to this process, to a pool of processes, or to anything with the same one method."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from typing import Protocol, TypeVar
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+
+@dataclass(frozen=True)
+class Lost:
+    """In place of a result: the worker vanished, twice, while it did this task (killed, or out of memory)."""
+
+    words: str = "its process was killed, twice (out of memory?); measure it alone, with --jobs 1, or free some memory."
+
+
+class Executor(Protocol):
+    """Runs one function over tasks. Both must pickle; paths must mean the same thing wherever the work is done."""
+
+    def run(self, work: Callable[[T], R], tasks: Sequence[T]) -> Iterator[tuple[int, R | Lost]]:
+        """Yield (index of the task, its result) in the order in which they are done. ``work`` itself doesn't raise."""
+        ...
+
+
+class InProcess:
+    """One after the other, right here: no start-up to pay for a single clip."""
+
+    def run(self, work: Callable[[T], R], tasks: Sequence[T]) -> Iterator[tuple[int, R | Lost]]:
+        """See Executor."""
+        for index, task in enumerate(tasks):
+            yield index, work(task)
+
+
+class ProcessPool:
+    """A pool of ``jobs`` processes. A killed worker takes down its pool: the tasks in hand are then done again, each
+    alone, so that only the one that kills its worker once more is lost, and named.
+    """
+
+    def __init__(self, jobs: int) -> None:
+        self.jobs = jobs
+
+    def run(self, work: Callable[[T], R], tasks: Sequence[T]) -> Iterator[tuple[int, R | Lost]]:
+        """See Executor."""
+        waiting = deque(range(len(tasks)))
+        while waiting:
+            suspects: list[int] = []
+            yield from self._until_broken(work, tasks, waiting, suspects)
+            for index in suspects:
+                broken: list[int] = []
+                yield from self._until_broken(work, tasks, deque([index]), broken)
+                if broken:
+                    yield index, Lost()
+
+    def _until_broken(
+        self, work: Callable[[T], R], tasks: Sequence[T], waiting: deque[int], suspects: list[int]
+    ) -> Iterator[tuple[int, R | Lost]]:
+        """Take tasks from ``waiting`` until there are none, or until a worker dies: then its ``suspects`` are left."""
+        workers = min(self.jobs, len(waiting))
+        pool = _new_pool(workers, self.jobs)
+        in_hand: dict[Future[R], int] = {}
+        try:
+            while waiting or in_hand:
+                while waiting and len(in_hand) < workers and not suspects:  # never more than are really being done
+                    index = waiting.popleft()
+                    try:
+                        in_hand[pool.submit(work, tasks[index])] = index
+                    except BrokenProcessPool:
+                        suspects.append(index)
+                if not in_hand:
+                    break
+                done, _ = wait(in_hand, return_when=FIRST_COMPLETED)
+                for future in done:
+                    index = in_hand.pop(future)
+                    try:
+                        result = future.result()
+                    except BrokenProcessPool:
+                        suspects.append(index)
+                        continue
+                    yield index, result
+        except BaseException:  # Ctrl-C, or the reader of our results gave up: leave no process behind
+            for process in list(getattr(pool, "_processes", None) or {}):
+                _end(process)
+            raise
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _end(pid: int) -> None:
+    try:
+        os.kill(pid, signal.SIGTERM)
+    except ProcessLookupError:
+        return
+
+
+def _new_pool(workers: int, share: int) -> ProcessPoolExecutor:
+    methods = multiprocessing.get_all_start_methods()
+    context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
+    if "forkserver" in methods:
+        context.set_forkserver_preload(["pipeline.clip_job"])  # imported once, then shared by every worker
+    threads = max(1, processors() // share)
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, str(threads))  # read by the libraries when a worker first imports them
+    return ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker, initargs=(threads,))
+
+
+def _start_worker(threads: int) -> None:
+    """Ctrl-C is the parent's to handle; OpenCV's threads are shared out so that cores aren't oversubscribed."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    import cv2
+
+    cv2.setNumThreads(threads)
+
+
+def processors() -> int:
+    """Processors this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
+
+
+def local_executor(tasks: int, jobs: int = 0) -> Executor:
+    """The cheapest executor for so many tasks. ``jobs`` 0 means one per processor."""
+    workers = min(jobs or processors(), tasks)
+    return InProcess() if tasks <= 1 or (workers <= 1 and jobs == 1) else ProcessPool(max(1, workers))

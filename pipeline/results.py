@@ -1,0 +1,172 @@
+"""The files that a session's measuring leaves behind, each written whole or not at all."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from pipeline.work import Entry
+from shared.climate import absolute_humidity_gm3, dew_point_c
+from shared.columns import CONDITIONS_AFTER, CONTACTS, DECLARED, SHOTS, TRACKS, TableSchema
+from shared.errors import SettingsError
+from shared.files import write_json, write_text, write_with
+from shared.settings import SessionSettings
+from shared.take_sheet import DERIVED, TakeSheet
+
+DERIVED_MEANING = {
+    "dew_point_c": ("degC", "dew point, from temperature_c and humidity_pct (Magnus formula, WMO-No. 8)"),
+    "absolute_humidity_gm3": ("g/m3", "water vapour in the air, from temperature_c and humidity_pct"),
+}
+#: units that the end of a condition's name tells
+UNIT_ENDINGS = {"_c": "degC", "_pct": "%", "_mm": "mm", "_s": "s", "_h": "h", "_g": "g", "_days": "d", "_hpa": "hPa"}
+
+
+def declare(shots: pd.DataFrame, takes: TakeSheet, settings: SessionSettings) -> tuple[pd.DataFrame, list[str]]:
+    """Shots with what was declared for them, the condition columns, and the derived climate.
+
+    shots   : SHOTS columns (any subset with clip and shot)
+    returns : a copy with ``session``, the declared and the condition columns filled; a line for each cell of no use
+    """
+    names = condition_names(takes, settings)
+    keys = list(zip(shots["clip"], shots["shot"], strict=True))
+    out = shots.assign(session=settings.name)
+    always = {name: str(settings.conditions[name]) for name in DECLARED if name in settings.conditions}
+    declared = [{**always, **takes.declared(clip, int(shot))} for clip, shot in keys]
+    for name in DECLARED:
+        out[name] = pd.array([row.get(name) for row in declared], dtype="string")
+    given = [{**settings.conditions, **takes.conditions(clip, int(shot))} for clip, shot in keys]
+    blank = [clip in takes.doubtful_clips for clip, _ in keys]
+    for name in names:
+        cells = [None if empty else row.get(name) for row, empty in zip(given, blank, strict=True)]
+        out[name] = _typed(cells)
+    problems: dict[str, None] = {}
+    if {"temperature_c", "humidity_pct"} <= set(names):
+        climate = [_climate(row, problems) for row in given]
+        for i, name in enumerate(DERIVED):
+            out[name] = pd.array([row[i] for row in climate], dtype="Float64").astype("float64")
+    notes = ["declared twice in takes.csv, differently: left blank" if empty else "" for empty in blank]
+    out["notes"] = join_notes(out["notes"], notes)
+    return out, list(problems)
+
+
+def condition_names(takes: TakeSheet, settings: SessionSettings) -> tuple[str, ...]:
+    """Condition columns in order: those of takes.csv, then those of session.toml."""
+    return tuple(name for name in dict.fromkeys([*takes.condition_names, *settings.conditions]) if name not in DECLARED)
+
+
+def extra_columns(takes: TakeSheet, settings: SessionSettings) -> tuple[str, ...]:
+    """Condition columns and, where they can be worked out, the derived climate columns."""
+    names = condition_names(takes, settings)
+    return (*names, *(DERIVED if {"temperature_c", "humidity_pct"} <= set(names) else ()))
+
+
+def _typed(cells: list[str | float | None]) -> Any:
+    """Whole numbers as such, other numbers as floats, else text; empty where nothing was given."""
+    filled = [cell for cell in cells if cell is not None]
+    if filled and all(isinstance(cell, float) for cell in filled):
+        whole = all(float(cell).is_integer() for cell in filled)
+        return pd.array(cells, dtype="Float64").astype("Int64" if whole else "float64")
+    return pd.array([cell if cell is None or isinstance(cell, str) else f"{cell:g}" for cell in cells], dtype="string")
+
+
+def _climate(row: Mapping[str, str | float], problems: dict[str, None]) -> tuple[float | None, float | None]:
+    t, rh = row.get("temperature_c"), row.get("humidity_pct")
+    if t is None or rh is None:
+        return None, None
+    if isinstance(t, str) or isinstance(rh, str):
+        problems[f"conditions: temperature_c = {t!r}, humidity_pct = {rh!r}: not both numbers, so no dew point; write "
+                 "the numbers alone."] = None
+        return None, None
+    try:
+        return float(dew_point_c(t, rh)), float(absolute_humidity_gm3(t, rh))
+    except SettingsError as error:
+        problems[f"conditions: {error}"] = None
+        return None, None
+
+
+def join_notes(notes: Iterable[Any], more: Iterable[str]) -> Any:
+    """Notes with more of them behind, separated by semicolons."""
+    pairs = zip(notes, more, strict=True)
+    joined = ["; ".join(part for part in ("" if pd.isna(a) else str(a), b) if part) for a, b in pairs]
+    return pd.array([text or None for text in joined], dtype="string")
+
+
+def write_shots(path: Path, shots: pd.DataFrame, conditions: tuple[str, ...]) -> pd.DataFrame:
+    """Write shots.csv with the condition columns in their place; return the rows as written."""
+    rows = SHOTS.conform(shots, extra=conditions)
+    order = list(SHOTS.names)
+    at = order.index(CONDITIONS_AFTER) + 1
+    rows = rows[[*order[:at], *(name for name in conditions if name in rows), *order[at:]]]
+    write_csv(path, rows)
+    return rows
+
+
+def write_csv(path: Path, rows: pd.DataFrame) -> None:
+    """A CSV as everybody reads it: UTF-8, commas, decimal points, empty cells where nothing was measured."""
+    text = rows.to_csv(index=False, float_format=_number, lineterminator="\n")
+    write_text(path, text)
+
+
+def _number(value: float) -> str:
+    return f"{value:.8g}"
+
+
+def write_tracks(path: Path, entries: Sequence[Entry]) -> None:
+    """Write tracks.parquet clip by clip, so that memory doesn't grow with their number."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    schema = pa.Schema.from_pandas(TRACKS.empty(), preserve_index=False)
+
+    def write(file: Any) -> None:
+        with pq.ParquetWriter(file, schema) as writer:
+            for entry in entries:
+                writer.write_table(pa.Table.from_pandas(entry.table("tracks"), schema=schema, preserve_index=False))
+
+    write_with(path, write)
+
+
+def write_log(path: Path, records: Iterable[Mapping[str, Any]]) -> None:
+    """One JSON object a line, one line a clip."""
+    write_text(path, "".join(json.dumps(record, ensure_ascii=False, default=str) + "\n" for record in records))
+
+
+def write_datapackage(path: Path, session: str, shots: pd.DataFrame, conditions: tuple[str, ...], version: str) -> None:
+    """The meaning, unit and type of every column, as a Frictionless data package."""
+    shots_resource = SHOTS.resource("shots.csv")
+    fields = shots_resource["schema"]["fields"]
+    at = [field["name"] for field in fields].index(CONDITIONS_AFTER) + 1
+    fields[at:at] = [_condition_field(name, shots) for name in conditions]
+    resources = [shots_resource, CONTACTS.resource("contacts.csv"), TRACKS.resource("tracks.parquet")]
+    for resource, form in zip(resources, ("csv", "csv", "parquet"), strict=True):
+        resource["format"] = form
+        resource["name"] = resource["name"].lower()
+    write_json(path, {
+        "profile": "data-package",
+        "name": "".join(c if c.isalnum() and c.isascii() else "-" for c in session.lower()).strip("-") or "session",
+        "title": f"Bank shots of session {session}",
+        "sources": [{"title": f"reboundry {version}"}],
+        "resources": resources,
+    })
+
+
+def _condition_field(name: str, shots: pd.DataFrame) -> dict[str, str]:
+    if name in DERIVED_MEANING:
+        unit, meaning = DERIVED_MEANING[name]
+        return {"name": name, "type": "number", "description": meaning, "unit": unit}
+    numeric = name in shots and pd.api.types.is_numeric_dtype(shots[name].dtype)
+    field = {"name": name, "type": "number" if numeric else "string", "description": "condition, as declared"}
+    unit = next((unit for ending, unit in UNIT_ENDINGS.items() if name.lower().endswith(ending)), "")
+    if numeric and unit:
+        field["unit"] = unit
+    return field
+
+
+def read_all(entries: Sequence[Entry], name: str, schema: TableSchema) -> pd.DataFrame:
+    """The kept tables of all clips, one below the other."""
+    kept = [entry.table(name) for entry in entries]
+    return schema.conform(pd.concat(kept, ignore_index=True)) if kept else schema.empty()

@@ -1,0 +1,250 @@
+"""The stages in order, for one session: clips measured side by side, one friction for all of them, files written."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Protocol
+
+import pandas as pd
+
+from pipeline.assemble import check_settings, write_page, write_results
+from pipeline.clip_job import ClipRecord, ClipTask, measure_clip, prior_friction
+from pipeline.draw_job import DrawTask, draw_clip, is_drawn
+from pipeline.executor import Executor, InProcess, Lost, local_executor
+from pipeline.friction import pool_friction
+from pipeline.physics import Friction
+from pipeline.sessions import Session
+from pipeline.work import Work
+from shared.columns import CONTACTS
+from shared.errors import SettingsError
+from shared.files import file_sha256
+
+_WRITE_EVERY_S = 15.0  # while clips are still being measured
+
+
+class Progress(Protocol):
+    """Where a run tells how far it is. ``weight``: any unit, as long as it is the same for all."""
+
+    def start(self, words: str, weight: float) -> None:
+        """A stage begins that is worth ``weight`` in all."""
+        ...
+
+    def advance(self, words: str, weight: float) -> None:
+        """Part of the stage is done."""
+        ...
+
+    def say(self, line: str) -> None:
+        """One line for the user, at once."""
+        ...
+
+
+class Silent:
+    """Says nothing."""
+
+    def start(self, words: str, weight: float) -> None: ...
+
+    def advance(self, words: str, weight: float) -> None: ...
+
+    def say(self, line: str) -> None: ...
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunOptions:
+    """How to run. ``out`` None: measured/ in the session's folder; ``jobs`` 0: one per processor."""
+
+    out: Path | None = None
+    jobs: int = 0
+    again: bool = False
+    diagrams: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
+class SessionResult:
+    """What a run left behind. ``problems``: a line for all that could not be measured; empty means all was."""
+
+    session: str
+    folder: Path
+    shots: pd.DataFrame
+    problems: tuple[str, ...] = ()
+    stopped: bool = False
+
+    @property
+    def contacts(self) -> pd.DataFrame:
+        """CONTACTS rows."""
+        rows = pd.read_csv(self.folder / "contacts.csv", dtype={"shot_id": "string"})
+        return CONTACTS.conform(rows)
+
+    @property
+    def tracks(self) -> pd.DataFrame:
+        """TRACKS rows, read when asked for: they are many."""
+        return pd.read_parquet(self.folder / "tracks.parquet")
+
+
+def measure_session(
+    session: Session, *, options: RunOptions = RunOptions(), progress: Progress | None = None,
+    executor: Executor | None = None,
+) -> SessionResult:
+    """Measure a session's clips and write its files.
+
+    raises : SettingsError where the results can't be written or a setting is of no use. A clip that can't be measured
+             is a line in ``problems``; the others are measured
+    """
+    run = _Run(session, options, progress or Silent(), executor or local_executor(len(session.clips), options.jobs))
+    return run.go()
+
+
+class _Run:
+    """One run over one session; lives as long as the run."""
+
+    def __init__(self, session: Session, options: RunOptions, progress: Progress, executor: Executor) -> None:
+        self.session, self.options, self.progress, self.executor = session, options, progress, executor
+        self.out = options.out or session.measured
+        self.work = Work(self.out / ".work")
+        self.records: dict[str, ClipRecord] = {}
+        self.problems: list[str] = []
+        self.stopped = False
+        self._last_write = time.monotonic()
+
+    def go(self) -> SessionResult:
+        check_settings(self.session)
+        _make_folder(self.out)
+        for line in self.session.problems:
+            self._problem(line)
+        try:
+            self._measure_each()
+            self._measure_together()
+        except KeyboardInterrupt:
+            self.stopped = True
+        shots = self._write()
+        if not self.stopped:
+            try:
+                if self.options.diagrams:
+                    self._draw()
+                write_page(self.session, self.out)
+            except KeyboardInterrupt:
+                self.stopped = True
+        return SessionResult(session=self.session.name, folder=self.out, shots=shots, problems=tuple(self.problems),
+                             stopped=self.stopped)
+
+    def _measure_each(self) -> None:
+        """Every clip for itself: decoded where need be, its shots measured with the friction that it shows itself."""
+        self._do("measuring", [self._task(clip) for clip in self.session.clips], by_size=True)
+
+    def _measure_together(self) -> None:
+        """Once more, from the kept detections, with the friction that all clips agree on."""
+        estimates = [r.friction for r in self._all_records() if r.friction is not None]
+        prior = prior_friction(self.session.settings)
+        friction = _rounded(pool_friction(estimates, prior)) if len(estimates) > 1 else None
+        clips = [clip for clip in self._measured_clips() if self._record(clip).shots]
+        tasks = [replace(self._task(clip), friction=friction, tables=True, again=False) for clip in clips]
+        if friction is not None:
+            self._do("one friction for all", tasks, by_size=False)
+        else:
+            for task in tasks:  # the one clip: nothing to join; makes its tables only if they are another run's
+                self._keep(task, measure_clip(task))
+
+    def _do(self, words: str, tasks: Sequence[ClipTask], *, by_size: bool) -> None:
+        weights = [float(task.clip.stat().st_size) if by_size and task.clip.exists() else 1.0 for task in tasks]
+        self.progress.start(words, sum(weights))
+        for index, result in self.executor.run(measure_clip, tasks):
+            task = tasks[index]
+            record = result
+            if isinstance(result, Lost):
+                record = ClipRecord(clip=task.clip.name, failure=f"{task.clip.name}: {result.words}")
+            assert isinstance(record, ClipRecord)
+            self._keep(task, record)
+            self.progress.advance(task.clip.name, weights[index])
+            if by_size and time.monotonic() - self._last_write > _WRITE_EVERY_S:
+                start = time.monotonic()
+                self._write()
+                self._last_write = time.monotonic() + 20 * (time.monotonic() - start)  # at most a twentieth of the time
+
+    def _keep(self, task: ClipTask, record: ClipRecord) -> None:
+        """Remember a clip's record; say at once what the user should know, once."""
+        before = self.records.get(record.clip)
+        if before is not None:
+            seconds = {**before.seconds}
+            for stage, spent in record.seconds.items():
+                seconds[stage] = round(seconds.get(stage, 0.0) + spent, 4)
+            record = replace(record, seconds=seconds, reused=before.reused, friction=before.friction)
+        self.records[record.clip] = record
+        known = (before.failure, *before.warnings) if before else ()
+        if record.failure and record.failure not in known:
+            self._problem(record.failure)
+        damage = str(task.entry.record("look").get("damage", ""))
+        for line in record.warnings:
+            if line in known:
+                continue
+            if line == damage:
+                self._problem(line)  # part of the clip could not be measured
+            else:
+                self.progress.say(line if task.clip.name in line else f"{task.clip.name}: {line}")
+
+    def _problem(self, line: str) -> None:
+        self.problems.append(line)
+        self.progress.say(line)
+
+    def _task(self, clip: Path) -> ClipTask:
+        targets = {take.shot: take.declared["target"] for take in self.session.takes.takes
+                   if take.clip == clip.name and "target" in take.declared}
+        return ClipTask(clip=clip, entry=self.work.entry(clip), settings=self.session.settings, targets=targets,
+                        again=self.options.again)
+
+    def _record(self, clip: Path) -> ClipRecord:
+        return self.records.get(clip.name) or ClipRecord(clip=clip.name)
+
+    def _all_records(self) -> list[ClipRecord]:
+        return [self._record(clip) for clip in self._measured_clips()]
+
+    def _measured_clips(self) -> list[Path]:
+        """Clips of this run, and those of earlier runs that are still there unchanged, in the session's order."""
+        chosen = {clip.name for clip in self.session.clips}
+        for clip in self.session.present:
+            if clip.name not in chosen and clip.name not in self.records:
+                task = self._task(clip)
+                look = task.entry.record("look")
+                if look and look.get("sha256") == file_sha256(clip):
+                    self.records[clip.name] = measure_clip(replace(task, again=False))
+        return [clip for clip in self.session.present if clip.name in self.records]
+
+    def _write(self) -> pd.DataFrame:
+        entries = [self.work.entry(clip) for clip in self.session.present if self._record(clip).shots]
+        shots, lines = write_results(self.session, self.out, entries, list(self.records.values()))
+        for line in lines:
+            if line not in self.problems:
+                self._problem(line)
+        return shots
+
+    def _draw(self) -> None:
+        """A table diagram for each shot that has none, or an old one."""
+        tasks = [
+            DrawTask(entry=self.work.entry(clip), folder=self.out / "pictures", settings=self.session.settings)
+            for clip in self.session.present if self._record(clip).shots
+        ]
+        tasks = [task for task in tasks if self.options.again or not is_drawn(task)]
+        self.progress.start("drawing", float(len(tasks)))
+        executor = self.executor if len(tasks) > 2 else InProcess()  # two are drawn before a pool is up
+        for index, result in executor.run(draw_clip, tasks):
+            line = result.words if isinstance(result, Lost) else result
+            if line:
+                self._problem(line)
+            self.progress.advance(tasks[index].entry.folder.name, 1.0)
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        probe = folder / ".can-write"
+        probe.touch()
+        probe.unlink()
+    except OSError as error:
+        words = f"{folder}: can't be written to ({error.strerror}); give another folder with --out."
+        raise SettingsError(words) from error
+
+
+def _rounded(friction: Friction) -> Friction:
+    """To six digits, so that the same clips give the same key whatever the order in which they were done."""
+    return Friction(**{name: float(f"{value:.6g}") for name, value in vars(friction).items()})

@@ -1,0 +1,139 @@
+"""What a person points at (clips, a folder of clips, a session folder) to sessions with their clips and settings."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from shared.errors import SettingsError
+from shared.session_file import SESSION_FILE, read_session
+from shared.settings import SessionSettings
+from shared.take_sheet import TAKES_FILE, TakeSheet, read_takes
+
+VIDEO = frozenset((
+    ".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".mts", ".m2ts", ".ts", ".mpg", ".mpeg", ".3gp", ".wmv", ".flv",
+    ".mxf", ".ogv", ".h264", ".h265", ".264", ".265", ".hevc",
+))
+AUDIO = frozenset((
+    ".wav", ".mp3", ".m4a", ".aac", ".flac", ".ogg", ".oga", ".opus", ".wma", ".aif", ".aiff", ".amr",
+))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Session:
+    """Clips filmed under one set of settings.
+
+    ``clips``: those to measure; ``present``: all clips of the session that are there. ``problems``: a line for each
+    file or row that can't be used, already worded for the user.
+    """
+
+    name: str
+    folder: Path
+    clips: tuple[Path, ...]
+    present: tuple[Path, ...]
+    settings: SessionSettings
+    takes: TakeSheet
+    problems: tuple[str, ...] = ()
+
+    @property
+    def measured(self) -> Path:
+        """Where results go unless told otherwise."""
+        return self.folder / "measured"
+
+
+def find_sessions(paths: Sequence[Path]) -> list[Session]:
+    """Sessions meant by ``paths``; clips given one by one belong to the session of their folder.
+
+    Raises SettingsError for a path that isn't there, a folder without a clip, or a settings file that can't be used.
+    """
+    chosen: dict[Path, list[Path]] = {}
+    problems: dict[Path, list[str]] = {}
+    for path in paths:
+        for folder, clips, lines in _expand(path):
+            known = chosen.setdefault(folder, [])
+            known.extend(clip for clip in clips if clip not in known)
+            problems.setdefault(folder, []).extend(lines)
+    return [_session(folder, clips, problems[folder]) for folder, clips in chosen.items()]
+
+
+def _expand(path: Path) -> Iterable[tuple[Path, list[Path], list[str]]]:
+    path = path.expanduser()
+    if not path.exists():
+        raise SettingsError(f"{path}: no such file or folder; check the name.")
+    path = path.absolute()  # not resolved: a linked clip belongs to the folder that it is linked into
+    if path.is_file():
+        if path.name in (SESSION_FILE, TAKES_FILE):
+            raise SettingsError(f"{path}: is not a clip; give the folder it lies in.")
+        return [(_home(path), [path], [])]
+    folder = path.parent if path.name == "clips" and (path.parent / SESSION_FILE).exists() else path
+    if clips := _clips_in(folder):
+        return [(folder, clips, _not_clips(folder))]
+    inside = [sub for sub in sorted(folder.iterdir(), key=_natural) if sub.is_dir() and sub.name != "measured"]
+    if nested := [sub for sub in inside if not sub.name.startswith(".") and _clips_in(sub)]:
+        return [(sub, _clips_in(sub), _not_clips(sub)) for sub in nested]
+    heard = _not_clips(folder)
+    also = f" ({heard[0]})" if heard else ""
+    raise SettingsError(f"{path}: holds no clip; put the clips (.mp4, .mov, .mkv ...) into it or into "
+                        f"its folder clips{also}.")
+
+
+def _home(clip: Path) -> Path:
+    """The session folder of a clip: the folder it lies in, or the one above a folder called clips."""
+    return clip.parent.parent if clip.parent.name == "clips" else clip.parent
+
+
+def _clips_in(folder: Path) -> list[Path]:
+    found = [file for place in (folder, folder / "clips") for file in _files(place) if file.suffix.lower() in VIDEO]
+    return sorted(found, key=_natural)
+
+
+def _not_clips(folder: Path) -> list[str]:
+    """A line for each sound file: somebody may think that it gets measured."""
+    return [
+        f"{file.name}: is a sound file, not a clip; take it out of {file.parent.name} or bring the video it belongs to."
+        for place in (folder, folder / "clips") for file in _files(place) if file.suffix.lower() in AUDIO
+    ]
+
+
+def _files(folder: Path) -> list[Path]:
+    if not folder.is_dir():
+        return []
+    try:
+        return [file for file in folder.iterdir() if file.is_file() and not file.name.startswith(".")]
+    except OSError as error:
+        raise SettingsError(f"{folder}: cannot be read ({error.strerror}).") from error
+
+
+def _natural(path: Path) -> list[tuple[int, int, str]]:
+    """clip2 before clip10."""
+    parts = re.split(r"([0-9]+)", path.name.lower())
+    return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts if part]
+
+
+def _session(folder: Path, clips: list[Path], problems: list[str]) -> Session:
+    present = list(dict.fromkeys([*_clips_in(folder), *clips]))
+    name = folder.name or "session"
+    takes = read_takes(folder / TAKES_FILE, [clip.name for clip in present])
+    unique, twice = _without_twins(sorted(clips, key=_natural))
+    return Session(
+        name=name,
+        folder=folder,
+        clips=tuple(unique),
+        present=tuple(sorted(present, key=_natural)),
+        settings=read_session(folder / SESSION_FILE, name=name),
+        takes=takes,
+        problems=(*problems, *twice, *takes.problems),
+    )
+
+
+def _without_twins(clips: list[Path]) -> tuple[list[Path], list[str]]:
+    """Shots are named after the clip without its extension: two clips of one stem would share their names."""
+    first: dict[str, Path] = {}
+    lines = []
+    for clip in clips:
+        if first.setdefault(clip.stem, clip) is not clip:
+            lines.append(f"{clip.name}: has the same name as {first[clip.stem].name} but for the extension or folder, "
+                         "so their shots would share names; rename one. It was left out.")
+    return list(first.values()), lines

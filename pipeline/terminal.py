@@ -1,0 +1,102 @@
+"""What `measure` and `demo` show: progress, one line for each problem, a table of the shots, where the files are."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+from rich import box
+from rich.console import Console
+from rich.table import Table
+
+from pipeline.diagram import with_u
+from pipeline.progress import TerminalProgress
+from pipeline.run import RunOptions, SessionResult, measure_session
+from pipeline.sessions import Session, find_sessions
+
+EXIT_DONE, EXIT_SOME_FAILED, EXIT_STOPPED = 0, 1, 130
+
+_SHOWN = (
+    ("in °", "incoming_angle_deg"), ("out °", "rebound_angle_deg"), ("speed m/s", "speed_at_impact_mps"),
+    ("cue roll", "cue_roll_ratio"), ("cue across", "cue_cross_ratio"),
+)
+_MOST_ROWS = 40
+
+
+def measure_paths(paths: Sequence[Path], options: RunOptions, *, as_json: bool = False) -> int:
+    """Measure what the paths mean, session by session, show it, and return the exit status."""
+    sessions = find_sessions(paths)
+    results = run_sessions(sessions, options)
+    if as_json:
+        rows = pd.concat([result.shots for result in results], ignore_index=True)
+        print(rows.to_json(orient="records", indent=1, force_ascii=False))
+    else:
+        for result in results:
+            show(result)
+    return exit_status(results)
+
+
+def run_sessions(sessions: Sequence[Session], options: RunOptions) -> list[SessionResult]:
+    """Measure sessions one after the other; with several and one ``out``, each gets a folder of its name in it."""
+    results: list[SessionResult] = []
+    for session in sessions:
+        own = options
+        if options.out is not None and len(sessions) > 1:
+            own = RunOptions(out=options.out / session.name, jobs=options.jobs, again=options.again,
+                             diagrams=options.diagrams)
+        with TerminalProgress() as progress:
+            results.append(measure_session(session, options=own, progress=progress))
+        if results[-1].stopped:
+            break
+    return results
+
+
+def exit_status(results: Sequence[SessionResult]) -> int:
+    """0 all measured, 1 some not, 130 stopped by Ctrl-C."""
+    if any(result.stopped for result in results):
+        print("stopped; what was finished is kept, and the next run goes on from there.", file=sys.stderr)
+        return EXIT_STOPPED
+    return EXIT_SOME_FAILED if any(result.problems for result in results) else EXIT_DONE
+
+
+def show(result: SessionResult) -> None:
+    """The shots of one session as a table on stdout, and where the files are."""
+    console = Console(highlight=False, width=None if sys.stdout.isatty() else 120)
+    shots = result.shots
+    if len(shots):
+        table = Table(box=box.SIMPLE, pad_edge=False, title=f"Session {result.session}", title_justify="left")
+        table.add_column("shot", no_wrap=True)
+        for words, _ in _SHOWN:
+            table.add_column(words, justify="right", no_wrap=True)
+        table.add_column("verdict")
+        for row in shots.head(_MOST_ROWS).to_dict("records"):
+            table.add_row(str(row["shot_id"]), *(_cell(row, name) for _, name in _SHOWN), _text(row.get("verdict")))
+        console.print(table)
+        if len(shots) > _MOST_ROWS:
+            console.print(f"... and {len(shots) - _MOST_ROWS} more in shots.csv")
+        console.print("± is the standard uncertainty (k=1); why a cell is empty stands in shots.csv under notes.")
+    console.print(_counts(result), soft_wrap=True, markup=False)
+    console.print(f"Files: {result.folder}/", soft_wrap=True, markup=False)
+
+
+def _counts(result: SessionResult) -> str:
+    shots = result.shots
+    verdicts = shots["verdict"].value_counts()
+    told = ", ".join(f"{n} {word}" for word, n in verdicts.items())
+    many = len(result.problems)
+    lost = f"; {many} problem{'s' if many > 1 else ''} named above" if many else ""
+    return f"{len(shots)} shot{'' if len(shots) == 1 else 's'}{f' ({told})' if told else ''}{lost}."
+
+
+def _cell(row: dict[Any, Any], name: str) -> str:
+    value, u = row.get(name), row.get(f"{name}_u")
+    if value is None or pd.isna(value):
+        return ""
+    return with_u(float(value), None if u is None or pd.isna(u) else float(u))
+
+
+def _text(value: Any) -> str:
+    return value if isinstance(value, str) else ""

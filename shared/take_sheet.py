@@ -1,0 +1,214 @@
+"""takes.csv as people and spreadsheets write it: what the player meant with each clip or shot, and the conditions."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path, PurePath
+
+from shared.columns import DECLARED, SHOTS
+from shared.errors import SettingsError
+from shared.session_file import nearest
+
+TAKES_FILE = "takes.csv"
+
+Value = str | float
+
+
+@dataclass(frozen=True)
+class Take:
+    """One row: what was declared for a clip, or for one shot of it. Only filled cells are held."""
+
+    row: int  # as a spreadsheet numbers it, the header being 1
+    clip: str
+    shot: int | None
+    declared: Mapping[str, str]
+    conditions: Mapping[str, Value]
+
+
+@dataclass(frozen=True)
+class TakeSheet:
+    """All rows that can be used, the condition columns in their order, and a line for each row that can't."""
+
+    takes: tuple[Take, ...] = ()
+    condition_names: tuple[str, ...] = ()
+    problems: tuple[str, ...] = ()
+    doubtful_clips: frozenset[str] = field(default_factory=frozenset)  # rows contradict each other: left blank
+
+    def declared(self, clip: str, shot: int) -> dict[str, str]:
+        """Pattern, target and so on of one shot; its own row wins over its clip's."""
+        return {k: v for take in self._rows(clip, shot) for k, v in take.declared.items()}
+
+    def conditions(self, clip: str, shot: int) -> dict[str, Value]:
+        """The condition cells of one shot; its own row wins over its clip's."""
+        return {k: v for take in self._rows(clip, shot) for k, v in take.conditions.items()}
+
+    def _rows(self, clip: str, shot: int) -> list[Take]:
+        rows = [take for take in self.takes if take.clip == clip and take.shot in (None, shot)]
+        return sorted(rows, key=lambda take: take.shot is not None)
+
+
+def read_takes(path: Path, clips: Sequence[str]) -> TakeSheet:
+    """Rows of a takes.csv, matched to the names of the clips that are there.
+
+    path   : UTF-8, UTF-16 or Windows-1252; comma, semicolon or tab; decimal point or comma. Not there: an empty sheet
+    clips  : file names of all clips of the session
+    raises : SettingsError when the sheet as a whole can't be used; a single bad row becomes a line in ``problems``
+    """
+    if not path.is_file():
+        return TakeSheet()
+    header, rows = _cells(path)
+    names = [_column_name(cell) for cell in header]
+    _check_header(path, header, names)
+    wanted = [name for name in names if name not in ("clip", "shot", *DECLARED, "")]
+    values = {name: _column_values([row[i] for _, row in rows]) for i, name in enumerate(names) if name in wanted}
+    takes: list[Take] = []
+    problems: list[str] = []
+    doubtful: set[str] = set()
+    seen: dict[tuple[str, int | None], Take] = {}
+    for n, (number, cells) in enumerate(rows):
+        row = dict(zip(names, cells, strict=True))
+        place = f"{path.name} row {number}"
+        if not row["clip"]:
+            problems.append(f"{place}: the clip's name is missing; fill it in or remove the row.")
+            continue
+        clip = _match(row["clip"], clips)
+        if clip is None:
+            near = nearest(row["clip"], clips)
+            hint = f" The nearest name is {near!r}." if near else ""
+            problems.append(f"{place}: clip {row['clip']!r} is not among the clips of {path.parent}.{hint} "
+                            "Correct the name, add the clip or remove the row.")
+            continue
+        try:
+            shot = _shot_number(row.get("shot", ""))
+        except ValueError:
+            problems.append(f"{place}: shot {row['shot']!r} of {clip} is not a whole number from 1; correct it.")
+            continue
+        declared = {k: row[k] for k in DECLARED if row.get(k)}
+        conditions = {k: v for k in values if (v := values[k][n]) is not None}
+        take = Take(number, clip, shot, declared, conditions)
+        first = seen.setdefault((clip, shot), take)
+        if first is not take:
+            same = (first.declared, first.conditions) == (declared, conditions)
+            which = clip if shot is None else f"{clip} shot {shot}"
+            problems.append(f"{place}: {which} already stands in row {first.row}; remove one of them."
+                            + ("" if same else " They differ, so what was declared for it is left blank."))
+            if not same:
+                doubtful.add(clip)
+            continue
+        takes.append(take)
+    kept = tuple(take for take in takes if take.clip not in doubtful)
+    return TakeSheet(kept, tuple(wanted), tuple(problems), frozenset(doubtful))
+
+
+def _cells(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
+    """Header and rows (with their line numbers), every row as long as the header."""
+    text = _text(path)
+    lines = text.splitlines()
+    delimiter = None
+    if lines and (told := re.fullmatch(r'"?sep=(.)"?[,;\t]*', lines[0].strip(), re.IGNORECASE)):
+        delimiter = told[1]
+        text = "\n" + "\n".join(lines[1:])
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    if not first:
+        raise SettingsError(f"{path}: is empty; it needs a header with at least the column clip, or remove the file.")
+    if delimiter is None:
+        delimiter = max(";\t,", key=lambda d: len(next(csv.reader([first], delimiter=d))))
+    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+    header: list[str] = []
+    rows: list[tuple[int, list[str]]] = []
+    try:
+        for line in reader:
+            cells = [cell.strip().strip("\ufeff\xa0") for cell in line]
+            if not any(cells):
+                continue
+            if not header:
+                header = cells
+                continue
+            if any(cells[len(header):]):
+                raise SettingsError(f"{path} row {reader.line_num}: has more cells than the header; a text that holds "
+                                    f"{delimiter!r} must stand in quotes.")
+            rows.append((reader.line_num, (cells + [""] * len(header))[: len(header)]))
+    except csv.Error as error:
+        raise SettingsError(f"{path} row {reader.line_num}: {error}; save it again as CSV.") from error
+    return header, rows
+
+
+def _text(path: Path) -> str:
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise SettingsError(f"{path}: cannot be read ({error.strerror}).") from error
+    if raw.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
+        raise SettingsError(f"{path}: is a spreadsheet file, not CSV; save it as CSV from the spreadsheet.")
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return raw.decode("utf-16", errors="replace")
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return raw.decode("cp1252", errors="replace")
+
+
+def _column_name(cell: str) -> str:
+    """Our own columns are known in any spelling of case and spaces; the others stay as written."""
+    plain = re.sub(r"[\s\-]+", "_", cell.strip().lower())
+    return plain if plain in ("clip", "shot", *DECLARED) else cell.strip()
+
+
+def _check_header(path: Path, header: list[str], names: list[str]) -> None:
+    if "clip" not in names:
+        near = nearest("clip", [n.lower() for n in names])
+        hint = f" (is it {near!r}?)" if near else ""
+        raise SettingsError(f"{path}: has no column clip{hint}; its header reads: {', '.join(header)}.")
+    for i, name in enumerate(names):
+        if name and name in names[:i]:
+            raise SettingsError(f"{path}: has the column {name!r} twice; rename or remove one.")
+        if not name:
+            continue
+        if name not in ("clip", "shot", *DECLARED) and name in (*SHOTS.names, *DERIVED):
+            raise SettingsError(f"{path}: the column {name!r} is one the program writes itself; rename it.")
+
+
+#: columns worked out from temperature_c and humidity_pct
+DERIVED = ("dew_point_c", "absolute_humidity_gm3")
+
+
+def _column_values(cells: list[str]) -> list[Value | None]:
+    """Numbers where the whole column is numbers (decimal point or comma), else texts; None where empty."""
+    numbers = [_number(cell) for cell in cells]
+    if all(number is not None for number, cell in zip(numbers, cells, strict=True) if cell):
+        return list(numbers)
+    return [cell or None for cell in cells]
+
+
+def _number(cell: str) -> float | None:
+    if not re.fullmatch(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", cell):
+        return None
+    return float(cell.replace(",", "."))
+
+
+def _shot_number(cell: str) -> int | None:
+    if not cell:
+        return None
+    number = _number(cell)
+    if number is None or number < 1 or number != int(number):
+        raise ValueError(cell)
+    return int(number)
+
+
+def _match(name: str, clips: Sequence[str]) -> str | None:
+    """The clip meant by a cell: the same name, then the same but for case, then the same without the extension."""
+    plain = PurePath(name.replace("\\", "/")).name
+    if plain in clips:
+        return plain
+    stem = PurePath(plain).stem.lower()
+    for found in (
+        [clip for clip in clips if clip.lower() == plain.lower()],
+        [clip for clip in clips if PurePath(clip).stem.lower() in (plain.lower(), stem)],
+    ):
+        if len(found) == 1:
+            return found[0]
+    return None

@@ -1,0 +1,101 @@
+"""Clips in parallel: a killed worker costs one clip, Ctrl-C ends cleanly."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from pipeline.executor import InProcess, Lost, ProcessPool, local_executor, processors
+
+
+def double(number: int) -> int:
+    return 2 * number
+
+
+def kill_on_three(number: int) -> int:
+    if number == 3:
+        os.kill(os.getpid(), signal.SIGKILL)
+    time.sleep(0.02)
+    return 2 * number
+
+
+def kill_once(task: tuple[Path, int]) -> int:
+    """Dies the first time it meets task 2: as when memory was short just then."""
+    flag, number = task
+    if number == 2 and not flag.exists():
+        flag.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return 2 * number
+
+
+def threads_here(_: int) -> int:
+    import cv2
+
+    return cv2.getNumThreads()
+
+
+@pytest.mark.parametrize("executor", [InProcess(), ProcessPool(2)])
+def test_every_task_gives_its_result(executor):
+    assert dict(executor.run(double, list(range(7)))) == {n: 2 * n for n in range(7)}
+
+
+def test_a_task_that_kills_its_worker_is_lost_alone():
+    results = dict(ProcessPool(2).run(kill_on_three, list(range(6))))
+    assert isinstance(results.pop(3), Lost)
+    assert results == {n: 2 * n for n in (0, 1, 2, 4, 5)}
+
+
+def test_a_worker_killed_once_costs_nothing(tmp_path):
+    results = dict(ProcessPool(2).run(kill_once, [(tmp_path / "flag", n) for n in range(5)]))
+    assert results == {n: 2 * n for n in range(5)}
+
+
+def test_workers_share_the_processors():
+    counts = dict(ProcessPool(processors()).run(threads_here, [0, 1, 2]))
+    assert set(counts.values()) == {1}
+
+
+def test_one_clip_needs_no_pool():
+    assert isinstance(local_executor(1), InProcess)
+    assert isinstance(local_executor(5, jobs=1), InProcess)
+    assert isinstance(local_executor(5, jobs=2), ProcessPool)
+
+
+INTERRUPTED = """
+import os, signal, sys, threading, time
+sys.path.insert(0, {root!r})
+from pipeline.executor import ProcessPool
+from tests.shell.test_executor import sleepy
+
+if __name__ == "__main__":
+    threading.Timer(3.0, lambda: os.kill(os.getpid(), signal.SIGINT)).start()
+    done = []
+    try:
+        for index, result in ProcessPool(2).run(sleepy, [0.0, 0.0, 60.0, 60.0]):
+            done.append(index)
+    except KeyboardInterrupt:
+        print("kept", sorted(done))
+"""
+
+
+def sleepy(seconds: float) -> float:
+    time.sleep(seconds)
+    return seconds
+
+
+def test_ctrl_c_ends_the_workers_and_keeps_what_is_done(tmp_path):
+    root = Path(__file__).resolve().parents[2]
+    script = tmp_path / "script.py"
+    script.write_text(INTERRUPTED.format(root=str(root)))
+    start = time.monotonic()
+    ran = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, timeout=40, check=False,
+                         env=os.environ | {"PYTHONPATH": str(root)})
+    assert ran.stdout.strip() == "kept [0, 1]"
+    assert "Traceback" not in ran.stderr
+    assert time.monotonic() - start < 20

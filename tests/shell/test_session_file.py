@@ -1,0 +1,99 @@
+"""session.toml: what is refused, and in which words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from shared.errors import SettingsError
+from shared.session_file import read_session
+
+
+def write(folder: Path, text: str | bytes) -> Path:
+    path = folder / "session.toml"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return path
+
+
+def test_no_file_gives_a_nine_foot_pool_table(tmp_path):
+    settings = read_session(tmp_path / "session.toml", name="monday")
+    assert settings.name == "monday"
+    assert settings.table.name == "pool-9ft"
+    assert settings.conditions == {}
+
+
+def test_everything_that_may_be_set_is_read(tmp_path):
+    (tmp_path / "lens.json").write_text("{}")
+    settings = read_session(write(tmp_path, """
+[table]
+standard = "pool-8ft"
+length_mm = 2337
+width_mm = 1168.0
+nose_height_mm = 36.0
+sight_offset_mm = 93.0
+head = "picture-right"
+[ball]
+diameter_mm = 57.1
+[camera]
+corners_px = [[1, 2], [3.5, 4], [5, 6], [7, 8]]
+lens = "lens.json"
+shutter_s = 0.004
+readout_s = 0.015
+[conditions]
+temperature_c = 24
+cloth = "worn"
+heated = true
+filmed = 2026-03-01
+[tolerances]
+aim_deg = 0.5
+[friction]
+sliding = 0.21
+"""))
+    assert (settings.table.length_mm, settings.table.width_mm) == (2337.0, 1168.0)
+    assert settings.table.ball.diameter_mm == 57.1
+    assert settings.head == "picture-right"
+    assert settings.camera.corners_px == ((1.0, 2.0), (3.5, 4.0), (5.0, 6.0), (7.0, 8.0))
+    assert settings.camera.lens == tmp_path / "lens.json"
+    assert settings.conditions == {"temperature_c": 24.0, "cloth": "worn", "heated": "yes", "filmed": "2026-03-01"}
+    assert settings.tolerances == {"aim_deg": 0.5}
+    assert (settings.friction.sliding, settings.friction.rolling) == (0.21, None)
+
+
+def test_a_file_saved_with_a_byte_order_mark_and_crlf_is_read(tmp_path):
+    settings = read_session(write(tmp_path, b"\xef\xbb\xbf[ball]\r\ndiameter_mm = 52.5\r\n"))
+    assert settings.table.ball.diameter_mm == 52.5
+
+
+@pytest.mark.parametrize(("text", "words"), [
+    ("[table]\nlenght_mm = 2540.0\n", ["[table] has no key 'lenght_mm'", "did you mean 'length_mm'?"]),
+    ("[tabel]\nlength_mm = 2540.0\n", ["no section 'tabel'", "did you mean 'table'?"]),
+    ("length_mm = 2540.0\n", ["no key 'length_mm'", "table, ball"]),
+    ("[table]\nlength_mm = '2540'\n", ["length_mm = '2540'", "in quotes", "mm, 800 to 4500"]),
+    ("[table]\nlength_mm = 2.54\n", ["length_mm = 2.54", "mm, 800 to 4500"]),
+    ("[table]\nlength_mm = 2540mm\n", ["not valid TOML", "line 2"]),
+    ("[table]\nlength_mm = true\n", ["length_mm = True", "mm"]),
+    ("[table]\nlength_mm = 2000.0\n", ["2000 x 1270", "width_mm"]),
+    ("[table]\nlength_mm = 1270.0\nwidth_mm = 2400.0\n", ["the long way"]),
+    ("[table]\nstandard = 'pool-9'\n", ["'pool-9' is not known", "'pool-9ft'"]),
+    ("[table]\nhead = 'left'\n", ["head = 'left'", "picture-left"]),
+    ("table = 3\n", ["[table] must be a section"]),
+    ("[ball]\ndiameter_mm = nan\n", ["diameter_mm = nan", "mm, 25 to 90"]),
+    ("[ball]\ndiameter_mm = 30.0\n[table]\nnose_height_mm = 36.0\n", ["nose_height_mm = 36", "30 mm"]),
+    ("[camera]\ncorners_px = [[1, 2]]\n", ["corners_px", "[[x, y], [x, y], [x, y], [x, y]]"]),
+    ("[camera]\nlens = 'gone.json'\n", ["lens = 'gone.json' is not there", "calibrate --lens"]),
+    ("[camera]\nshutter_s = 250\n", ["shutter_s = 250", "1/250"]),
+    ("[friction]\nsliding = 2.0\n", ["sliding = 2.0", "0.02 to 1"]),
+    ("[conditions]\nlamps = [1, 2]\n", ["lamps must be a number or a text"]),
+    ("[conditions]\nrail = 'new'\n", ["'rail'", "writes itself"]),
+    (b"[conditions]\ncloth = 'neu\xfc'\n", ["UTF-8"]),
+])
+def test_what_cannot_be_used_is_refused_in_one_line_that_names_file_and_key(tmp_path, text, words):
+    path = write(tmp_path, text)
+    with pytest.raises(SettingsError) as refusal:
+        read_session(path)
+    line = str(refusal.value)
+    assert line.startswith(str(path))
+    assert "\n" not in line
+    for word in words:
+        assert word in line

@@ -1,0 +1,116 @@
+"""takes.csv as spreadsheets write it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from shared.errors import SettingsError
+from shared.take_sheet import read_takes
+
+CLIPS = ["a_01.mp4", "a_02.mp4", "B 3.MOV"]
+ROWS = [["clip", "pattern", "target", "temperature_c", "cloth"], ["a_01.mp4", "long", "foot-right", "24,5", "neu"],
+        ["a_02.mp4", "long", "", "23", "müde"]]
+
+
+def sheet(folder: Path, content: str | bytes) -> Path:
+    path = folder / "takes.csv"
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    return path
+
+
+def joined(delimiter: str, end: str = "\n") -> str:
+    quoted = [[f'"{cell}"' if delimiter in cell else cell for cell in row] for row in ROWS]
+    return end.join(delimiter.join(row) for row in quoted) + end
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16"])
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_every_way_a_spreadsheet_saves_gives_the_same_rows(tmp_path, delimiter, encoding, end):
+    takes = read_takes(sheet(tmp_path, joined(delimiter, end).encode(encoding)), CLIPS)
+    assert takes.problems == ()
+    assert takes.condition_names == ("temperature_c", "cloth")
+    assert takes.conditions("a_01.mp4", 1) == {"temperature_c": 24.5, "cloth": "neu"}
+    assert takes.conditions("a_02.mp4", 7) == {"temperature_c": 23.0, "cloth": "müde"}
+    assert takes.declared("a_01.mp4", 1) == {"pattern": "long", "target": "foot-right"}
+    assert takes.declared("a_02.mp4", 1) == {"pattern": "long"}
+
+
+def test_a_separator_line_as_spreadsheets_put_it_first_is_understood(tmp_path):
+    takes = read_takes(sheet(tmp_path, "sep=;\r\nclip;cloth\r\na_01.mp4;new\r\n"), CLIPS)
+    assert takes.conditions("a_01.mp4", 1) == {"cloth": "new"}
+
+
+def test_a_shot_row_wins_over_its_clips_row(tmp_path):
+    takes = read_takes(sheet(tmp_path, "clip,shot,pattern,cloth\na_01.mp4,,p,new\na_01.mp4,2,q,\n"), CLIPS)
+    assert takes.problems == ()
+    assert takes.declared("a_01.mp4", 1) == {"pattern": "p"}
+    assert takes.declared("a_01.mp4", 2) == {"pattern": "q"}
+    assert takes.conditions("a_01.mp4", 2) == {"cloth": "new"}
+
+
+@pytest.mark.parametrize("written", ["a_01", "A_01.MP4", "C:\\clips\\a_01.mp4", "clips/a_01.mp4", "a_01.mov"])
+def test_a_clip_is_found_however_its_name_was_typed(tmp_path, written):
+    takes = read_takes(sheet(tmp_path, f"clip,cloth\n{written},new\n"), CLIPS)
+    assert takes.conditions("a_01.mp4", 1) == {"cloth": "new"}
+
+
+def test_our_columns_are_known_in_any_spelling(tmp_path):
+    takes = read_takes(sheet(tmp_path, "Clip;Speed Class;PLAYER;Cloth\na_01.mp4;slow;Kim;new\n"), CLIPS)
+    assert takes.declared("a_01.mp4", 1) == {"speed_class": "slow", "player": "Kim"}
+    assert takes.condition_names == ("Cloth",)
+
+
+def test_a_column_with_one_text_in_it_is_text(tmp_path):
+    takes = read_takes(sheet(tmp_path, "clip,temperature_c\na_01.mp4,24\na_02.mp4,24 C\n"), CLIPS)
+    assert takes.conditions("a_01.mp4", 1) == {"temperature_c": "24"}
+
+
+def test_a_clip_that_is_not_there_is_named_and_the_others_are_kept(tmp_path):
+    takes = read_takes(sheet(tmp_path, "clip,cloth\na_09.mp4,new\na_02.mp4,worn\n"), CLIPS)
+    (line,) = takes.problems
+    assert "takes.csv row 2" in line
+    assert "'a_09.mp4'" in line
+    assert "nearest" in line
+    assert takes.conditions("a_02.mp4", 1) == {"cloth": "worn"}
+
+
+def test_the_same_row_twice_is_named_once_and_used(tmp_path):
+    takes = read_takes(sheet(tmp_path, "clip,cloth\na_01.mp4,new\na_01.mp4,new\n"), CLIPS)
+    (line,) = takes.problems
+    assert "takes.csv row 3: a_01.mp4 already stands in row 2" in line
+    assert takes.conditions("a_01.mp4", 1) == {"cloth": "new"}
+
+
+def test_two_rows_that_contradict_each_other_leave_the_clip_blank(tmp_path):
+    takes = read_takes(sheet(tmp_path, "clip,cloth\na_01.mp4,new\na_01.mp4,worn\na_02.mp4,worn\n"), CLIPS)
+    assert "left blank" in takes.problems[0]
+    assert takes.conditions("a_01.mp4", 1) == {}
+    assert takes.conditions("a_02.mp4", 1) == {"cloth": "worn"}
+
+
+def test_a_shot_number_that_is_none_is_named(tmp_path):
+    takes = read_takes(sheet(tmp_path, "clip,shot,cloth\na_01.mp4,first,new\n"), CLIPS)
+    assert "row 2: shot 'first' of a_01.mp4" in takes.problems[0]
+
+
+@pytest.mark.parametrize(("content", "words"), [
+    ("", "is empty"),
+    ("film,cloth\na_01.mp4,new\n", "has no column clip"),
+    ("clip,cloth,cloth\na_01.mp4,new,new\n", "the column 'cloth' twice"),
+    ("clip,restitution\na_01.mp4,0.8\n", "'restitution' is one the program writes itself"),
+    ("clip,cloth\na_01.mp4,new,very new\n", "more cells than the header"),
+    (b"PK\x03\x04....", "save it as CSV"),
+])
+def test_a_sheet_that_cannot_be_used_is_refused_in_one_line(tmp_path, content, words):
+    path = sheet(tmp_path, content)
+    with pytest.raises(SettingsError, match=words) as refusal:
+        read_takes(path, CLIPS)
+    assert str(path) in str(refusal.value)
+    assert "\n" not in str(refusal.value)
+
+
+def test_no_sheet_is_no_trouble(tmp_path):
+    assert read_takes(tmp_path / "takes.csv", CLIPS).takes == ()
