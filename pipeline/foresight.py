@@ -25,10 +25,11 @@ SPEEDS_MPS = {"slow": 0.7, "medium": 1.5, "fast": 3.0}  # banked ball as it meet
 
 @dataclass(frozen=True, kw_only=True)
 class Precision:
-    """Standard uncertainties of the velocity at a contact: its direction and its size, and frames that show it."""
+    """Standard uncertainties of the velocity at a contact, of the direction once sliding has ended; frames used."""
 
     angle_deg: float
     speed_percent: float
+    settled_angle_deg: float
     frames: int
 
 
@@ -53,7 +54,7 @@ def contact_precision(
     steps = np.array([1e-2, 1e-2, 0.5, 0.5, 0.5, 0.5, 1e-4, 1e-5])
     free = 6 if friction_known else 8
     if 2 * count < free + 2:
-        return Precision(angle_deg=math.nan, speed_percent=math.nan, frames=count)
+        return Precision(angle_deg=math.nan, speed_percent=math.nan, settled_angle_deg=math.nan, frames=count)
 
     def path(q: Array) -> Array:
         return travel(q[:2], q[2:4], q[4:6], times, q[6], q[7]).ravel()
@@ -62,14 +63,21 @@ def contact_precision(
         [(path(start + step) - path(start - step)) / (2 * step[i]) for i, step in enumerate(np.diag(steps)[:free])]
     )
     information = slope.T @ slope / noise_mm**2
-    covariance = np.linalg.pinv(information, rcond=1e-13, hermitian=True)[2:4, 2:4]
-    speed = float(np.linalg.norm(start[2:4]))
-    along = start[2:4] / speed
+    covariance = np.linalg.pinv(information, rcond=1e-13, hermitian=True)
+    angle, percent = _polar_u(start[2:4], covariance[2:4, 2:4])
+    settle = np.hstack([5 * np.eye(2), 2 * np.eye(2)]) / 7
+    settled_angle, _ = _polar_u(settle @ start[2:6], settle @ covariance[2:6, 2:6] @ settle.T)
+    return Precision(angle_deg=angle, speed_percent=percent, settled_angle_deg=settled_angle, frames=count)
+
+
+def _polar_u(velocity: Array, covariance: Array) -> tuple[float, float]:
+    """Standard uncertainty of a velocity's direction (deg) and of its size (percent)."""
+    speed = float(np.linalg.norm(velocity))
+    along = velocity / speed
     across = np.array([-along[1], along[0]])
-    return Precision(
-        angle_deg=math.degrees(math.sqrt(across @ covariance @ across) / speed),
-        speed_percent=100 * math.sqrt(along @ covariance @ along) / speed,
-        frames=count,
+    return (
+        math.degrees(math.sqrt(float(across @ covariance @ across)) / speed),
+        100 * math.sqrt(float(along @ covariance @ along)) / speed,
     )
 
 
@@ -89,6 +97,7 @@ class ShotForecast:
     blur_mm: float | None
     incoming_angle_u_deg: float
     rebound_angle_u_deg: float
+    settled_angle_u_deg: float
     rebound_speed_u_percent: float
     frames_after: int
 
@@ -121,6 +130,7 @@ class Capability:
                 if math.isnan(f.rebound_angle_u_deg)
                 else (
                     f"incoming +-{f.incoming_angle_u_deg:.2f} deg, rebound +-{f.rebound_angle_u_deg:.2f} deg, "
+                    f"settled +-{f.settled_angle_u_deg:.2f} deg, "
                     f"rebound speed +-{f.rebound_speed_u_percent:.2f} %"
                 )
             )
@@ -190,6 +200,7 @@ def _forecast(
         blur_mm=None if shutter_s is None else blur_mm(speed, shutter_s),
         incoming_angle_u_deg=incoming,
         rebound_angle_u_deg=found.angle_deg,
+        settled_angle_u_deg=found.settled_angle_deg,
         rebound_speed_u_percent=found.speed_percent,
         frames_after=found.frames,
     )
@@ -215,18 +226,7 @@ def _advice(
     if shutter_s is None:
         out.append("give the shutter time in session.toml ([camera] shutter_s) to learn how far fast balls will smear.")
     for f in forecasts:
-        worst = max(
-            f.rebound_angle_u_deg / wanted_deg,
-            f.rebound_speed_u_percent / wanted_percent,
-            f.incoming_angle_u_deg / wanted_deg,
-        )
-        if math.isnan(worst):
-            out.append(f"a {f.name} shot leaves too few frames at {frame_rate:g} frames/s: film with more.")
-        elif worst > 1:
-            out.append(
-                f"for +-{wanted_deg:g} deg and +-{wanted_percent:g} % on a {f.name} shot film with about "
-                f"{frame_rate * worst**2:.0f} frames/s, or with {worst:.1f} times the picture size in pixels."
-            )
+        out += _more_frames(f, frame_rate, wanted_deg, wanted_percent)
     if scale.ball_px < 18:
         out.append(f"a ball is only {scale.ball_px:.0f} px wide: come closer, zoom in, or use a higher resolution.")
     if scale.tilt_deg > 12 or scale.unevenness > 1.35:
@@ -234,3 +234,23 @@ def _advice(
             "the far end of the table is much smaller than the near end: hang the camera straighter over the middle."
         )
     return out or ["none needed: this set-up reaches what is wanted at all three speeds."]
+
+
+def _more_frames(f: ShotForecast, frame_rate: float, wanted_deg: float, wanted_percent: float) -> list[str]:
+    """What a shot would need: frames and pixels both help as their square root and in proportion."""
+    lines = max(f.settled_angle_u_deg, f.incoming_angle_u_deg) / wanted_deg
+    contact = max(f.rebound_angle_u_deg / wanted_deg, f.rebound_speed_u_percent / wanted_percent)
+    if math.isnan(contact):
+        return [f"a {f.name} shot leaves too few frames at {frame_rate:g} frames/s: film with more."]
+    need = (
+        f"it takes about {math.ceil(frame_rate * contact**2 / 10) * 10} frames/s, or {contact:.1f} times the picture "
+        f"size in pixels, for +-{wanted_deg:g} deg and +-{wanted_percent:g} %"
+    )
+    if contact <= 1 and lines <= 1:
+        return []
+    if lines <= 1:
+        return [
+            f"just after the cushion a {f.name} shot slides only briefly, so its rebound angle there stays uncertain: "
+            f"compare settled angles, or note that {need}."
+        ]
+    return [f"for a {f.name} shot {need}."]

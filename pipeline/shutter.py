@@ -1,0 +1,63 @@
+"""Rolling shutter: a camera that reads its lines one after the other shows each ball at its own line's time.
+
+Written down as an offset of each row from its frame's time, so that a motion is fitted to when a ball was really seen.
+Left uncorrected, every speed along the picture's height is off by 1 / (1 - u tau): u lines/s, tau s per line.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+#: column of offsets (s) added to detections; absent when the camera's read-out time isn't known
+READ_OFFSET = "read_offset_s"
+
+
+def read_offset_s(
+    x_px: ArrayLike, y_px: ArrayLike, *, width_px: int, height_px: int, rotation_deg: int, readout_s: float
+) -> NDArray[np.float64]:
+    """(N,) seconds after the frame's time (its middle line) at which the sensor read these places of the picture.
+
+    x_px, y_px : in the picture as displayed; rotation_deg : how far it was turned clockwise for display (0, 90, 180,
+    270): the sensor reads its own lines from its own top
+    """
+    x, y = np.asarray(x_px, dtype=float), np.asarray(y_px, dtype=float)
+    share = {
+        0: (y + 0.5) / height_px,
+        90: 1 - (x + 0.5) / width_px,
+        180: 1 - (y + 0.5) / height_px,
+        270: (x + 0.5) / width_px,
+    }[rotation_deg % 360]
+    return np.asarray((share - 0.5) * readout_s)
+
+
+def with_read_offsets(
+    detections: pd.DataFrame, *, width_px: int, height_px: int, rotation_deg: int, readout_s: float | None
+) -> pd.DataFrame:
+    """Detections with the offset of each row from its frame's time; unchanged when no read-out time is given."""
+    if not readout_s:
+        return detections
+    offset = read_offset_s(
+        detections["x_px"],
+        detections["y_px"],
+        width_px=width_px,
+        height_px=height_px,
+        rotation_deg=rotation_deg,
+        readout_s=readout_s,
+    )
+    return detections.assign(**{READ_OFFSET: offset})
+
+
+def at_read_times(tracks: pd.DataFrame) -> pd.DataFrame:
+    """Rows with ``t_s`` moved to when each ball was read; unchanged without offsets. Never before tracking, which
+    pairs the balls of one frame by its one time."""
+    if READ_OFFSET not in tracks:
+        return tracks
+    return tracks.assign(t_s=tracks["t_s"] + tracks[READ_OFFSET])
+
+
+def speed_factor(*, speed_mps: float, mm_per_px: float, height_px: int, readout_s: float) -> float:
+    """Apparent over true speed of a ball moving down the picture (with the read-out), left uncorrected."""
+    lines_per_s = 1000 * speed_mps / mm_per_px
+    return 1 / (1 - lines_per_s * readout_s / height_px)
