@@ -1,0 +1,409 @@
+"""What met what, and roughly when: strikes, balls, cushions, jaws and pockets seen in the tracks.
+
+These are first guesses from geometry; the times are then fitted in `pipeline.motions`. Nothing is an event that is not
+both a change of velocity and a touch: a cushion within reach, another ball a diameter away, a pocket's jaw.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.motions import MotionEvent, Seen, inward_normal, nose_distance
+from pipeline.physics import Array
+from shared.equipment import CUSHIONS, Table
+
+STRIKE_MIN_MM_S = 120.0  # slower starts are a hand's or a nudge
+QUICKER_MAX = 1.25  # a struck ball hardly gains speed (a high hit: 1.07); a carried one starts from nothing
+REST_BEFORE_S = 0.12
+MOUTH_IN_BALLS = 2.03  # corner mouth over ball diameter where a standard gives none: the pool value, no source for others
+
+
+@dataclass(frozen=True)
+class Start:
+    """A ball at rest that began to move."""
+
+    ball: str
+    t_s: float
+    row: int  # first row in which it has moved
+    speed_mm_s: float
+    ballistic: bool
+
+
+@dataclass(frozen=True)
+class Pocketed:
+    """A ball that left the table: ``t_s`` when it went over the edge, between its last row and the next frame."""
+
+    ball: str
+    pocket: str
+    t_s: float
+    u_s: float
+
+
+def local_velocity(t: Array, xy: Array, half_s: float = 0.05, half_rows: int = 3) -> Array:
+    """(N, 2) mm/s: slope of a line over the neighbouring rows, enough of them for a steady value."""
+    n = len(t)
+    out = np.zeros((n, 2))
+    if n < 2:
+        return out
+    low = np.minimum(np.searchsorted(t, t - half_s), np.maximum(np.arange(n) - half_rows, 0))
+    high = np.maximum(np.searchsorted(t, t + half_s, side="right"), np.minimum(np.arange(n) + half_rows + 1, n))
+    origin = t[0]
+    tau = t - origin
+
+    def window(a: Array) -> Array:
+        total = np.concatenate([np.zeros((1, *a.shape[1:])), np.cumsum(a, axis=0)])
+        return np.asarray(total[high] - total[low])
+
+    count = (high - low).astype(float)
+    st, stt = window(tau), window(tau * tau)
+    centred = xy - xy[0]
+    sx, stx = window(centred), window(centred * tau[:, None])
+    spread = stt - st**2 / count
+    return np.asarray((stx - sx * (st / count)[:, None]) / np.maximum(spread, 1e-12)[:, None])
+
+
+def _noise(seen: Seen) -> float:
+    return float(np.sqrt(np.median(np.trace(seen.covariance, axis1=1, axis2=2)) / 2))
+
+
+def still_rows(seen: Seen) -> Array:
+    """(N,) True where the ball lies still, judged over neighbouring rows."""
+    v = local_velocity(seen.t_s, seen.xy_mm)
+    steady = np.hypot(v[:, 0], v[:, 1])
+    gap = np.median(np.diff(seen.t_s)) if len(seen.t_s) > 1 else 0.03
+    rows = max(7.0, 0.1 / max(gap, 1e-4))
+    speed_u = _noise(seen) * math.sqrt(12 / rows**3) / max(gap, 1e-4)
+    return np.asarray(steady < max(4 * speed_u, 12.0))
+
+
+def find_starts(seen: Seen) -> list[Start]:
+    """Every change from rest to motion of one ball."""
+    t, xy = seen.t_s, seen.xy_mm
+    if len(t) < 6:
+        return []
+    still = still_rows(seen)
+    out: list[Start] = []
+    noise = _noise(seen)
+    i, n = 0, len(t)
+    while i < n:
+        if not still[i]:
+            i += 1
+            continue
+        j = i
+        while j + 1 < n and still[j + 1]:
+            j += 1
+        # rows i..j lie still; the smoothed speed rises a little before the ball moves, so the place is from the early part
+        if t[j] - t[i] >= REST_BEFORE_S and j - i >= 3:
+            place = np.median(xy[i : j + 1], axis=0)
+            spread = np.median(np.abs(xy[i : j + 1] - place)) * 1.48
+            far = max(6 * noise, 6 * float(spread), 1.2)
+            start = _start_after(seen, i + 2, place, far)
+            if start is not None:
+                out.append(start)
+                i = start.row
+                while i < n and not still[i]:
+                    i += 1
+                continue
+        i = j + 1
+    return out
+
+
+def _start_after(seen: Seen, first: int, place: Array, far: float) -> Start | None:
+    t, xy = seen.t_s, seen.xy_mm
+    distance = np.hypot(*(xy - place).T)
+    moved = distance > far
+    rows = np.flatnonzero(moved[first:-1] & moved[first + 1 :]) + first
+    if not len(rows):
+        return None
+    k = int(rows[0])
+    near = slice(k, min(k + 4, len(t)))
+    if near.stop - near.start >= 2:
+        slope, offset = np.polyfit(t[near] - t[k], distance[near], 1)
+    else:
+        slope, offset = 0.0, 0.0
+    begin = t[k] - offset / slope if slope > 1.0 else t[k]
+    begin = float(np.clip(begin, t[k - 1] - 0.02 if k else t[k], t[k]))
+    speeds = _chunk_speeds(t, xy, k)
+    first_speed = speeds[0] if speeds else 0.0
+    ballistic = len(speeds) >= 1 and first_speed > STRIKE_MIN_MM_S and max(speeds) < QUICKER_MAX * first_speed + 40
+    return Start(seen.ball, begin, k, float(first_speed), bool(ballistic))
+
+
+def _chunk_speeds(t: Array, xy: Array, k: int, chunk_s: float = 0.03, span_s: float = 0.3) -> list[float]:
+    """Mean speeds over successive short stretches from row k on."""
+    out, a = [], k
+    for b in range(k + 1, len(t)):
+        if t[a] - t[k] > span_s:
+            break
+        if t[b] - t[a] >= chunk_s * 0.99:
+            out.append(float(np.hypot(*(xy[b] - xy[a])) / (t[b] - t[a])))
+            a = b
+    return out
+
+
+# --- pockets -------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class Mouth:
+    """A pocket's mouth: its middle, the unit direction along it, the unit direction into the pocket, its width."""
+
+    pocket: str
+    centre: Array  # (2,)
+    along: Array  # (2,)
+    into: Array  # (2,)
+    width_mm: float
+    known: bool  # False where the standard gives no mouth and the pool proportion stands in
+
+    def depth(self, p: Array) -> Array:
+        """How far places (..., 2) lie beyond the mouth line, mm."""
+        return np.asarray((p - self.centre) @ self.into)
+
+
+def mouths(table: Table) -> list[Mouth]:
+    """Mouth lines: nose tip to nose tip; a corner's runs at 45 degrees across the corner."""
+    out = []
+    diameter = table.ball.diameter_mm
+    for name, xy in table.pocket_centres_mm.items():
+        nose_corner = np.array(xy)
+        middle = np.array([table.length_mm / 2, table.width_mm / 2])
+        if name.startswith("side"):
+            width = table.side_mouth_mm or 1.1 * MOUTH_IN_BALLS * diameter
+            into = np.array([0.0, np.sign(nose_corner[1] - middle[1])])
+            out.append(Mouth(name, nose_corner, np.array([1.0, 0.0]), into, width, table.side_mouth_mm is not None))
+        else:
+            width = table.corner_mouth_mm or MOUTH_IN_BALLS * diameter
+            into = np.sign(nose_corner - middle) / math.sqrt(2)
+            along = np.array([-into[1], into[0]])
+            known = table.corner_mouth_mm is not None
+            out.append(Mouth(name, nose_corner - into * width / 2, along, into, width, known))
+    return out
+
+
+def drop_depth(mouth: Mouth) -> float:
+    """Depth beyond the mouth line at which a ball surely falls: a round hole as wide as the mouth behind it."""
+    return 4.0 if mouth.pocket.startswith("side") else 0.3 * mouth.width_mm
+
+
+def in_jaws(table: Table, cushion: str, p: Array) -> bool:
+    """Whether a contact with this cushion at place p (2,) is at its end, in a pocket's jaws."""
+    along = p[0] if cushion in ("right", "left") else p[1]
+    size = table.length_mm if cushion in ("right", "left") else table.width_mm
+    if not table.pockets:
+        return False
+    corner = (table.corner_mouth_mm or MOUTH_IN_BALLS * table.ball.diameter_mm) / math.sqrt(2)
+    if min(along, size - along) < corner:
+        return True
+    if cushion in ("right", "left"):
+        side = (table.side_mouth_mm or 1.1 * MOUTH_IN_BALLS * table.ball.diameter_mm) / 2
+        return bool(abs(along - size / 2) < side)
+    return False
+
+
+def find_pocketed(seen: Seen, table: Table, frames_t: Array, end_s: float) -> tuple[Pocketed | None, int]:
+    """Whether the ball fell into a pocket, and how many of its rows come before that.
+
+    frames_t : times of all frames of the clip, so that "no longer seen" is not mistaken for "the clip ended".
+    """
+    t, xy = seen.t_s, seen.xy_mm
+    if not table.pockets or len(t) < 3:
+        return None, len(t)
+    for mouth in mouths(table):
+        beyond = np.flatnonzero(
+            (mouth.depth(xy) > drop_depth(mouth)) & (np.abs((xy - mouth.centre) @ mouth.along) < mouth.width_mm)
+        )
+        if len(beyond) and beyond[0] >= 2:
+            k = int(beyond[0])
+            half = (t[k] - t[k - 1]) / 2
+            return Pocketed(seen.ball, mouth.pocket, float(t[k] - half), float(max(half, 0.01))), k
+    missing = frames_t[(frames_t > t[-1]) & (frames_t <= end_s)]
+    v = local_velocity(t[-6:], xy[-6:])[-1]
+    speed = float(np.hypot(*v))
+    if len(missing) < 3 or speed < 30:
+        return None, len(t)
+    ahead = xy[-1] + v * np.linspace(0, max(0.25, 150 / speed), 40)[:, None]
+    for mouth in mouths(table):
+        depth = mouth.depth(ahead)
+        off = np.abs((ahead - mouth.centre) @ mouth.along)
+        hit = np.flatnonzero((depth > 0) & (off < 0.75 * mouth.width_mm))
+        if len(hit):
+            gap = float(missing[0] - t[-1])
+            reach = max((drop_depth(mouth) - float(mouth.depth(xy[-1]))) / max(float(v @ mouth.into), 30.0), 0.0)
+            return Pocketed(seen.ball, mouth.pocket, float(t[-1] + min(reach, 0.5)), max(gap, 0.02)), len(t)
+    return None, len(t)
+
+
+# --- contacts in a shot --------------------------------------------------------------------------------------------
+
+
+def find_events(balls: Sequence[Seen], strike: MotionEvent, table: Table) -> list[MotionEvent]:
+    """Strike, ball, cushion and jaw events of a shot in order of time, with first guesses of their times."""
+    events = [strike]
+    starts: dict[str, float] = {strike.ball: strike.t_s}
+    by_name = {s.ball: s for s in balls}
+    waiting = []
+    for s in balls:
+        if s.ball != strike.ball:
+            later = [k for k in find_starts(s) if k.t_s > strike.t_s - 0.03]
+            if later:
+                waiting.append(later[0])
+    for start in sorted(waiting, key=lambda k: k.t_s):
+        partner = _hitter(by_name, starts, start, table)
+        if partner is not None:
+            events.append(MotionEvent("ball", start.t_s, partner, start.ball))
+            starts[start.ball] = start.t_s
+    for name, begin in starts.items():
+        events += _cushions(by_name[name], begin, table)
+    events += _kisses(by_name, starts, events, table)
+    for name, begin in starts.items():
+        events += _jaws(by_name[name], begin, table, [e for e in events if e.concerns(name)])
+    return sorted(events, key=lambda e: e.t_s)
+
+
+def _hitter(by_name: dict[str, Seen], starts: dict[str, float], start: Start, table: Table) -> str | None:
+    """The moving ball that was near enough to have set this one moving."""
+    struck = by_name[start.ball]
+    place = np.median(struck.xy_mm[: max(start.row, 1)][-15:], axis=0)
+    best, best_gap = None, np.inf
+    for name, begin in starts.items():
+        s = by_name[name]
+        mine = s.t_s > begin
+        if name == start.ball or not mine.any():
+            continue
+        near = (np.abs(s.t_s - start.t_s) < 0.12) | (np.abs(s.t_s - start.t_s) == np.abs(s.t_s - start.t_s).min())
+        gap = float(np.hypot(*(s.xy_mm[near] - place).T).min()) - table.ball.diameter_mm
+        step = _longest_step(s, start.t_s)
+        if gap < 0.8 * step + 12 and gap < best_gap:
+            best, best_gap = name, gap
+    return best
+
+
+def _longest_step(s: Seen, t: float) -> float:
+    """Longest way between neighbouring rows around a time, mm."""
+    near = np.flatnonzero(np.abs(s.t_s - t) < 0.12)
+    if len(near) < 2:
+        return 50.0
+    return float(np.hypot(*np.diff(s.xy_mm[near], axis=0).T).max())
+
+
+def _line(t: Array, d: Array) -> tuple[float, float, float]:
+    """Slope, value at t = 0 and the slope's factor of uncertainty (times the noise of d)."""
+    if len(t) == 1:
+        return 0.0, float(d[0]), np.inf
+    mean = t.mean()
+    spread = float(((t - mean) ** 2).sum())
+    slope = float(((t - mean) * d).sum() / spread)
+    return slope, float(d.mean() - slope * mean), 1 / math.sqrt(spread)
+
+
+def _cushions(s: Seen, begin: float, table: Table) -> list[MotionEvent]:
+    """Contacts with cushions: the distance from a nose line turns from falling to rising within reach."""
+    out = []
+    reach = table.contact_distance_mm(table.ball.radius_mm)
+    for cushion in CUSHIONS:
+        d = nose_distance(table, cushion, s.xy_mm) - reach
+        for t_s, row in _reversals(s.t_s, d, begin, _noise(s)):
+            kind = "jaw" if in_jaws(table, cushion, s.xy_mm[row]) else "cushion"
+            out.append(MotionEvent(kind, t_s, s.ball, cushion))  # type: ignore[arg-type]
+    return out
+
+
+def _reversals(t: Array, d: Array, begin: float, noise: float) -> list[tuple[float, int]]:
+    """Times at which d turns near zero, as two lines meeting, each with the row nearest to it."""
+    out: list[tuple[float, int]] = []
+    for i in range(1, len(t) - 1):
+        if t[i] <= begin or d[i] > d[i - 1] or d[i] > d[i + 1]:
+            continue
+        step = max(abs(d[i] - d[i - 1]), abs(d[i + 1] - d[i]))
+        if not -step - 15 < d[i] < 5 + 1.1 * step:
+            continue
+        found = _meeting(t, d, i, begin, noise, 5 + 0.25 * step)
+        if found is not None and all(abs(found - earlier) > 0.02 for earlier, _ in out):
+            out.append((found, i))
+    return out
+
+
+def _meeting(t: Array, d: Array, i: int, begin: float, noise: float, tolerance: float) -> float | None:
+    span = max(0.06, 3.5 * (t[i] - t[i - 1]), 3.5 * (t[i + 1] - t[i]))
+    before = np.flatnonzero((t < t[i]) & (t > max(t[i] - span, begin)))
+    after = np.flatnonzero((t > t[i]) & (t < t[i] + span))
+    if not len(before) or not len(after):
+        return None
+    best: float | None = None
+    best_miss = tolerance
+    for b, a in ((np.append(before, i), after), (before, np.append(i, after))):
+        if len(b) < 2 or len(a) < 2:
+            continue
+        v_in, c_in, u_in = _line(t[b] - t[i], d[b])
+        v_out, c_out, u_out = _line(t[a] - t[i], d[a])
+        if v_in > -max(3 * noise * u_in, 8.0) or v_out < max(3 * noise * u_out, 4.0):
+            continue
+        meet = (c_out - c_in) / (v_in - v_out)
+        low, high = t[b[-1]] - t[i], t[a[0]] - t[i]
+        slack = 0.35 * (high - low) + 4 * noise / (v_out - v_in)
+        miss = abs(c_in + v_in * meet)
+        if low - slack <= meet <= high + slack and miss < best_miss:
+            best, best_miss = float(t[i] + np.clip(meet, low, high)), miss
+    return best
+
+
+def _kisses(
+    by_name: dict[str, Seen], starts: dict[str, float], events: list[MotionEvent], table: Table
+) -> list[MotionEvent]:
+    """Later contacts between two balls that both move."""
+    out = []
+    names = list(starts)
+    for a in range(len(names)):
+        for b in range(a + 1, len(names)):
+            s, o = by_name[names[a]], by_name[names[b]]
+            begin = max(starts[s.ball], starts[o.ball])
+            t, at, bt = np.intersect1d(s.t_s, o.t_s, return_indices=True)
+            if len(t) < 5:
+                continue
+            gap = np.hypot(*(s.xy_mm[at] - o.xy_mm[bt]).T) - table.ball.diameter_mm
+            known = [e.t_s for e in events if e.kind == "ball" and e.concerns(s.ball) and e.concerns(o.ball)]
+            for t_s, _ in _reversals(t, gap, begin + 0.05, math.sqrt(2) * (_noise(s) + _noise(o)) / 2):
+                if all(abs(t_s - k) > 0.08 for k in known):
+                    out.append(MotionEvent("ball", t_s, s.ball, o.ball))
+    return out
+
+
+def _jaws(s: Seen, begin: float, table: Table, known: list[MotionEvent]) -> list[MotionEvent]:
+    """Sudden turns close to a pocket that no straight nose explains: the ends of the cushions."""
+    out: list[MotionEvent] = []
+    if not table.pockets:
+        return out
+    t, xy = s.t_s, s.xy_mm
+    close = np.zeros(len(t), dtype=bool)
+    for mouth in mouths(table):
+        close |= np.hypot(*(xy - mouth.centre).T) < 0.9 * mouth.width_mm
+    noise = _noise(s)
+    scored = []
+    for i in np.flatnonzero(close & (t > begin + 0.05)):
+        if i < 3 or i + 3 > len(t) or any(abs(e.t_s - t[i]) < 2.6 * (t[i] - t[i - 1]) for e in known):
+            continue
+        tb, ta = t[i - 3 : i], t[i : i + 3]
+        if ta[-1] - tb[0] > 0.3:
+            continue
+        vb, va = np.polyfit(tb - t[i], xy[i - 3 : i], 1)[0], np.polyfit(ta - t[i], xy[i : i + 3], 1)[0]
+        change = float(np.hypot(*(va - vb)))
+        u = noise * math.sqrt(2) * 2 / (tb[-1] - tb[0])
+        speed = max(float(np.hypot(*vb)), 1.0)
+        if change > max(7 * u, 80.0, 0.25 * speed):
+            scored.append((change, i, va - vb))
+    for _, i, turn in sorted(scored, key=lambda k: -k[0]):
+        when = float((t[i - 1] + t[i]) / 2)
+        if all(abs(when - e.t_s) > 0.05 for e in [*out, *known]):
+            pushes = {c: float(inward_normal(c) @ turn) for c in CUSHIONS}
+            nearest = sorted(CUSHIONS, key=lambda c: float(nose_distance(table, c, xy[i])))[:2]
+            out.append(MotionEvent("jaw", when, s.ball, max(nearest, key=lambda c: pushes[c])))
+    return out
+
+
+def shifted(event: MotionEvent, t_s: float) -> MotionEvent:
+    """The same event at another time."""
+    return replace(event, t_s=t_s)

@@ -1,0 +1,104 @@
+"""Rows of contacts.csv from a measured shot."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from pipeline.measured import direction_deg, evaluate, speed_mps, wrap_deg
+from pipeline.motions import MotionEvent, Path, ShotMotion, inward_normal
+from pipeline.physics import Array, rest_time, state_after
+from shared.equipment import Table
+
+if TYPE_CHECKING:
+    from pipeline.shots import MeasuredShot
+
+_ANGLES = frozenset({"angle_in_deg", "angle_out_deg"})
+
+
+def contact_rows(shot: MeasuredShot, table: Table) -> list[dict[str, Any]]:
+    """A row per event, in order of time, numbered from 1."""
+    motion = shot.motion
+    rows = [_event(motion, i, event, table) for i, event in enumerate(motion.events)]
+    for ball in motion.layout.balls:
+        if ball in shot.pocketed:
+            rows.append(_pocketed(shot, ball))
+        elif (rest := motion.rest_s(ball)) is not None and rest <= min(shot.strike.until_s, _last(motion, ball) + 0.05):
+            rows.append(_rest(motion, ball))
+    rows.sort(key=lambda row: float(row["t_s"]))
+    return [{"shot_id": shot.shot_id, "n": n, **row} for n, row in enumerate(rows, start=1)]
+
+
+def _last(motion: ShotMotion, ball: str) -> float:
+    return float(motion.seen[ball].t_s[-1])
+
+
+def _event(motion: ShotMotion, i: int, event: MotionEvent, table: Table) -> dict[str, Any]:
+    ball = event.ball
+
+    def derive(path: Path) -> dict[str, Array]:
+        p, v, _ = path.before[ball, i]
+        _, w, _ = path.after[ball, i]
+        out = {"t_s": path.time(i), "x_mm": p[:, 0], "y_mm": p[:, 1], "speed_out_mps": speed_mps(w)}
+        if event.kind == "strike":
+            return out
+        out["speed_in_mps"] = speed_mps(v)
+        if event.kind == "ball":
+            centres = direction_deg(path.before[event.other, i][0] - p)
+            out["angle_in_deg"] = wrap_deg(direction_deg(v) - centres)
+            out["angle_out_deg"] = wrap_deg(direction_deg(w) - centres)
+            return out
+        axis, scale = (0, 8 / table.length_mm) if event.other in ("right", "left") else (1, 4 / table.width_mm)
+        out["sight"] = p[:, axis] * scale
+        if event.kind == "cushion":
+            n = inward_normal(event.other)
+            along = np.array([-n[1], n[0]])
+            t = along * (float(np.sign(v[0] @ along)) or 1.0)
+            out["angle_in_deg"] = np.degrees(np.arctan2(v @ t, -(v @ n)))
+            out["angle_out_deg"] = np.degrees(np.arctan2(w @ t, w @ n))
+        return out
+
+    row: dict[str, Any] = {"kind": event.kind, "ball": ball, "other": event.other or None}
+    for name, got in evaluate(motion, derive, degrees=_ANGLES).items():
+        row[name], row[f"{name}_u"] = got.value, got.u
+    return row
+
+
+def _pocketed(shot: MeasuredShot, ball: str) -> dict[str, Any]:
+    fell = shot.pocketed[ball]
+    at, v, _ = shot.motion.states(ball, np.array([fell.t_s]))
+    spread = np.sqrt(np.diagonal(shot.motion.position_covariance(ball, np.array([fell.t_s]))[0]))
+    along = np.abs(v[0]) * fell.u_s
+    return {
+        "kind": "pocket", "ball": ball, "other": fell.pocket, "t_s": fell.t_s, "t_s_u": fell.u_s,
+        "x_mm": at[0, 0], "x_mm_u": float(np.hypot(spread[0], along[0])),
+        "y_mm": at[0, 1], "y_mm_u": float(np.hypot(spread[1], along[1])),
+        **_speed_in(shot.motion, ball, fell.t_s),
+    }
+
+
+def _speed_in(motion: ShotMotion, ball: str, t_s: float) -> dict[str, float]:
+    last = motion.layout.chain[ball][-1]
+
+    def derive(path: Path) -> dict[str, Array]:
+        p, v, roll = path.after[ball, last]
+        return {"v": speed_mps(state_after(p, v, roll, t_s - path.time(last), path.mu_s, path.mu_r)[1])}
+
+    got = evaluate(motion, derive)["v"]
+    return {"speed_in_mps": got.value, "speed_in_mps_u": got.u}
+
+
+def _rest(motion: ShotMotion, ball: str) -> dict[str, Any]:
+    last = motion.layout.chain[ball][-1]
+
+    def derive(path: Path) -> dict[str, Array]:
+        p, v, roll = path.after[ball, last]
+        stop = rest_time(v, roll, path.mu_s, path.mu_r)
+        q = state_after(p, v, roll, stop + 1.0, path.mu_s, path.mu_r)[0]
+        return {"t_s": path.time(last) + stop, "x_mm": q[:, 0], "y_mm": q[:, 1]}
+
+    row: dict[str, Any] = {"kind": "rest", "ball": ball, "other": None}
+    for name, got in evaluate(motion, derive).items():
+        row[name], row[f"{name}_u"] = got.value, got.u
+    return row

@@ -1,0 +1,177 @@
+"""How a bank was launched: the cue ball, its contact with the object ball, the banked ball's departure.
+
+Nothing in here knows of the rebound or of what came of the shot: it is what a blind verdict may see.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields
+
+import numpy as np
+
+from pipeline.measured import Measured, cross, direction_deg, dot, evaluate, speed_mps, wrap_deg
+from pipeline.motions import MotionEvent, Path, ShotMotion
+from pipeline.physics import Array, settled_velocity, state_after
+
+_FOREVER_S = 1e4
+
+
+@dataclass(frozen=True)
+class Launch:
+    """Measures of the hit; None where not measurable, with the reason in ``notes``.
+
+    ``departure_deg``: direction of the banked ball's departure in the table frame, anticlockwise from +x;
+    ``departure_mm``: where from. ``aim_error_deg`` needs a pattern's intended line and is filled by who knows it.
+    """
+
+    kind: str  # bank or kick
+    banked_ball: str
+    cue_speed_mps: Measured | None = None
+    cue_impact_speed_mps: Measured | None = None
+    object_speed_mps: Measured | None = None
+    cut_angle_deg: Measured | None = None
+    throw_deg: Measured | None = None
+    cue_roll_ratio: Measured | None = None
+    cue_cross_ratio: Measured | None = None
+    cue_side_spin_rps: Measured | None = None
+    cue_along_mm: Measured | None = None
+    cue_across_mm: Measured | None = None
+    cue_drift_deg: Measured | None = None
+    departure_deg: Measured | None = None
+    departure_mm: tuple[float, float] | None = None
+    notes: tuple[str, ...] = ()
+
+    def measures(self) -> dict[str, Measured]:
+        """By column name, those that were measured."""
+        got = {f.name: getattr(self, f.name) for f in fields(self)}
+        return {name: value for name, value in got.items() if isinstance(value, Measured)}
+
+
+@dataclass(frozen=True)
+class TrackQuality:
+    """How well the shot was seen; ``frames_seen`` by ball name, 0-1."""
+
+    frames_seen: dict[str, float] = field(default_factory=dict)
+    residual_mm: float | None = None
+    calibration_rms_px: float | None = None
+    notes: tuple[str, ...] = ()
+
+
+def first_ball_contact(events: list[MotionEvent]) -> int | None:
+    """Index of the cue ball's first contact with a ball."""
+    for i, event in enumerate(events):
+        if event.kind == "ball" and event.concerns("cue"):
+            return i
+    return None
+
+
+def measure_launch(motion: ShotMotion, *, kind: str, banked_ball: str, cue_end_s: float | None) -> Launch:
+    """Everything up to the banked ball's departure, and what the cue ball does afterwards.
+
+    cue_end_s : when the cue ball left the table into a pocket; None if it did not, infinite if the clip ended first
+    """
+    events = motion.layout.events
+    contact = first_ball_contact(events)
+    strike = next(i for i, e in enumerate(events) if e.kind == "strike")
+    notes: list[str] = []
+    got = evaluate(motion, lambda path: {"cue_speed_mps": speed_mps(path.after["cue", strike][1])})
+    if contact is None:
+        notes.append("no object ball was hit: no cut, throw or spin at a contact")
+        departure = _departure(motion, "cue", strike)
+        return Launch(kind, banked_ball, **got, notes=tuple(notes), **departure)
+    got |= _contact(motion, contact)
+    moved, why = _after(motion, contact, cue_end_s)
+    got |= moved
+    notes += why
+    notes.append("cue_side_spin_rps: no marks followed on the cue ball")
+    ball, i = (banked_ball, contact) if kind == "bank" else ("cue", strike)
+    if (ball, i) not in motion.layout.leg:
+        i = motion.layout.chain[ball][0]
+    return Launch(kind, banked_ball, **got, notes=tuple(notes), **_departure(motion, ball, i))
+
+
+def _departure(motion: ShotMotion, ball: str, i: int) -> dict[str, object]:
+    got = evaluate(
+        motion, lambda path: {"d": direction_deg(path.after[ball, i][1])}, degrees=frozenset({"d"})
+    )["d"]
+    p = motion.path().after[ball, i][0][0]
+    return {"departure_deg": got, "departure_mm": (float(p[0]), float(p[1]))}
+
+
+def _other(event: MotionEvent) -> str:
+    return event.other if event.ball == "cue" else event.ball
+
+
+def _contact(motion: ShotMotion, i: int) -> dict[str, Measured]:
+    other = _other(motion.layout.events[i])
+
+    def derive(path: Path) -> dict[str, Array]:
+        p, v, _ = path.before["cue", i]
+        q = path.before[other, i][0]
+        roll = path.after["cue", i][2]
+        struck = path.after[other, i][1]
+        centres = direction_deg(q - p)
+        speed = np.hypot(v[:, 0], v[:, 1])
+        return {
+            "cue_impact_speed_mps": speed_mps(v),
+            "object_speed_mps": speed_mps(struck),
+            "cut_angle_deg": wrap_deg(centres - direction_deg(v)),
+            "throw_deg": wrap_deg(direction_deg(struck) - centres),
+            "cue_roll_ratio": dot(v, roll) / speed**2,
+            "cue_cross_ratio": cross(v, roll) / speed**2,
+        }
+
+    return evaluate(motion, derive, degrees=frozenset({"cut_angle_deg", "throw_deg"}))
+
+
+def _after(motion: ShotMotion, i: int, cue_end_s: float | None) -> tuple[dict[str, Measured], list[str]]:
+    """The cue ball's way from the contact to its next event."""
+    chain = motion.layout.chain["cue"]
+    later = [k for k in chain if k > i and motion.events[k].t_s > motion.events[i].t_s]
+    following = later[0] if later else None
+    rest = motion.rest_s("cue")
+    last_seen = float(motion.seen["cue"].t_s[-1])
+    if following is None:
+        if cue_end_s is None and rest is not None and rest > last_seen + 0.05:
+            return _drift(motion, i, None, last_seen), ["cue_along_mm, cue_across_mm: the cue ball still rolled when the clip ended"]
+        if cue_end_s is not None and not np.isfinite(cue_end_s):
+            return {}, ["cue_along_mm, cue_across_mm: the cue ball was lost"]
+    end = cue_end_s if following is None else None
+
+    def derive(path: Path) -> dict[str, Array]:
+        p, v, _ = path.before["cue", i]
+        if following is not None:
+            q = path.before["cue", following][0]
+        else:
+            stop = path.time(i) + _FOREVER_S if end is None else np.full(len(p), end)
+            start, out, roll = path.after["cue", i]
+            q = state_after(start, out, roll, stop - path.time(i), path.mu_s, path.mu_r)[0]
+        forward = v / np.hypot(v[:, 0], v[:, 1])[:, None]
+        return {"cue_along_mm": dot(forward, q - p), "cue_across_mm": cross(forward, q - p)}
+
+    got = evaluate(motion, derive)
+    return got | _drift(motion, i, following, end if end is not None else last_seen), []
+
+
+def _drift(motion: ShotMotion, i: int, following: int | None, until_s: float) -> dict[str, Measured]:
+    """Angle from the tangent line, on the side to which the cue ball goes, to its settled path: + left."""
+    other = _other(motion.layout.events[i])
+    start = motion.events[i].t_s
+    stop = motion.events[following].t_s if following is not None else until_s
+    base = motion.path()
+    p, v, roll = (a[0][None] for a in base.after["cue", i])
+    tau = np.linspace(0.0, max(stop - start, 0.0), 60)
+    places = state_after(p, v, roll, tau, base.mu_s, base.mu_r)[0]
+    if np.hypot(*(places - p).T).max() <= motion.radius_mm:
+        return {}
+
+    def derive(path: Path) -> dict[str, Array]:
+        gap = path.before[other, i][0] - path.before["cue", i][0]
+        n = gap / np.hypot(gap[:, 0], gap[:, 1])[:, None]
+        _, out, turn = path.after["cue", i]
+        settled = settled_velocity(out, turn)
+        side = np.sign(cross(n, settled)[0]) or 1.0
+        tangent = side * np.stack([-n[:, 1], n[:, 0]], axis=1)
+        return {"cue_drift_deg": wrap_deg(direction_deg(settled) - direction_deg(tangent))}
+
+    return evaluate(motion, derive, degrees=frozenset({"cue_drift_deg"}))

@@ -1,0 +1,65 @@
+"""Values derived from a fitted motion, each with its standard uncertainty through the joint covariance."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import NamedTuple
+
+import numpy as np
+
+from pipeline.motions import Path, ShotMotion
+from pipeline.physics import Array
+
+
+class Measured(NamedTuple):
+    """A value and its standard uncertainty (k=1), same unit."""
+
+    value: float
+    u: float
+
+
+Derive = Callable[[Path], Mapping[str, Array]]
+
+
+def evaluate(motion: ShotMotion, derive: Derive, *, degrees: frozenset[str] = frozenset()) -> dict[str, Measured]:
+    """Carry the parameters' covariance through ``derive``, a function of a batch of paths giving (P,) arrays by name.
+
+    degrees : names of angles, whose differences are taken round the circle
+    """
+    layout = motion.layout
+    n = layout.size
+    batch = np.repeat(motion.theta[None], n + 1, axis=0)
+    batch[np.arange(1, n + 1), np.arange(n)] += layout.steps
+    values = derive(Path(layout, batch))
+    out = {}
+    for name, value in values.items():
+        difference = value[1:] - value[0]
+        if name in degrees:
+            difference = wrap_deg(difference)
+        gradient = difference / layout.steps
+        variance = float(gradient @ motion.covariance @ gradient)
+        out[name] = Measured(float(value[0]), float(np.sqrt(max(variance, 0.0))))
+    return out
+
+
+def wrap_deg(angle: Array) -> Array:
+    """Into (-180, 180]."""
+    return np.asarray(180.0 - np.mod(180.0 - angle, 360.0))
+
+
+def direction_deg(v: Array) -> Array:
+    """(..., 2) -> (...) direction in the table frame, degrees anticlockwise from +x."""
+    return np.asarray(np.degrees(np.arctan2(v[..., 1], v[..., 0])))
+
+
+def dot(a: Array, b: Array) -> Array:
+    return np.asarray(a[..., 0] * b[..., 0] + a[..., 1] * b[..., 1])
+
+
+def cross(a: Array, b: Array) -> Array:
+    """z of a x b: positive when b points to the left of a."""
+    return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0])
+
+
+def speed_mps(v: Array) -> Array:
+    return np.asarray(np.hypot(v[..., 0], v[..., 1]) / 1e3)

@@ -1,0 +1,195 @@
+"""The first cushion and all that comes after it: angles, speeds, restitution, where the ball arrives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from pipeline.contacts import Mouth, Pocketed, mouths
+from pipeline.measured import Measured, evaluate, speed_mps
+from pipeline.motions import Path, ShotMotion, inward_normal
+from pipeline.physics import Array, settled_velocity, slide_time, state_after
+from shared.equipment import Cushion, Table
+
+_LOOK_MM = 400.0  # a path further from the target than this does not arrive at it
+
+
+@dataclass(frozen=True)
+class Rebound:
+    """Measures at and after the banked ball's first cushion; None where not measurable, with the reason in ``notes``."""
+
+    rails: int
+    rail: str | None = None
+    incoming_angle_deg: Measured | None = None
+    rebound_angle_deg: Measured | None = None
+    rebound_settled_angle_deg: Measured | None = None
+    speed_at_impact_mps: Measured | None = None
+    rebound_speed_mps: Measured | None = None
+    rail_sight: Measured | None = None
+    rail_s: Measured | None = None
+    restitution: Measured | None = None
+    tangential_ratio: Measured | None = None
+    outcome: str | None = None
+    pocket: str | None = None
+    miss_mm: Measured | None = None
+    notes: tuple[str, ...] = ()
+
+    def measures(self) -> dict[str, Measured]:
+        """By column name, those that were measured."""
+        got = {f.name: getattr(self, f.name) for f in fields(self)}
+        return {name: value for name, value in got.items() if isinstance(value, Measured)}
+
+
+def measure_rebound(
+    motion: ShotMotion, *, ball: str, table: Table, pocketed: Pocketed | None, target: str | None, seen_until_s: float
+) -> Rebound:
+    """All measures of the banked ball from its first cushion on.
+
+    pocketed : where the ball fell, or None; target : pocket it was meant for, or None; seen_until_s : its last frame
+    """
+    events = motion.events
+    cushions = [i for i in motion.layout.chain[ball] if events[i].kind == "cushion"]
+    pocket = pocketed.pocket if pocketed else None
+    if not cushions:
+        notes = ("no cushion was met by the banked ball: no incoming or rebound angle",)
+        return Rebound(0, pocket=pocket, outcome="pocketed" if pocket and pocket == (target or pocket) else None, notes=notes)
+    first = cushions[0]
+    notes: list[str] = []
+    got = _at_cushion(motion, ball, first, table)
+    if seen_until_s <= events[first].t_s + 0.02:
+        for name in ("rebound_angle_deg", "rebound_settled_angle_deg", "rebound_speed_mps", "restitution", "tangential_ratio"):
+            got.pop(name)
+        notes.append("rebound: the ball was not seen after its first cushion")
+    elif not _settles(motion, ball, first, seen_until_s):
+        got.pop("rebound_settled_angle_deg")
+        notes.append("rebound_settled_angle_deg: the ball met something, or the clip ended, before it rolled")
+    if "tangential_ratio" in got and got["tangential_ratio"].u > 0.5:
+        got.pop("tangential_ratio")
+        notes.append("tangential_ratio: the ball came in too nearly square")
+    miss, outcome, why = _arrival(motion, ball, cushions, table, pocketed, target)
+    notes += why
+    return Rebound(
+        len(cushions), rail=events[first].other, **got, outcome=outcome, pocket=pocket, miss_mm=miss, notes=tuple(notes)
+    )
+
+
+def _at_cushion(motion: ShotMotion, ball: str, i: int, table: Table) -> dict[str, Measured]:
+    cushion: Cushion = motion.layout.events[i].other  # type: ignore[assignment]
+    n = inward_normal(cushion)
+    along = np.array([-n[1], n[0]])
+    side = float(np.sign(motion.path().before[ball, i][1][0] @ along)) or 1.0
+    t = side * along  # along the cushion, the way the ball travels
+
+    def derive(path: Path) -> dict[str, Array]:
+        p, v, _ = path.before[ball, i]
+        _, w, roll = path.after[ball, i]
+        s = settled_velocity(w, roll)
+        axis = 0 if cushion in ("right", "left") else 1
+        scale = 8 / table.length_mm if axis == 0 else 4 / table.width_mm
+        return {
+            "incoming_angle_deg": np.degrees(np.arctan2(v @ t, -(v @ n))),
+            "rebound_angle_deg": np.degrees(np.arctan2(w @ t, w @ n)),
+            "rebound_settled_angle_deg": np.degrees(np.arctan2(s @ t, s @ n)),
+            "speed_at_impact_mps": speed_mps(v),
+            "rebound_speed_mps": speed_mps(w),
+            "rail_sight": p[:, axis] * scale,
+            "rail_s": path.time(i),
+            "restitution": (w @ n) / -(v @ n),
+            "tangential_ratio": (w @ t) / np.maximum(v @ t, 1e-6),
+        }
+
+    return evaluate(motion, derive)
+
+
+def _next_event_s(motion: ShotMotion, ball: str, i: int) -> float:
+    later = [motion.events[k].t_s for k in motion.layout.chain[ball] if k > i]
+    return min(later, default=np.inf)
+
+
+def _settles(motion: ShotMotion, ball: str, i: int, seen_until_s: float) -> bool:
+    path = motion.path()
+    _, w, roll = path.after[ball, i]
+    rolls_from = motion.events[i].t_s + float(slide_time(w, roll, path.mu_s)[0])
+    return rolls_from <= min(_next_event_s(motion, ball, i), seen_until_s) + 0.005
+
+
+def _arrival(
+    motion: ShotMotion, ball: str, cushions: list[int], table: Table, pocketed: Pocketed | None, target: str | None
+) -> tuple[Measured | None, str | None, list[str]]:
+    """Signed distance of the arriving path from the target's middle, and what came of the shot."""
+    goal = target or (pocketed.pocket if pocketed else None)
+    if goal is None:
+        return None, None, ["miss_mm: no target pocket declared"]
+    mouth = next((m for m in mouths(table) if m.pocket == goal), None)
+    if mouth is None:
+        return None, None, [f"miss_mm: this table has no pocket {goal}"]
+    i = _arriving_leg(motion, ball, cushions, mouth, pocketed)
+    hit = pocketed is not None and pocketed.pocket == goal
+    if i is None:
+        return None, "pocketed" if hit else None, ["miss_mm: no path leads towards the target pocket"]
+    cushion = _last_cushion(motion, ball, i)
+    miss = evaluate(motion, lambda path: {"miss_mm": _crossing(path, ball, i, mouth, cushion)})["miss_mm"]
+    outcome = "pocketed" if hit else ("long" if miss.value > 0 else "short")
+    notes = [] if mouth.known else ["miss_mm: the pocket's mouth is taken in proportion to the ball, as on a pool table"]
+    return miss, outcome, notes
+
+
+def _last_cushion(motion: ShotMotion, ball: str, i: int) -> Cushion:
+    events = motion.layout.events
+    met = [k for k in motion.layout.chain[ball] if k <= i and events[k].kind in ("cushion", "jaw")]
+    return events[met[-1]].other  # type: ignore[return-value]
+
+
+def _arriving_leg(
+    motion: ShotMotion, ball: str, cushions: list[int], mouth: Mouth, pocketed: Pocketed | None
+) -> int | None:
+    """The leg after the first cushion, before any jaw, whose line leads nearest to the target's middle."""
+    events = motion.layout.events
+    chain = motion.layout.chain[ball]
+    legs = [k for k in chain if k >= cushions[0] and events[k].kind in ("cushion", "ball")]
+    if pocketed is not None and pocketed.pocket == mouth.pocket and legs:
+        return legs[-1]
+    path = motion.path()
+    best, best_miss = None, _LOOK_MM
+    for k in legs:
+        direction = _settled_or_last(path, ball, k, motion)[1][0]
+        if direction @ mouth.into < 0.2 * np.hypot(*direction):
+            continue
+        miss = abs(float(_crossing(path, ball, k, mouth, _last_cushion(motion, ball, k))[0]))
+        if miss < best_miss:
+            best, best_miss = k, miss
+    return best
+
+
+def _settled_or_last(path: Path, ball: str, i: int, motion: ShotMotion) -> tuple[Array, Array]:
+    """Place and direction (P, 2) of the line a leg leads along: where it rolls, or where it ends while still sliding."""
+    p, v, roll = path.after[ball, i]
+    slide = slide_time(v, roll, path.mu_s)
+    chain = motion.layout.chain[ball]
+    later = [k for k in chain if k > i]
+    tau = slide if not later else np.minimum(slide, path.time(later[0]) - path.time(i))
+    q, w, _ = state_after(p, v, roll, tau, path.mu_s, path.mu_r)
+    return q, w
+
+
+def _crossing(path: Path, ball: str, i: int, mouth: Mouth, cushion: Cushion) -> Array:
+    """(P,) where the leg's line crosses the mouth line, from its middle: + further in the direction of travel.
+
+    Long means a wider angle off the last cushion. The line is carried on straight where the ball stops or turns before.
+    """
+    p, v, roll = path.after[ball, i]
+    slide = slide_time(v, roll, path.mu_s)
+    chain = path.layout.chain[ball]
+    later = [k for k in chain if k > i]
+    tau = slide if not later else np.minimum(slide, path.time(later[0]) - path.time(i))
+    q, w, _ = state_after(p, v, roll, tau, path.mu_s, path.mu_r)
+    rate = w @ mouth.into
+    reach = ((mouth.centre - q) @ mouth.into) / np.where(np.abs(rate) < 1e-6, 1e-6, rate)
+    offset = (q + w * reach[:, None] - mouth.centre) @ mouth.along
+    n = inward_normal(cushion)
+    wider = np.sign(n[0] * w[0, 1] - n[1] * w[0, 0])  # which way the direction turns as the rebound angle grows
+    left = np.array([-w[0, 1], w[0, 0]])
+    return np.asarray(offset * wider * np.sign(mouth.along @ left))
+
+

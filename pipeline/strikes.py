@@ -1,0 +1,87 @@
+"""Which ball was struck when, and how long each shot lasts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipeline.contacts import Start, find_starts, still_rows
+from pipeline.motions import Seen
+
+WHITE_MARGIN = 0.4  # a cue ball is not much less white than the whitest ball of the clip
+
+
+@dataclass(frozen=True)
+class Strike:
+    """A struck ball and the frames of its shot: from before the strike to the next strike or the clip's end."""
+
+    track: str
+    t_s: float
+    until_s: float
+
+
+def whiteness(rows: pd.DataFrame) -> float:
+    """How much a track looks like a cue ball: bright and colourless, about 2 for white and 0 for black or coloured."""
+    luma = float(rows["luma"].median()) / 255
+    chroma = float(np.hypot(rows["cb"].median(), rows["cr"].median()))
+    return luma + float(rows["white_share"].median()) - chroma / 60
+
+
+def find_strikes(tracks: Mapping[str, Seen], white: Mapping[str, float], clip_end_s: float) -> list[Strike]:
+    """Strikes in order of time: a white ball goes from rest to its full speed at once, while the others lie still."""
+    starts = sorted((s for seen in tracks.values() for s in find_starts(seen)), key=lambda s: s.t_s)
+    struck = [s for s in starts if s.ballistic]
+    if not struck:
+        return []
+    whitest = max(white.values())
+    cues = [s for s in struck if white[s.ball] >= whitest - WHITE_MARGIN]
+    chosen: list[Start] = []
+    for start in cues or struck:
+        if _others_still(tracks, start) and not (chosen and start.t_s - chosen[-1].t_s < 0.3):
+            chosen.append(start)
+    ends = [s.t_s - 0.05 for s in chosen[1:]] + [clip_end_s]
+    return [Strike(s.ball, s.t_s, end) for s, end in zip(chosen, ends, strict=True)]
+
+
+def _others_still(tracks: Mapping[str, Seen], start: Start) -> bool:
+    """Whether no other ball was moving just before: then this one was struck by a cue, not by a ball."""
+    for name, seen in tracks.items():
+        if name == start.ball:
+            continue
+        before = np.flatnonzero((seen.t_s < start.t_s - 0.02) & (seen.t_s > start.t_s - 0.25))
+        if len(before) >= 3:
+            way = np.hypot(*(seen.xy_mm[before[-1]] - seen.xy_mm[before[0]]))
+            if way > 8.0 and not still_rows(seen)[before[-1]]:
+                return False
+    return True
+
+
+def shot_rows(seen: Seen, strike: Strike, starts: Sequence[Start]) -> slice:
+    """The rows of a ball that belong to a shot: from half a second before the strike until a hand takes it up.
+
+    starts : the ball's own starts after the strike; the second one, from rest, is a hand's (or the next strike).
+    """
+    first = int(np.searchsorted(seen.t_s, strike.t_s - 0.5))
+    last = int(np.searchsorted(seen.t_s, strike.until_s))
+    own = [s for s in starts if s.t_s > strike.t_s - 0.05]
+    allowed = 1
+    if len(own) > allowed:
+        last = min(last, int(np.searchsorted(seen.t_s, own[allowed].t_s - 0.05)))
+    gaps = np.flatnonzero(np.diff(seen.t_s[first:last]) > 0.4) + first
+    for k in gaps:
+        way = float(np.hypot(*(seen.xy_mm[k + 1] - seen.xy_mm[k])))
+        if way > 5.0 and seen.t_s[k + 1] > strike.t_s and _slow_before(seen, int(k)):
+            last = min(last, int(k) + 1)
+            break
+    return slice(first, last)
+
+
+def _slow_before(seen: Seen, k: int) -> bool:
+    near = slice(max(k - 4, 0), k + 1)
+    t, xy = seen.t_s[near], seen.xy_mm[near]
+    if len(t) < 2:
+        return False
+    return float(np.hypot(*(xy[-1] - xy[0]))) < 30.0 * max(t[-1] - t[0], 1e-3)

@@ -1,0 +1,100 @@
+"""Rows of tracks.parquet: the fitted path in a shot, a smoothed track between shots, hidden frames bridged."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from pipeline.motions import Seen
+from pipeline.physics import Array
+from pipeline.tracks import smooth
+
+if TYPE_CHECKING:
+    from pipeline.shots import MeasuredShot
+
+_FIT_IS_OFF_MM = 4.0  # a find further from the fitted path than this (and 6 u) is shown where it was found
+
+
+def track_rows(
+    shots: Sequence[MeasuredShot], tracks: Mapping[str, Seen], frames: pd.DataFrame, clip: str
+) -> pd.DataFrame:
+    """A row per frame and ball, in TRACKS' columns."""
+    frame_t = frames["t_s"].to_numpy(float)
+    frame_no = frames["frame"].to_numpy()
+    parts: list[pd.DataFrame] = []
+    for track, seen in tracks.items():
+        covered = np.zeros(len(seen.t_s), dtype=bool)
+        for shot in shots:
+            name = shot.names.get(track)
+            if name is None:
+                continue
+            inside = (seen.t_s >= shot.motion.events[0].t_s - 1e-9) & (seen.t_s <= shot.end_s + 1e-9)
+            if name in shot.motion.layout.balls:
+                last = shot.pocketed[name].t_s if name in shot.pocketed else float(shot.motion.seen[name].t_s[-1])
+                inside &= seen.t_s <= last
+                if inside.any():
+                    parts.append(_fitted(shot, name, seen, inside, frame_t, frame_no))
+            elif inside.any():
+                parts.append(_smoothed(seen, inside, frame_t, frame_no, name, shot.shot_id))
+            covered |= (seen.t_s >= shot.motion.events[0].t_s - 1e-9) & (seen.t_s <= shot.end_s + 1e-9)
+        for piece in _pieces(~covered):
+            shot = min(shots, key=lambda s: _distance(s, float(seen.t_s[piece[0]])))
+            mask = np.zeros(len(seen.t_s), dtype=bool)
+            mask[piece] = True
+            parts.append(_smoothed(seen, mask, frame_t, frame_no, shot.names.get(track, f"track-{track}"), None))
+    rows = pd.concat(parts, ignore_index=True)
+    return rows.assign(clip=clip).sort_values(["t_s", "ball"]).reset_index(drop=True)
+
+
+def _distance(shot: MeasuredShot, t_s: float) -> float:
+    return max(shot.strike.t_s - t_s, t_s - shot.end_s, 0.0)
+
+
+def _pieces(mask: Array) -> list[Any]:
+    rows = np.flatnonzero(mask)
+    return [p for p in np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1) if len(p)]
+
+
+def _frame_of(t: Array, frame_t: Array, frame_no: Array) -> Array:
+    return np.asarray(frame_no[np.clip(np.searchsorted(frame_t, t - 1e-9), 0, len(frame_t) - 1)])
+
+
+def _fitted(
+    shot: MeasuredShot, name: str, seen: Seen, inside: Array, frame_t: Array, frame_no: Array
+) -> pd.DataFrame:
+    """All frames from the first to the last sight; those without a detection are bridged by the fitted path."""
+    first, last = seen.t_s[inside][0], seen.t_s[inside][-1]
+    t = frame_t[(frame_t >= first - 1e-9) & (frame_t <= last + 1e-9)]
+    place, v, _ = shot.motion.states(name, t)
+    u = np.sqrt(np.diagonal(shot.motion.position_covariance(name, t), axis1=1, axis2=2))
+    found = np.isin(np.round(t, 7), np.round(seen.t_s, 7))
+    at = np.searchsorted(seen.t_s, t[found] - 1e-9)
+    off = np.hypot(*(seen.xy_mm[at] - place[found]).T)
+    noise = np.sqrt(np.trace(seen.covariance[at], axis1=1, axis2=2))
+    wrong = off > np.maximum(_FIT_IS_OFF_MM, 6 * noise * shot.motion.scale[name])
+    rows = np.flatnonzero(found)[wrong]
+    if np.mean(wrong) > 0.2:  # the fit, not the finds, is off here
+        place[rows] = seen.xy_mm[at[wrong]]
+        u[rows] = np.sqrt(np.diagonal(seen.covariance[at[wrong]], axis1=1, axis2=2))
+    return pd.DataFrame({
+        "shot_id": shot.shot_id, "frame": _frame_of(t, frame_t, frame_no), "t_s": t, "ball": name,
+        "x_mm": place[:, 0], "y_mm": place[:, 1], "x_u_mm": u[:, 0], "y_u_mm": u[:, 1],
+        "vx_mps": v[:, 0] / 1e3, "vy_mps": v[:, 1] / 1e3, "state": np.where(found, "seen", "bridged"),
+    })
+
+
+def _smoothed(
+    seen: Seen, inside: Array, frame_t: Array, frame_no: Array, name: str, shot_id: str | None
+) -> pd.DataFrame:
+    t, xy, r = seen.t_s[inside], seen.xy_mm[inside], seen.covariance[inside]
+    state, spread = smooth(t, xy, r)
+    calibration = (seen.systematic[inside] ** 2).sum(axis=2)
+    variance = np.diagonal(spread, axis1=1, axis2=2)[:, :2] + calibration
+    return pd.DataFrame({
+        "shot_id": shot_id, "frame": _frame_of(t, frame_t, frame_no), "t_s": t, "ball": name,
+        "x_mm": state[:, 0], "y_mm": state[:, 1], "x_u_mm": np.sqrt(variance[:, 0]), "y_u_mm": np.sqrt(variance[:, 1]),
+        "vx_mps": state[:, 2] / 1e3, "vy_mps": state[:, 3] / 1e3, "state": "seen",
+    })

@@ -1,0 +1,289 @@
+"""Detections joined into one track per ball: prediction, gating, assignment, birth and death, smoothing.
+
+The only user of filterpy. A track's state is place and velocity; friction is process noise. What breaks a ball's path at
+once (a strike, a cushion, another ball) is met by further hypotheses of where the ball may be, each dearer than going on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.optimize import linear_sum_assignment
+
+from pipeline.physics import Array
+from shared.columns import DETECTIONS, check_columns
+from shared.equipment import Table
+
+
+@dataclass(frozen=True)
+class TrackSettings:
+    """``accel_u_mps2``: friction on the cloth; ``top_speed_mps``: no ball is faster; gates are in standard uncertainties."""
+
+    accel_u_mps2: float = 4.0
+    top_speed_mps: float = 9.0
+    gate: float = 5.0
+    jump_price: float = 5.0
+    min_hits: int = 4
+    max_gap_s: float = 1.0
+    luma_u: float = 35.0
+    chroma_u: float = 9.0
+    white_u: float = 0.4
+    min_u_mm: float = 0.2
+    least_rows: int = 6
+
+
+@dataclass
+class _Track:
+    """One ball being followed."""
+
+    name: int
+    kf: Any
+    t_s: float
+    colour: Array  # luma, cb, cr, white_share: running mean
+    hits: int = 1
+    misses: int = 0
+    rows: list[int] = field(default_factory=list)
+
+
+def _transition(dt: float) -> Array:
+    return np.array([[1, 0, dt, 0], [0, 1, 0, dt], [0, 0, 1, 0], [0, 0, 0, 1]], dtype=float)
+
+
+def _process_noise(dt: float, accel_u_mm_s2: float) -> Array:
+    """White acceleration, constant over the step."""
+    g = np.array([[dt * dt / 2, 0], [0, dt * dt / 2], [dt, 0], [0, dt]])
+    return np.asarray(g @ g.T * accel_u_mm_s2**2)
+
+
+_MEASURE = np.array([[1, 0, 0, 0], [0, 1, 0, 0]], dtype=float)
+
+
+def _new_filter(z: Array, r: Array, velocity_u: float, velocity: Array | None = None) -> Any:
+    from filterpy.kalman import KalmanFilter  # 0.6 s to import: only when something is followed
+
+    kf = KalmanFilter(dim_x=4, dim_z=2)
+    v = np.zeros(2) if velocity is None else velocity
+    kf.x = np.array([[z[0]], [z[1]], [v[0]], [v[1]]])
+    kf.P = np.zeros((4, 4))
+    kf.P[:2, :2] = r
+    kf.P[2:, 2:] = np.eye(2) * velocity_u**2
+    kf.H = _MEASURE.copy()
+    kf.R = np.array(r)
+    return kf
+
+
+def detection_covariance(rows: pd.DataFrame, min_u_mm: float = 0.0) -> Array:
+    """(N, 2, 2) mm^2 from x_u_mm, y_u_mm and their correlation."""
+    xu = np.maximum(rows["x_u_mm"].to_numpy(float), min_u_mm)
+    yu = np.maximum(rows["y_u_mm"].to_numpy(float), min_u_mm)
+    r = np.clip(np.nan_to_num(rows["xy_r"].to_numpy(float)), -0.95, 0.95)
+    out = np.empty((len(rows), 2, 2))
+    out[:, 0, 0], out[:, 1, 1] = xu**2, yu**2
+    out[:, 0, 1] = out[:, 1, 0] = r * xu * yu
+    return out
+
+
+def track_balls(detections: pd.DataFrame, *, table: Table, settings: TrackSettings | None = None) -> pd.DataFrame:
+    """Join detections into one track per ball.
+
+    detections : DETECTIONS: a row per ball per frame (table frame, plane z = R)
+    returns    : the same rows with ``ball`` ("1", "2", ... in order of appearance; blank where unassigned),
+                 ordered by ball, t_s
+    """
+    check_columns(detections, DETECTIONS)
+    rows = detections.dropna(subset=["t_s", "x_mm", "y_mm", "x_u_mm", "y_u_mm"]).sort_values(["t_s", "frame"])
+    rows = rows.reset_index(drop=True)
+    names = _Follower(rows, table, settings or TrackSettings()).run()
+    return rows.assign(ball=pd.array(names, dtype="string")).sort_values(["ball", "t_s"]).reset_index(drop=True)
+
+
+class _Follower:
+    """One pass over the frames of a clip."""
+
+    def __init__(self, rows: pd.DataFrame, table: Table, settings: TrackSettings) -> None:
+        self.settings, self.table = settings, table
+        self.t = rows["t_s"].to_numpy(float)
+        self.xy = rows[["x_mm", "y_mm"]].to_numpy(float)
+        self.r = detection_covariance(rows, settings.min_u_mm)
+        self.colour = rows[["luma", "cb", "cr", "white_share"]].to_numpy(float)
+        self.colour_u = np.array([settings.luma_u, settings.chroma_u, settings.chroma_u, settings.white_u])
+        self.reach = table.contact_distance_mm(table.ball.radius_mm)
+        self.live: list[_Track] = []
+        self.done: list[_Track] = []
+        self.born = 0
+
+    def run(self) -> list[str | None]:
+        names: list[str | None] = [None] * len(self.t)
+        if len(self.t) == 0:
+            return names
+        edges = np.flatnonzero(np.diff(self.t) > 0) + 1
+        for block in np.split(np.arange(len(self.t)), edges):
+            self._frame(block)
+        kept = [k for k in self.done + self.live if len(k.rows) >= self.settings.least_rows]
+        for number, track in enumerate(sorted(kept, key=lambda k: k.rows[0]), start=1):
+            for row in track.rows:
+                names[row] = str(number)
+        return names
+
+    def _frame(self, block: NDArray[np.intp]) -> None:
+        t = float(self.t[block[0]])
+        for track in self.live:
+            dt = t - track.t_s
+            track.kf.predict(F=_transition(dt), Q=_process_noise(dt, self.settings.accel_u_mps2 * 1e3))
+            track.t_s = t
+        cost, jumped = self._costs(block)
+        taken: set[int] = set()
+        matched: set[int] = set()
+        if cost.size:
+            for a, b in zip(*linear_sum_assignment(np.minimum(cost, 1e6)), strict=True):
+                if cost[a, b] < 1e5:
+                    self._take(self.live[a], int(block[b]), bool(jumped[a, b]))
+                    matched.add(int(a))
+                    taken.add(int(b))
+        self._bury(matched, t)
+        for b, row in enumerate(block):
+            if b not in taken and not self._crowded(row):
+                self._bear(int(row))
+
+    def _costs(self, block: NDArray[np.intp]) -> tuple[Array, NDArray[np.bool_]]:
+        """(tracks, detections): squared distances in standard uncertainties, and whether only a jump explains them."""
+        s = self.settings
+        n, m = len(self.live), len(block)
+        cost = np.full((n, m), 1e6)
+        jumped = np.zeros((n, m), dtype=bool)
+        if n == 0:
+            return cost, jumped
+        xy, r, colour = self.xy[block], self.r[block], self.colour[block]
+        for a, track in enumerate(self.live):
+            x = track.kf.x[:, 0]
+            shade = np.minimum((((colour - track.colour) / self.colour_u) ** 2).sum(axis=1), 60.0)
+            spread = track.kf.P[:2, :2][None] + r
+            straight = _mahalanobis(xy - x[:2], spread)
+            bounced, bounced_u = self._bounce(x)
+            reflected = _mahalanobis(xy - bounced, spread + np.eye(2) * bounced_u**2) + s.jump_price
+            gap = max(t_gap, 1e-4) if (t_gap := self._unseen_s(track)) is not None else 1e-4
+            distance = np.hypot(*(xy - self._last_place(track)).T)
+            within = s.top_speed_mps * 1e3 * gap
+            jump = s.jump_price**2 + 9 * (distance / within) ** 2
+            allowed = (distance < within) & (gap <= s.max_gap_s) & (shade < 25) & (track.hits >= s.min_hits)
+            jump = np.where(allowed, jump, np.inf)
+            gated = np.where(straight < s.gate**2, straight, np.inf)
+            gated_bounce = np.where(reflected < s.gate**2, reflected, np.inf)
+            best = np.minimum(np.minimum(gated, gated_bounce), jump)
+            jumped[a] = best < gated
+            cost[a] = np.where(np.isfinite(best), best + shade, 1e6)
+            if track.hits < s.min_hits:
+                cost[a] += 30.0  # a track not yet sure of itself takes only what is left
+        return cost, jumped
+
+    def _unseen_s(self, track: _Track) -> float:
+        return track.t_s - float(self.t[track.rows[-1]])
+
+    def _last_place(self, track: _Track) -> Array:
+        return np.asarray(self.xy[track.rows[-1]])
+
+    def _bounce(self, x: Array) -> tuple[Array, float]:
+        """Where the ball would be if a cushion had turned it back, and how unsure that is."""
+        place = x[:2].copy()
+        depth = 0.0
+        for axis, size in ((0, self.table.length_mm), (1, self.table.width_mm)):
+            low, high = self.reach, size - self.reach
+            for wall, sign in ((low, -1), (high, 1)):
+                past = sign * (place[axis] - wall)
+                if past > 0:
+                    depth = max(depth, past)
+                    place[axis] -= sign * 1.75 * past
+        return place, 0.35 * depth + 0.5
+
+    def _take(self, track: _Track, row: int, jumped: bool) -> None:
+        z, r = self.xy[row], self.r[row]
+        if jumped:
+            dt = max(self.t[row] - self.t[track.rows[-1]], 1e-4)
+            velocity = (z - self._last_place(track)) / dt
+            speed = float(np.hypot(*velocity))
+            track.kf = _new_filter(z, r, velocity_u=max(0.6 * speed, 300.0), velocity=velocity)
+        else:
+            track.kf.update(z[:, None], R=r)
+        share = 0.1 if track.hits > 10 else 1 / (track.hits + 1)
+        track.colour = (1 - share) * track.colour + share * self.colour[row]
+        track.hits += 1
+        track.misses = 0
+        track.rows.append(row)
+
+    def _bury(self, matched: set[int], t: float) -> None:
+        stay = []
+        for a, track in enumerate(self.live):
+            if a not in matched:
+                track.misses += 1
+            young = track.hits < self.settings.min_hits and track.misses > 2
+            speed = float(np.hypot(track.kf.x[2, 0], track.kf.x[3, 0]))
+            unseen = self._unseen_s(track)
+            lost = unseen > self.settings.max_gap_s and speed > 30.0
+            forgotten = unseen > 60.0
+            (self.done if young or lost or forgotten else stay).append(track)
+            if unseen > 0.15 and speed <= 300.0 and a not in matched:
+                _hold(track)  # a slow ball that is hidden is expected where it was last seen
+        self.live = stay
+
+    def _crowded(self, row: int) -> bool:
+        """Two balls cannot be closer than a diameter: a second find on a sure track that was seen just now."""
+        near = self.table.ball.diameter_mm * 0.6
+        return any(
+            k.hits >= self.settings.min_hits and k.misses == 0 and np.hypot(*(self.xy[row] - k.kf.x[:2, 0])) < near
+            for k in self.live
+        )
+
+    def _bear(self, row: int) -> None:
+        self.born += 1
+        kf = _new_filter(self.xy[row], self.r[row], velocity_u=1000.0)
+        self.live.append(_Track(self.born, kf, float(self.t[row]), self.colour[row].copy(), rows=[row]))
+
+
+def _hold(track: _Track) -> None:
+    track.kf.x[2:] = 0.0
+    track.kf.P[2:, :] = 0.0
+    track.kf.P[:, 2:] = 0.0
+    track.kf.P[:2, :2] = np.minimum(track.kf.P[:2, :2], 25.0)
+    track.kf.P[2, 2] = track.kf.P[3, 3] = 30.0**2
+
+
+def _mahalanobis(d: Array, s: Array) -> Array:
+    """(N,) d^T S^-1 d for d (N, 2), S (N, 2, 2)."""
+    det = s[:, 0, 0] * s[:, 1, 1] - s[:, 0, 1] * s[:, 1, 0]
+    q = s[:, 1, 1] * d[:, 0] ** 2 - 2 * s[:, 0, 1] * d[:, 0] * d[:, 1] + s[:, 0, 0] * d[:, 1] ** 2
+    return np.asarray(q / det)
+
+
+def smooth(t_s: Array, xy_mm: Array, covariance: Array, accel_u_mps2: float = 2.0) -> tuple[Array, Array]:
+    """Filter forwards and smooth backwards (Rauch-Tung-Striebel) one stretch without contacts.
+
+    t_s (N,), xy_mm (N, 2), covariance (N, 2, 2) -> state (N, 4): x, y in mm, vx, vy in mm/s; its covariance (N, 4, 4).
+    Never call it across a contact.
+    """
+    n = len(t_s)
+    if n == 0:
+        return np.empty((0, 4)), np.empty((0, 4, 4))
+    kf = _new_filter(xy_mm[0], covariance[0], velocity_u=1e4)
+    states, spreads = np.empty((n, 4, 1)), np.empty((n, 4, 4))
+    fs, qs = [], []
+    for i in range(n):
+        dt = float(t_s[i] - t_s[i - 1]) if i else 0.0
+        f, q = _transition(dt), _process_noise(dt, accel_u_mps2 * 1e3)
+        if i:
+            kf.predict(F=f, Q=q)
+            kf.update(xy_mm[i][:, None], R=covariance[i])
+        states[i], spreads[i] = kf.x, kf.P
+        fs.append(f)
+        qs.append(q)
+    x, p = states[:, :, 0].copy(), spreads.copy()
+    for k in range(n - 2, -1, -1):  # written out: releases of filterpy differ in which F its smoother takes for a step
+        f, q = fs[k + 1], qs[k + 1]
+        predicted = f @ p[k] @ f.T + q
+        gain = p[k] @ f.T @ np.linalg.inv(predicted)
+        x[k] += gain @ (x[k + 1] - f @ x[k])
+        p[k] += gain @ (p[k + 1] - predicted) @ gain.T
+    return x, p
