@@ -98,6 +98,16 @@ class LinearFit:
     _cell: NDArray[np.intp] | None
     robust: bool
 
+    @property
+    def n_terms(self) -> int:
+        """Number of columns of the design."""
+        return int(self._x.shape[1])
+
+    @property
+    def design(self) -> Array:
+        """(n, p) the design it was fitted with."""
+        return self._x
+
     def estimate(self, contrast: ArrayLike, *, level: float = 0.95) -> Estimate:
         """contrast (p,) on the coefficients -> its value with honest degrees of freedom."""
         c = np.asarray(contrast, dtype=float)
@@ -142,6 +152,25 @@ class LinearFit:
         quad = float(value @ np.linalg.pinv(cov, hermitian=True) @ value)
         f = quad / rank
         return FTest(quad * self.total_sd**2, rank, f, df, float(stats.f.sf(f, rank, df)), basis)  # type: ignore[arg-type]
+
+    def bootstrap(self, contrast: ArrayLike, *, rng: np.random.Generator, draws: int, level: float = 0.95) -> Interval:
+        """Percentile interval of a contrast inside sessions from residuals drawn again, cell by cell."""
+        c = np.asarray(contrast, dtype=float)
+        a, w = self._full, self._weights
+        long = np.concatenate([np.zeros(a.shape[1] - self._x.shape[1]), c])
+        gram = np.linalg.pinv((a * w[:, None]).T @ a, hermitian=True)
+        g = (long @ gram @ a.T) * w
+        spread = self._raw_residuals / np.sqrt(np.clip(1 - self.leverage, 1e-6, None))
+        cells = np.zeros(self.n, dtype=np.intp) if self._cell is None else self._cell
+        shifts = np.zeros(draws)
+        for code in np.unique(cells):
+            mine = np.flatnonzero(cells == code)
+            centred = spread[mine] - spread[mine].mean()
+            grown = centred * math.sqrt(len(mine) / max(len(mine) - 1, 1))
+            shifts += rng.choice(grown, size=(draws, len(mine))) @ g[mine]
+        value = float(long @ self._beta_within) + self.offset * float(c @ self._ones)
+        low, high = np.quantile(shifts, [0.5 - level / 2, 0.5 + level / 2])
+        return Interval(value, value - float(high), value - float(low), level)
 
     def predict(self, rows: ArrayLike) -> Array:
         """(m, p) rows of the design -> fitted values."""

@@ -7,6 +7,7 @@ import pytest
 
 from pipeline.compare.effects import equivalence_test, hedges_correction, hedges_g, holm
 from pipeline.compare.model import fit_linear
+from pipeline.compare.scatter import session_scatter
 from tests.compare import published
 
 
@@ -141,3 +142,21 @@ def test_two_way_factorial_kidney_data():
         assert test.ss == pytest.approx(ss, rel=1e-5)
         assert test.f == pytest.approx(f, rel=1e-5)
         assert test.p == pytest.approx(p, rel=1e-5)
+
+
+def test_dyestuff_mixed_model():
+    # lme4 manual, Davies & Goldsmith 1972 sec. 6.4: batch and residual variance, mean, REML criterion
+    y, batch = _groups(published.DYESTUFF)
+    found = session_scatter(y, np.ones((len(y), 1)), batch)
+    assert found.session_sd**2 == pytest.approx(1764.05, rel=1e-3)
+    assert found.shot_sd**2 == pytest.approx(2451.25, rel=1e-3)
+    assert found.session_share == pytest.approx(0.4184874, rel=1e-3)
+    assert found.mean == pytest.approx(1527.5, rel=1e-9)
+    assert found.mean_se == pytest.approx(19.3834, rel=1e-3)
+    assert found.minus2_log_l == pytest.approx(319.65428, abs=1e-4)
+    # and the model used for intervals finds the same: balanced batches, so this is exact
+    fit = fit_linear(y, np.ones((len(y), 1)), session=batch)
+    mean = fit.estimate([1.0])
+    assert (mean.value, mean.se, mean.df) == pytest.approx((1527.5, 19.3834, 5), rel=1e-5)
+    assert fit.sd**2 == pytest.approx(2451.25, rel=1e-9)
+    assert fit.session_sd**2 == pytest.approx(1764.05, rel=1e-4)

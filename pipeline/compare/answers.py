@@ -1,0 +1,130 @@
+"""A contrast in the player's words: signed, in mm, sights and shares of a pocket, with its confidence."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pandas as pd
+
+from pipeline.compare.ground import Ground
+from pipeline.compare.responses import Response
+from pipeline.compare.settings import CompareSettings
+
+#: a condition's name without its unit suffix, and the unit to write behind a level
+_UNITS = {"_pct": " %", "_c": " °C", "_gm3": " g/m³", "_hpa": " hPa", "_mm": " mm", "_mps": " m/s", "_deg": "°"}
+
+
+def level_words(factor: str, level: str) -> str:
+    """('humidity_pct', '60') -> 'humidity 60 %'; ('cloth', 'new') -> 'new cloth'."""
+    for suffix, unit in _UNITS.items():
+        if factor.endswith(suffix):
+            return f"{factor.removesuffix(suffix).replace('_', ' ')} {level}{unit}"
+    if _is_number(level):
+        return f"{factor.replace('_', ' ')} {level}"
+    return f"{level} {factor.replace('_', ' ')}"
+
+
+def answer(row: pd.Series, *, stratum: str, response: Response, ground: Ground, settings: CompareSettings) -> str:
+    """One or two sentences on one contrast (a row of the contrasts table)."""
+    used = str(row["used"])
+    value = float(row[f"{used}_diff"])
+    a, b = level_words(str(row["factor"]), str(row["a"])), level_words(str(row["factor"]), str(row["b"]))
+    at = f", {_at_words(str(row['at']))}" if row["at"] else ""
+    head = f"{_capital(stratum)}: " if stratum else ""
+    against = f"{b} against {a}{at}"
+    if not math.isfinite(value):
+        return f"{head}{against}: can't be estimated, no shots to tell it from."
+    level = round(100 * settings.level)
+    size = _sized(value, response, ground)
+    if row["basis"] == "not told apart":
+        here = _span(float(row[f"{used}_here_low"]), float(row[f"{used}_here_high"]), response)
+        return (
+            f"{head}{against}: {size} between these sessions ({level} % interval for these sessions {here}). Whether "
+            f"{row['factor']} did it or the evening can't be told: each level was filmed in one session, so the "
+            "interval for the condition itself is unbounded."
+        )
+    low, high = float(row[f"{used}_low"]), float(row[f"{used}_high"])
+    span = _span(low, high, response)
+    text = f"{head}{against}: {size}, {level} % interval {span}"
+    if row["basis"] == "between sessions":
+        text += f" (from session to session, {float(row['df']):.0f} degrees of freedom)"
+    clear = low > 0 or high < 0
+    if clear:
+        text += "." + _aim(value, response, ground)
+        if bool(row["main"]) and float(row.get("p_holm", math.nan)) >= 1 - settings.level:
+            text += " With all the comparisons made here, chance alone could do this (Holm)."
+    else:
+        text += ": no difference can be told from none."
+    bound = float(row["bound"])
+    if math.isfinite(bound):
+        within = float(row["equivalence_p"]) < 1 - settings.level
+        what = "half a pocket" if settings.bound is None else "the bound given"
+        limit = _number(bound, response)
+        if within:
+            text += f" Whatever it is, it is smaller than {what}, ±{limit} (equivalence test)."
+        elif not clear:
+            text += f" Nor is it shown to be smaller than {what}, ±{limit}: film more shots."
+    return text
+
+
+def _sized(value: float, response: Response, ground: Ground) -> str:
+    word = response.more if value > 0 else response.less
+    size = abs(value)
+    extras = []
+    mm = size if response.is_miss else size * ground.mm_per_deg if response.is_angle else math.nan
+    if response.is_angle and math.isfinite(mm):
+        extras.append(f"about {mm:.0f} mm at the pocket")
+    if math.isfinite(mm):
+        if math.isfinite(ground.sight_mm):
+            extras.append(f"{mm / ground.sight_mm:.2f} sight")
+        if math.isfinite(ground.opening_mm):
+            extras.append(f"{mm / ground.opening_mm:.0%} of the pocket")
+    more = f" ({', '.join(extras)})" if extras else ""
+    if response.verb:
+        return f"{response.verb} {_number(size, response)} {word}{more}"
+    return f"{response.label} {_number(size, response)} {word}{more}"
+
+
+def _span(low: float, high: float, response: Response) -> str:
+    """'22 to 54 mm shorter', or '12 mm shorter to 20 mm longer'."""
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return "unbounded"
+    if low >= 0:
+        return f"{low:.{response.digits}f} to {_number(high, response)} {response.more}"
+    if high <= 0:
+        return f"{-high:.{response.digits}f} to {_number(-low, response)} {response.less}"
+    return f"{_number(-low, response)} {response.less} to {_number(high, response)} {response.more}"
+
+
+def _aim(value: float, response: Response, ground: Ground) -> str:
+    mm = abs(value) if response.is_miss else abs(value) * ground.mm_per_deg if response.is_angle else math.nan
+    if not (math.isfinite(mm) and math.isfinite(ground.sight_mm)):
+        return ""
+    return f" Aim {mm / ground.sight_mm:.1g} sight {'shorter' if value > 0 else 'longer'} at the target."
+
+
+def _number(value: float, response: Response) -> str:
+    unit = response.unit if response.unit == "°" or not response.unit else f" {response.unit}"
+    return f"{value:.{response.digits}f}{unit}"
+
+
+def _at_words(at: str) -> str:
+    """'cloth new, balls clean' -> 'on new cloth, clean balls'."""
+    parts = []
+    for piece in at.split(", "):
+        factor, _, level = piece.partition(" ")
+        parts.append(level_words(factor, level))
+    return "with " + ", ".join(parts)
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _is_number(text: Any) -> bool:
+    try:
+        float(text)
+    except (TypeError, ValueError):
+        return False
+    return True

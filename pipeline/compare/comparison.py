@@ -1,0 +1,266 @@
+"""The whole comparison: every response, every pattern and speed, each condition; tables and sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from pipeline.compare.answers import answer
+from pipeline.compare.conditions import DERIVED, Factor, condition_columns, find_column, read_factor
+from pipeline.compare.counting import count_shots, counted_mask
+from pipeline.compare.effects import holm
+from pipeline.compare.ground import Ground, ground
+from pipeline.compare.responses import DEFAULT_RESPONSES, Response, add_speed_kept, response
+from pipeline.compare.settings import CompareSettings
+from pipeline.compare.stratum import StratumResult, analyse
+from shared.errors import SettingsError
+
+ALL = "all patterns and speeds"
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """``warnings`` stand above the result; ``answers``: sentences; the rest are tables, one row a thing compared.
+
+    ``shots``: all shots that took part or were left out, with ``stratum`` and the factors' level columns.
+    """
+
+    factors: tuple[Factor, ...]
+    responses: tuple[Response, ...]
+    strata: tuple[str, ...]
+    warnings: tuple[str, ...]
+    answers: tuple[str, ...]
+    lines: tuple[str, ...]
+    counts: pd.DataFrame
+    contrasts: pd.DataFrame
+    means: pd.DataFrame
+    terms: pd.DataFrame
+    covariates: pd.DataFrame
+    diagnostics: pd.DataFrame
+    scatter: pd.DataFrame
+    shots: pd.DataFrame
+    grounds: dict[str, Ground] = field(default_factory=dict)
+    settings: CompareSettings = field(default_factory=CompareSettings)
+
+
+def compare_conditions(
+    shots: pd.DataFrame, *, contacts: pd.DataFrame | None = None, settings: CompareSettings | None = None
+) -> Comparison:
+    """Compare conditions over pooled (or one session's) shots.
+
+    shots    : SHOTS columns and the conditions' own; contacts: CONTACTS with `session`, used for geometry
+    returns  : a Comparison; poor data gives lines, not errors
+    raises   : SettingsError where nothing at all can be compared: no such column, no shots, no condition that varies
+    """
+    settings = settings or CompareSettings()
+    events = pd.DataFrame() if contacts is None else contacts
+    if shots.empty:
+        raise SettingsError("there are no shots to compare: measure and pool a session first.")
+    shots = _with_session(add_speed_kept(shots.reset_index(drop=True), events))
+    problems: list[str] = []
+    by = _chosen(shots, settings, problems)
+    factors, levels = _factors(shots, by, problems)
+    if not factors:
+        raise SettingsError(f"nothing to compare. {' '.join(problems)}".strip())
+    within = [w for w in settings.within if w in shots and w not in by]
+    strata = _strata(shots, within)
+    shots = shots.assign(stratum=strata, **{f"level {f.name}": levels[f.name] for f in factors})
+    if not counted_mask(shots).any():
+        problems.append(
+            "no shot is counted: all were judged mis-hits or unusable, or rejected. Look through them with "
+            "`reboundry review`; the numbers left out and why are below."
+        )
+    responses = _responses(shots, settings, problems)
+    names = tuple(sorted(set(strata)))
+    grounds = {}
+    for name in names:
+        mine = shots[(strata == name) & counted_mask(shots)]
+        grounds[name] = ground(mine if len(mine) else shots[strata == name], events)
+    problems += _mixed_tables(shots, strata)
+    results = [
+        analyse(
+            shots[strata == name],
+            levels,
+            factors=factors,
+            response=r,
+            stratum=name,
+            strata=strata,
+            ground=grounds[name],
+            settings=settings,
+        )
+        for r in responses
+        for name in names
+    ]
+    if len(names) > 1:
+        anywhere = Ground("", np.nan, np.nan, np.nan, "patterns differ")
+        results += [
+            analyse(
+                shots,
+                levels,
+                factors=factors,
+                response=r,
+                stratum=ALL,
+                strata=strata,
+                ground=anywhere,
+                settings=settings,
+            )
+            for r in responses
+        ]
+    contrasts = _with_holm(_stack(results, "contrasts"))
+    answers = _answers(contrasts, results, settings)
+    return Comparison(
+        factors=tuple(factors),
+        responses=tuple(responses),
+        strata=names,
+        warnings=(*_told_apart(contrasts), *problems),
+        answers=tuple(answers),
+        lines=tuple(dict.fromkeys(line for result in results for line in result.lines)),
+        counts=_counts(shots, factors, within),
+        contrasts=contrasts,
+        means=_stack(results, "means"),
+        terms=_stack(results, "terms"),
+        covariates=_stack(results, "covariates"),
+        diagnostics=_stack(results, "diagnostics"),
+        scatter=_stack(results, "scatter"),
+        shots=shots,
+        grounds=grounds,
+        settings=settings,
+    )
+
+
+def _with_session(shots: pd.DataFrame) -> pd.DataFrame:
+    session = shots["session"].astype("string").fillna("") if "session" in shots else ""
+    return shots.assign(session=session)
+
+
+def _chosen(shots: pd.DataFrame, settings: CompareSettings, problems: list[str]) -> list[str]:
+    if settings.by:
+        found = [find_column(shots, name) for name in settings.by]
+        return list(dict.fromkeys(found))
+    varied = [c for c in condition_columns(shots) if c not in DERIVED and len(shots[c].dropna().unique()) > 1]
+    if not varied:
+        raise SettingsError(
+            "no condition varies among these shots: add columns to takes.csv (cloth, balls, temperature_c ...) or name "
+            "one with --by."
+        )
+    same: dict[tuple[int, ...], str] = {}
+    out = []
+    for name in varied:
+        codes = tuple(int(c) for c in pd.factorize(shots[name].astype("string"))[0])
+        if codes in same:
+            problems.append(f"{name} changes exactly with {same[codes]}: they can't be told apart; {name} left out.")
+            continue
+        same[codes] = name
+        out.append(name)
+    return out
+
+
+def _factors(shots: pd.DataFrame, by: Sequence[str], problems: list[str]) -> tuple[list[Factor], dict[str, pd.Series]]:
+    factors: list[Factor] = []
+    levels: dict[str, pd.Series] = {}
+    for name in by:
+        try:
+            factor, values = read_factor(shots, name)
+        except SettingsError as problem:
+            problems.append(str(problem))
+            continue
+        factors.append(factor)
+        levels[name] = values
+    return factors, levels
+
+
+def _strata(shots: pd.DataFrame, within: Sequence[str]) -> pd.Series:
+    words = [shots[w].astype("string").fillna("").str.strip() for w in within]
+    if not words:
+        return pd.Series("", index=shots.index)
+    joined = [", ".join(w for w in row if w) for row in zip(*words, strict=True)]
+    return pd.Series(joined, index=shots.index)
+
+
+def _responses(shots: pd.DataFrame, settings: CompareSettings, problems: list[str]) -> list[Response]:
+    if settings.responses:
+        return [response(name, shots) for name in settings.responses]
+    out = []
+    counted = counted_mask(shots)
+    for name in DEFAULT_RESPONSES:
+        measured = name in shots and bool(shots.loc[counted, name].notna().any())
+        if measured:
+            out.append(response(name, shots))
+        elif counted.any():
+            problems.append(f"{name} was measured in no counted shot; not compared.")
+    return out
+
+
+def _mixed_tables(shots: pd.DataFrame, strata: pd.Series) -> list[str]:
+    """Sessions on tables of different size must not be compared as if a sight were one length."""
+    if "table_length_mm" not in shots:
+        return []
+    lines = []
+    for name, part in shots.groupby(strata):
+        sizes = part.groupby(pd.to_numeric(part["table_length_mm"]).round(0))["session"].unique()
+        if len(sizes) > 1:
+            listed = "; ".join(f"{size:.0f} mm: {', '.join(map(str, who))}" for size, who in sizes.items())
+            lines.append(
+                f"{name or 'these shots'}: tables of different length ({listed}). mm and sights are the first table's; "
+                "a pattern on another size is another pattern: compare with --within pattern,speed_class,table."
+            )
+    return lines
+
+
+def _counts(shots: pd.DataFrame, factors: Sequence[Factor], within: Sequence[str]) -> pd.DataFrame:
+    named = [f.name for f in factors if not f.is_slope]
+    filled = [w for w in within if shots[w].astype("string").fillna("").str.strip().ne("").any()]
+    columns = [*filled, *named]
+    return count_shots(shots, columns)
+
+
+def _stack(results: Sequence[StratumResult], table: str) -> pd.DataFrame:
+    parts = []
+    for result in results:
+        rows: pd.DataFrame = getattr(result, table)
+        if rows.empty:
+            continue
+        head = {"response": result.response.name, "unit": result.response.unit, "stratum": result.stratum}
+        parts.append(pd.concat([pd.DataFrame([head] * len(rows), index=rows.index), rows], axis=1))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def _with_holm(contrasts: pd.DataFrame) -> pd.DataFrame:
+    """p adjusted by Holm within each response, over its main contrasts in all strata (and, apart, its simple ones)."""
+    if contrasts.empty:
+        return contrasts
+    best = contrasts["adjusted_p"].where(contrasts["used"] == "adjusted", contrasts["raw_p"])
+    adjusted = pd.Series(np.nan, index=contrasts.index)
+    family = [contrasts["response"], contrasts["main"], contrasts["stratum"] == ALL]
+    for _, rows in contrasts.groupby(family):
+        adjusted.loc[rows.index] = holm(best.loc[rows.index].to_numpy(dtype=float))
+    return contrasts.assign(p=best, p_holm=adjusted)
+
+
+def _told_apart(contrasts: pd.DataFrame) -> list[str]:
+    if contrasts.empty:
+        return []
+    stuck = contrasts[(contrasts["basis"] == "not told apart")]
+    return [
+        f"{name} was filmed in one session a level: what {name} did can't be told from what the evening did (cushions, "
+        "cloth, air, camera, player). Differences are given as between these sessions, and the interval for the "
+        "condition is unbounded. Film each level on two evenings or more."
+        for name in dict.fromkeys(stuck["factor"])
+    ]
+
+
+def _answers(contrasts: pd.DataFrame, results: Sequence[StratumResult], settings: CompareSettings) -> list[str]:
+    if contrasts.empty:
+        return []
+    by_key = {(r.response.name, r.stratum): r for r in results}
+    out = []
+    for _, row in contrasts.iterrows():
+        result = by_key[(row["response"], row["stratum"])]
+        out.append(
+            answer(row, stratum=result.stratum, response=result.response, ground=result.ground, settings=settings)
+        )
+    contrasts["answer"] = out
+    return [text for text, main in zip(out, contrasts["main"], strict=True) if main]

@@ -1,0 +1,122 @@
+"""Which columns are conditions, and what their cells hold: levels to set against each other, or a measured slope."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from shared.columns import SHOTS
+from shared.errors import SettingsError
+
+#: columns that pooling adds to a shot's row; no conditions of the player's
+POOLED = (
+    "shot_key",
+    "table",
+    "table_length_mm",
+    "table_width_mm",
+    "corner_mouth_mm",
+    "side_mouth_mm",
+    "ball_diameter_mm",
+    "tool_version",
+    "source_sha256",
+)
+SPEED_KEPT = "speed_kept_"  # computed from contacts: speed just after the nth cushion over that before the first
+#: declared columns of every shot that may also be compared
+DECLARED = ("player", "pattern", "speed_class", "target", "session")
+DERIVED = ("dew_point_c", "absolute_humidity_gm3", "vapour_pressure_hpa")
+
+_MOST_LEVELS = 6  # a number with more different values than this is taken as a slope
+_QUANTITY = re.compile(r"^\s*([-+]?(?:\d+[.,]?\d*|[.,]\d+))\s*([^\d\s].*)?$")
+
+
+@dataclass(frozen=True)
+class Factor:
+    """A condition: its ``levels`` in order, or (levels empty) a slope between ``low`` and ``high``."""
+
+    name: str
+    levels: tuple[str, ...]
+    low: float = np.nan
+    high: float = np.nan
+
+    @property
+    def is_slope(self) -> bool:
+        return not self.levels
+
+
+def condition_columns(shots: pd.DataFrame) -> list[str]:
+    """The player's own columns: neither measured, nor judged, nor added by pooling. Derived climate columns last."""
+    known = {*SHOTS.names, *POOLED}
+    own = [str(c) for c in shots.columns if c not in known and not str(c).endswith("_u")]
+    own = [c for c in own if not c.startswith((SPEED_KEPT, "level ")) and c != "stratum"]
+    return [c for c in own if c not in DERIVED] + [c for c in own if c in DERIVED]
+
+
+def find_column(shots: pd.DataFrame, word: str) -> str:
+    """``humidity`` finds humidity_pct when nothing else begins so. Raises SettingsError that lists what there is."""
+    choices = [*condition_columns(shots), *(c for c in DECLARED if c in shots)]
+    if word in choices:
+        return word
+    near = [c for c in choices if c.startswith(word)]
+    if len(near) == 1:
+        return near[0]
+    what = f"fits {', '.join(near)}" if near else "is no column of takes.csv or key of session.toml"
+    raise SettingsError(f"condition {word!r} {what}; choose from: {', '.join(choices) or 'none declared'}.")
+
+
+def units_in(cells: pd.Series) -> dict[str, int]:
+    """Units written behind the numbers of a column ('' for bare numbers), with how often; {} if it isn't numbers."""
+    found: dict[str, int] = {}
+    for cell in cells.dropna().astype(str):
+        if not cell.strip():
+            continue
+        match = _QUANTITY.match(cell)
+        if match is None:
+            return {}
+        unit = (match.group(2) or "").strip()
+        found[unit] = found.get(unit, 0) + 1
+    return found
+
+
+def as_numbers(cells: pd.Series) -> NDArray[np.float64] | None:
+    """Cells as numbers if all of them are numbers in one unit; NaN where empty. None: they are words."""
+    if pd.api.types.is_numeric_dtype(cells) and not pd.api.types.is_bool_dtype(cells):
+        return cells.to_numpy(dtype=float, na_value=np.nan)
+    units = units_in(cells)
+    if len(units) != 1:
+        return None
+    texts = cells.astype("string").str.extract(_QUANTITY.pattern, expand=True)[0].str.replace(",", ".", regex=False)
+    return pd.to_numeric(texts).to_numpy(dtype=float, na_value=np.nan)
+
+
+def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
+    """The factor in column ``name`` and its value per shot: level names, or numbers for a slope; missing where empty.
+
+    Raises SettingsError where the column can't be compared: two units, or one level only.
+    """
+    cells = shots[name]
+    units = units_in(cells) if not pd.api.types.is_numeric_dtype(cells) else {}
+    if len(units) > 1:
+        listed = ", ".join(f"{u if u else 'no unit'} ({n})" for u, n in sorted(units.items()))
+        raise SettingsError(f"{name}: two units in one column: {listed}. Write all cells in one unit; not compared.")
+    numbers = as_numbers(cells)
+    if numbers is not None:
+        different = np.unique(numbers[np.isfinite(numbers)])
+        if len(different) > _MOST_LEVELS:
+            slope = Factor(name, (), float(different[0]), float(different[-1]))
+            return slope, pd.Series(numbers, index=shots.index)
+        names = {value: f"{value:g}" for value in different}
+        values = pd.Series([names.get(v) for v in numbers], index=shots.index, dtype="string")
+        levels = tuple(names.values())
+    else:
+        values = cells.astype("string").str.strip()
+        values = values.mask(values == "")
+        levels = tuple(sorted(values.dropna().unique()))
+    if not levels:
+        raise SettingsError(f"{name}: every cell is empty; nothing to compare. Fill it in takes.csv or session.toml.")
+    if len(levels) == 1:
+        raise SettingsError(f"{name}: only one level ({levels[0]}) among these shots; film another one to compare it.")
+    return Factor(name, levels), values

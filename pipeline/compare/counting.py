@@ -1,0 +1,51 @@
+"""Which shots are compared, and how many are left out and why, by condition."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+
+def counted_mask(shots: pd.DataFrame) -> pd.Series:
+    """True where a shot counts: the person's decision where there is one, else the program's verdict."""
+    return shots["counted"].astype("boolean").fillna(False).astype(bool)
+
+
+def count_shots(shots: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
+    """A row a condition: shots, counted, clean, mishit, unusable, rejected and accepted by a person, reasons (most
+    frequent first)."""
+    groups = [shots[name].astype("string").fillna("(empty)") for name in by]
+    if not groups:
+        groups = [pd.Series("all", index=shots.index, name="all")]
+    rows = []
+    for key, part in shots.groupby(groups, sort=True, dropna=False):
+        names = list(by) or ["all"]
+        row = dict(zip(names, key if isinstance(key, tuple) else (key,), strict=True))
+        verdict = part["verdict"].astype("string").fillna("")
+        review = part["review"].astype("string").fillna("")
+        counted = counted_mask(part)
+        row |= {
+            "shots": len(part),
+            "counted": int(counted.sum()),
+            "mishit": int((verdict == "mishit").sum()),
+            "unusable": int((verdict == "unusable").sum()),
+            "rejected_by_person": int((review == "reject").sum()),
+            "accepted_by_person": int((review == "accept").sum()),
+            "why_left_out": why_left_out(part[~counted]),
+        }
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def why_left_out(left_out: pd.DataFrame) -> str:
+    """'follow at the hit (2); cue ball drifted (1)'."""
+    tally: dict[str, int] = {}
+    for _, shot in left_out.iterrows():
+        text = "" if pd.isna(shot["reasons"]) else str(shot["reasons"])
+        reasons = [r.strip() for r in text.split(";") if r.strip()]
+        if not pd.isna(shot["review"]) and str(shot["review"]) == "reject":
+            reasons = ["rejected by a person"]
+        for reason in reasons or ["no reason given"]:
+            tally[reason] = tally.get(reason, 0) + 1
+    return "; ".join(f"{reason} ({n})" for reason, n in sorted(tally.items(), key=lambda item: (-item[1], item[0])))

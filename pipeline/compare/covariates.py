@@ -1,0 +1,111 @@
+"""Adjusting for what differed from shot to shot: which measures, and how far their own uncertainty weakens them.
+
+No one hits every shot alike. A covariate measured with error pulls its slope towards zero; each value is therefore
+replaced by its best guess given its cell, cell mean + reliability x (value - cell mean), before the fit (regression
+calibration: Carroll, Ruppert, Stefanski & Crainiceanu, Measurement Error in Nonlinear Models, 2nd ed., ch. 4).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+#: in order of what moves a bank most; the later ones are left out first when shots are few (fixed before any result)
+DEFAULT_COVARIATES = ("incoming_angle_deg", "speed_at_impact_mps", "cue_roll_ratio", "cue_cross_ratio")
+SHOTS_PER_COVARIATE = 5
+LEAST_MEASURED = 0.8  # share of the shots that must carry a covariate
+LEAST_RELIABILITY = 0.3  # below, it varies little more than its own uncertainty: adjusting would add noise
+WEAK_RELIABILITY = 0.8  # below, the reader is told
+
+
+@dataclass(frozen=True, eq=False)
+class Adjustment:
+    """Covariates that are used. ``columns`` (n, k): centred, error-corrected; ``keep`` (n,): shots that have them all.
+
+    ``table``: a row a candidate: name, used, why, measured (share), mean, sd, u_rms, reliability.
+    """
+
+    names: tuple[str, ...]
+    columns: Array
+    keep: NDArray[np.bool_]
+    table: pd.DataFrame
+
+
+def choose_covariates(
+    shots: pd.DataFrame, cells: Sequence[str], *, candidates: Sequence[str], spare: int, response: str
+) -> Adjustment:
+    """Pick covariates by rules that don't look at the response.
+
+    shots : the counted shots of one comparison; cells (n,): combination of conditions and session
+    spare : degrees of freedom left by the model without covariates; one covariate is allowed for every five of them
+    """
+    n = len(shots)
+    labels = np.unique(np.asarray(cells, dtype=str), return_inverse=True)[1]
+    rows: list[dict[str, object]] = []
+    used: list[str] = []
+    columns: list[Array] = []
+    room = spare // SHOTS_PER_COVARIATE
+    for name in candidates:
+        row: dict[str, object] = {"covariate": name, "used": False, "why": ""}
+        rows.append(row)
+        if name == response or name not in shots:
+            row["why"] = "is the response" if name == response else "not measured"
+            continue
+        x = pd.to_numeric(shots[name]).to_numpy(dtype=float, na_value=np.nan)
+        have = np.isfinite(x)
+        row["measured"] = float(np.mean(have)) if n else 0.0
+        if row["measured"] < LEAST_MEASURED:  # type: ignore[operator]
+            row["why"] = f"measured in only {have.sum()} of {n} shots"
+            continue
+        u = _uncertainties(shots, name)
+        corrected, reliability = _best_guess(x, u, labels, have)
+        row |= {
+            "mean": float(np.mean(x[have])),
+            "sd": float(np.std(x[have], ddof=1)) if have.sum() > 1 else np.nan,
+            "u_rms": float(np.sqrt(np.nanmean(u[have] ** 2))) if np.isfinite(u[have]).any() else np.nan,
+            "reliability": reliability,
+        }
+        if not reliability >= LEAST_RELIABILITY:
+            row["why"] = "varies little more than its own uncertainty"
+        elif len(used) >= room:
+            row["why"] = f"too few shots: {n} allow {max(room, 0)}"
+        else:
+            row["used"] = True
+            if reliability < WEAK_RELIABILITY:
+                row["why"] = f"its uncertainty would weaken the slope to {reliability:.0%}; corrected for"
+            used.append(name)
+            columns.append(corrected)
+    values = np.column_stack(columns) if columns else np.zeros((n, 0))
+    keep = np.asarray(np.isfinite(values).all(axis=1), dtype=np.bool_)
+    if columns and keep.any():
+        values = values - values[keep].mean(axis=0)
+    return Adjustment(tuple(used), values, keep, pd.DataFrame(rows))
+
+
+def _uncertainties(shots: pd.DataFrame, name: str) -> Array:
+    if f"{name}_u" not in shots:
+        return np.zeros(len(shots))
+    return pd.to_numeric(shots[f"{name}_u"]).to_numpy(dtype=float, na_value=np.nan)
+
+
+def _best_guess(x: Array, u: Array, labels: NDArray[np.intp], have: NDArray[np.bool_]) -> tuple[Array, float]:
+    """Values shrunk to their cell's mean by their reliability; the overall reliability (true over total variance)."""
+    count = np.bincount(labels[have], minlength=labels.max() + 1 if len(labels) else 0)
+    sums = np.bincount(labels[have], weights=x[have], minlength=len(count))
+    mean = np.divide(sums, count, out=np.full(len(count), np.nan), where=count > 0)[labels]
+    freedom = int(have.sum() - np.count_nonzero(count))
+    if freedom < 1:
+        return x, np.nan
+    total = float(np.sum((x - mean)[have] ** 2)) / freedom
+    middle = float(np.nanmedian(u[have])) if np.isfinite(u[have]).any() else 0.0
+    u2 = np.where(np.isfinite(u), u, middle) ** 2
+    true = total - float(np.mean(u2[have]))
+    if total <= 0 or true <= 0:
+        return x, 0.0
+    return np.asarray(mean + true / (true + u2) * (x - mean)), true / total

@@ -1,0 +1,77 @@
+"""Do the model's assumptions hold? What was tested, what came out, and what was done about it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+from statsmodels.stats.diagnostic import het_breuschpagan
+from statsmodels.stats.multitest import multipletests
+
+from pipeline.compare.model import LinearFit
+
+ALARM = 0.01  # p below which an assumption counts as broken
+_LEAST = 8  # fewer shots can't show it
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """``unequal``: scatter differs between cells; ``skewed``: residuals far from normal; ``odd_shots``: indices."""
+
+    unequal: bool
+    skewed: bool
+    odd_shots: tuple[int, ...]
+    table: pd.DataFrame
+
+
+def diagnose(fit: LinearFit, cells: Sequence[str]) -> Diagnosis:
+    """Brown-Forsythe over cells, Breusch-Pagan on the fitted value, Shapiro-Wilk on residuals, outliers by Holm."""
+    r = fit.residuals
+    rows: list[dict[str, object]] = []
+    if len(r) < _LEAST:
+        note = f"{len(r)} shots are too few to test; ordinary t intervals"
+        return Diagnosis(False, False, (), pd.DataFrame([{"check": "assumptions", "p": np.nan, "result": note}]))
+    p_cells = _brown_forsythe(r, np.asarray(cells, dtype=str))
+    p_fitted = _breusch_pagan(r, fit.fitted)
+    p_normal = float(stats.shapiro(r).pvalue) if np.ptp(r) > 0 else np.nan
+    unequal = bool(p_cells < ALARM or p_fitted < ALARM)
+    skewed = bool(p_normal < ALARM)
+    rows.append(_row("same scatter in every condition (Brown-Forsythe)", p_cells, "robust errors (HC2) used"))
+    rows.append(_row("scatter does not grow with the value (Breusch-Pagan)", p_fitted, "robust errors (HC2) used"))
+    rows.append(_row("residuals normal (Shapiro-Wilk)", p_normal, "bootstrap interval given"))
+    tails = 2 * stats.t.sf(np.abs(_externally_studentised(fit)), max(fit.residual_df - 1, 1))
+    odd = tuple(int(i) for i in np.flatnonzero(multipletests(tails, method="holm")[0]))
+    note = f"{len(odd)} shot(s) far from the rest; look at them, they are still counted" if odd else "none"
+    rows.append({"check": "single shots far from the rest", "p": float(tails.min()), "result": note})
+    return Diagnosis(unequal, skewed, odd, pd.DataFrame(rows))
+
+
+def _row(check: str, p: float, remedy: str) -> dict[str, object]:
+    if not np.isfinite(p):
+        return {"check": check, "p": np.nan, "result": "could not be tested"}
+    return {"check": check, "p": p, "result": remedy if p < ALARM else "holds"}
+
+
+def _brown_forsythe(r: NDArray[np.float64], cells: NDArray[np.str_]) -> float:
+    groups = [r[cells == cell] for cell in np.unique(cells)]
+    groups = [g for g in groups if len(g) >= 3]
+    if len(groups) < 2 or all(np.ptp(g) == 0 for g in groups):
+        return float("nan")
+    return float(stats.levene(*groups, center="median").pvalue)
+
+
+def _breusch_pagan(r: NDArray[np.float64], fitted: NDArray[np.float64]) -> float:
+    if np.ptp(fitted) <= 1e-12 * max(1.0, float(np.abs(fitted).max())) or np.ptp(r) == 0:
+        return float("nan")
+    z = (fitted - fitted.mean()) / fitted.std()
+    return float(het_breuschpagan(r, np.column_stack([np.ones_like(z), z]))[1])
+
+
+def _externally_studentised(fit: LinearFit) -> NDArray[np.float64]:
+    r, df = fit.residuals, fit.residual_df
+    room = np.clip(df - r**2, 1e-9, None)
+    return np.asarray(r * np.sqrt(max(df - 1, 1) / room))

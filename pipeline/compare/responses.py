@@ -1,0 +1,100 @@
+"""What may be compared: each response's unit, words for more and less, and where its values stand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from pipeline.compare.conditions import SPEED_KEPT
+from shared.columns import SHOTS
+from shared.errors import SettingsError
+
+
+@dataclass(frozen=True)
+class Response:
+    """``more``/``less``: the player's words for a larger and a smaller value; ``digits`` after the point."""
+
+    name: str
+    label: str
+    unit: str
+    more: str
+    less: str
+    digits: int
+    is_angle: bool = False
+    is_miss: bool = False
+    verb: str = ""  # "lands 38 mm shorter"; empty: the label stands in front instead
+
+
+_KNOWN = (
+    Response(
+        "rebound_angle_deg",
+        "rebound angle",
+        "°",
+        "longer (flatter)",
+        "shorter (steeper)",
+        2,
+        is_angle=True,
+        verb="leaves the cushion",
+    ),
+    Response(
+        "rebound_settled_angle_deg",
+        "settled angle",
+        "°",
+        "longer (flatter)",
+        "shorter (steeper)",
+        2,
+        is_angle=True,
+        verb="settles",
+    ),
+    Response("miss_mm", "where it arrives", "mm", "longer", "shorter", 0, is_miss=True, verb="lands"),
+    Response("restitution", "restitution", "", "livelier", "deader", 3),
+    Response("tangential_ratio", "tangential ratio", "", "higher", "lower", 3),
+    Response("rebound_speed_mps", "rebound speed", "m/s", "faster", "slower", 3),
+)
+DEFAULT_RESPONSES = ("rebound_settled_angle_deg", "rebound_angle_deg", "miss_mm", "restitution")
+
+
+def response(name: str, shots: pd.DataFrame) -> Response:
+    """The response by its column's name. Raises SettingsError for a column that holds no measure."""
+    for known in _KNOWN:
+        if known.name == name:
+            return known
+    if name.startswith(SPEED_KEPT):
+        nth = name.removeprefix(SPEED_KEPT)
+        return Response(name, f"speed kept after {nth} cushions", "", "keeps more", "keeps less", 3)
+    columns = {c.name: c for c in SHOTS.columns}
+    if name in columns and columns[name].kind == "number":
+        return Response(name, name.replace("_", " "), columns[name].unit, "higher", "lower", 3)
+    if name in shots and pd.api.types.is_numeric_dtype(shots[name]):
+        return Response(name, name.replace("_", " "), "", "higher", "lower", 3)
+    measured = [c.name for c in SHOTS.columns if c.uncertain]
+    raise SettingsError(f"response {name!r} is not measured; choose from: {', '.join(measured)}.")
+
+
+def add_speed_kept(shots: pd.DataFrame, contacts: pd.DataFrame) -> pd.DataFrame:
+    """Shots with speed_kept_1, _2 ... and their _u: the banked ball's speed after its nth cushion over that before its
+    first one. Columns that no shot reaches are left out."""
+    if contacts.empty or shots.empty:
+        return shots
+    keys = [k for k in ("session", "shot_id") if k in contacts and k in shots]
+    cushions = contacts[contacts["kind"] == "cushion"]
+    banked = shots[[*keys, "banked_ball"]].rename(columns={"banked_ball": "ball"})
+    mine = cushions.merge(banked, on=[*keys, "ball"]).sort_values([*keys, "n"])
+    if mine.empty:
+        return shots
+    mine["nth"] = mine.groupby(keys).cumcount() + 1
+    first = mine[mine["nth"] == 1].set_index(keys)
+    out = shots.copy()
+    index = pd.MultiIndex.from_frame(out[keys]) if len(keys) > 1 else pd.Index(out[keys[0]])
+    v0, u0 = (pd.to_numeric(first[c]).astype(float) for c in ("speed_in_mps", "speed_in_mps_u"))
+    for nth in sorted(mine["nth"].unique()):
+        after = mine[mine["nth"] == nth].set_index(keys)
+        v, u = (pd.to_numeric(after[c]).astype(float) for c in ("speed_out_mps", "speed_out_mps_u"))
+        kept = (v / v0).where(v0 > 0)
+        # two independent readings of speed
+        kept_u = kept * ((u / v) ** 2 + (u0 / v0) ** 2) ** 0.5
+        if kept.notna().sum() >= 2:
+            out[f"{SPEED_KEPT}{nth}"] = kept.reindex(index).to_numpy()
+            out[f"{SPEED_KEPT}{nth}_u"] = kept_u.reindex(index).to_numpy()
+    return out

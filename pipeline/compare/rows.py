@@ -1,0 +1,126 @@
+"""The shots of one fit, as arrays; shots that can't take part are left out and counted."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipeline.compare.conditions import Factor
+from pipeline.compare.responses import Response
+
+_MOSTLY_EMPTY = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """n shots: response y and its uncertainty u, session, cell (combination of named levels) and stratum.
+
+    ``levels``: each factor's value per shot.
+    """
+
+    shots: pd.DataFrame
+    levels: Mapping[str, pd.Series]
+    y: NDArray[np.float64]
+    u: NDArray[np.float64]
+    session: NDArray[np.str_]
+    cells: NDArray[np.str_]
+    strata: NDArray[np.str_]
+
+    def take(self, mask: NDArray[np.bool_]) -> Rows:
+        """Only the shots where ``mask`` is true."""
+        return Rows(
+            shots=self.shots[mask],
+            levels={name: values[mask] for name, values in self.levels.items()},
+            y=self.y[mask],
+            u=self.u[mask],
+            session=self.session[mask],
+            cells=self.cells[mask],
+            strata=self.strata[mask],
+        )
+
+
+def complete_rows(
+    shots: pd.DataFrame,
+    levels: Mapping[str, pd.Series],
+    factors: Sequence[Factor],
+    response: Response,
+    strata: pd.Series,
+    *,
+    where: str = "",
+) -> tuple[Rows, list[str]]:
+    """Shots that have the response and every condition, and lines that say how many have not."""
+    lines: list[str] = []
+    n = len(shots)
+    if response.name in shots:
+        y = pd.to_numeric(shots[response.name]).to_numpy(dtype=float, na_value=np.nan)
+    else:
+        y = np.full(n, np.nan)
+    have = np.isfinite(y)
+    found = int(have.sum())
+    if n and found < _MOSTLY_EMPTY * n:
+        lines.append(
+            f"{where}: mostly empty, measured in {found} of {n} counted shots; those may not be typical "
+            "(the notes column of shots.csv says why)."
+        )
+    elif found < n:
+        lines.append(f"{where}: {n - found} of {n} counted shots have no value and are left out.")
+    for factor in factors:
+        told = levels[factor.name].reindex(shots.index).notna().to_numpy(dtype=bool)
+        if not told.all():
+            lines.append(f"{where}: {factor.name} is empty for {int((~told).sum())} counted shot(s); left out.")
+        have &= told
+    rows = shots[have]
+    u_name = f"{response.name}_u"
+    u = pd.to_numeric(rows[u_name]).to_numpy(dtype=float, na_value=np.nan) if u_name in rows else np.zeros(len(rows))
+    return (
+        Rows(
+            shots=rows,
+            levels={f.name: levels[f.name].reindex(rows.index) for f in factors},
+            y=np.asarray(y[have], dtype=np.float64),
+            u=np.asarray(u, dtype=np.float64),
+            session=_texts(rows["session"]),
+            cells=np.full(len(rows), "", dtype=str),
+            strata=_texts(strata.reindex(rows.index)),
+        ),
+        lines,
+    )
+
+
+def factors_present(factors: Sequence[Factor], rows: Rows, *, where: str) -> tuple[tuple[Factor, ...], list[str]]:
+    """Factors with at least two levels among these shots, with just those levels; and lines on the others."""
+    out: list[Factor] = []
+    lines: list[str] = []
+    for factor in factors:
+        seen = rows.levels[factor.name].dropna()
+        if factor.is_slope:
+            if len(seen) and seen.min() < seen.max():
+                out.append(replace(factor, low=float(seen.min()), high=float(seen.max())))
+            else:
+                lines.append(f"{where}: {factor.name} does not vary among the counted shots; not compared.")
+            continue
+        levels = tuple(level for level in factor.levels if (seen == level).any())
+        lost = [level for level in factor.levels if level not in levels]
+        if len(levels) < 2:
+            only = ", ".join(levels) or "none"
+            lines.append(f"{where}: {factor.name} has counted shots at one level only ({only}); not compared.")
+            continue
+        if lost:
+            lines.append(f"{where}: no counted shot at {factor.name} {', '.join(lost)}; compared without it.")
+        out.append(replace(factor, levels=levels))
+    return tuple(out), lines
+
+
+def with_cells(rows: Rows, factors: Sequence[Factor]) -> Rows:
+    """Rows with their cell's name: 'cloth new, balls clean'."""
+    words = [f.name for f in factors if not f.is_slope]
+    n = len(rows.y)
+    cells = [", ".join(f"{name} {rows.levels[name].iloc[i]}" for name in words) for i in range(n)]
+    return replace(rows, cells=np.array(cells, dtype=str).reshape(n))
+
+
+def _texts(cells: pd.Series) -> NDArray[np.str_]:
+    return np.array([str(c) for c in cells], dtype=str).reshape(len(cells))

@@ -1,0 +1,38 @@
+"""What to compare, as one frozen value."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipeline.compare.covariates import DEFAULT_COVARIATES
+from shared.errors import SettingsError
+
+
+@dataclass(frozen=True, kw_only=True)
+class CompareSettings:
+    """``responses``, ``by``: column names; empty: the usual responses, every condition that varies.
+
+    within    : columns whose combinations are compared each for itself
+    adjust    : covariates, the most important first; () for none
+    bound     : smallest difference that matters, in the response's unit; None: half the pocket's opening
+    level     : confidence of all intervals; alpha of tests is 1 - level
+    bootstrap : draws, where residuals are far from normal; seed makes them repeatable
+    """
+
+    responses: tuple[str, ...] = ()
+    by: tuple[str, ...] = ()
+    within: tuple[str, ...] = ("pattern", "speed_class")
+    adjust: tuple[str, ...] = DEFAULT_COVARIATES
+    bound: float | None = None
+    level: float = 0.95
+    bootstrap: int = 2000
+    seed: int = 1
+
+    def __post_init__(self) -> None:
+        if not 0.5 < self.level < 1:
+            raise SettingsError(f"confidence {self.level} must lie between 0.5 and 1, as 0.95.")
+        if self.bound is not None and not self.bound > 0:
+            raise SettingsError(f"bound {self.bound} must be above 0: the smallest difference that matters.")
+        clash = sorted(set(self.by) & set(self.within))
+        if clash:
+            raise SettingsError(f"{', '.join(clash)}: both compared and held fixed; leave it out of --by or --within.")

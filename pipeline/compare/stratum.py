@@ -1,0 +1,346 @@
+"""One response, one pattern and speed: raw and adjusted differences between conditions, side by side."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipeline.compare.conditions import Factor
+from pipeline.compare.counting import counted_mask
+from pipeline.compare.covariates import Adjustment, choose_covariates
+from pipeline.compare.design import Contrast, Design
+from pipeline.compare.diagnostics import Diagnosis, diagnose
+from pipeline.compare.effects import Interval, equivalence_test, hedges_correction, hedges_g
+from pipeline.compare.ground import Ground
+from pipeline.compare.model import Estimate, LinearFit, TooFewShots, fit_linear
+from pipeline.compare.responses import Response
+from pipeline.compare.rows import Rows, complete_rows, factors_present, with_cells
+from pipeline.compare.scatter import session_scatter
+from pipeline.compare.settings import CompareSettings
+
+_LEAST_DF = 2  # an interval from one degree of freedom says nothing
+
+
+@dataclass(frozen=True, eq=False)
+class StratumResult:
+    """Tables for one response and stratum (columns in README), and lines to show above them."""
+
+    stratum: str
+    response: Response
+    ground: Ground
+    contrasts: pd.DataFrame
+    means: pd.DataFrame
+    terms: pd.DataFrame
+    covariates: pd.DataFrame
+    diagnostics: pd.DataFrame
+    scatter: pd.DataFrame
+    lines: tuple[str, ...]
+
+
+def analyse(
+    shots: pd.DataFrame,
+    levels: Mapping[str, pd.Series],
+    *,
+    factors: Sequence[Factor],
+    response: Response,
+    stratum: str,
+    strata: pd.Series,
+    ground: Ground,
+    settings: CompareSettings,
+) -> StratumResult:
+    """Compare within one stratum, or over several at once (``strata`` then holds more than one label).
+
+    shots : all shots of the stratum, counted or not; levels: each factor per shot
+    Never raises for poor data: what can't be said is in ``lines``.
+    """
+    where = f"{stratum}, {response.label}" if stratum else response.label
+    counted, lines = complete_rows(shots[counted_mask(shots)], levels, factors, response, strata, where=where)
+    present, more = factors_present(factors, counted, where=where)
+    lines += more
+    result = _nothing(stratum, response, ground)
+    if len(counted.y) < 2:
+        lines.append(f"{where}: {len(counted.y)} counted shot(s) with a value; nothing to compare.")
+    if not present or len(counted.y) < 2:
+        return replace(result, lines=tuple(lines))
+    counted = with_cells(counted, present)
+    design = _design(present, counted, lines, where)
+    try:
+        raw_fit = _fit(counted, design, np.zeros((len(counted.y), 0)))
+    except TooFewShots as few:
+        lines.append(f"{where}: {few}; means only.")
+        return replace(result, means=_means(counted, design, None, None, settings), lines=tuple(lines))
+    adjustment = choose_covariates(
+        counted.shots,
+        [f"{c} {s} {t}" for c, s, t in zip(counted.cells, counted.session, counted.strata, strict=True)],
+        candidates=settings.adjust,
+        spare=raw_fit.residual_df,
+        response=response.name,
+    )
+    kept, adjusted_design, adjusted_fit = _adjusted(counted, design, adjustment, lines, where)
+    main_fit, main_design = (adjusted_fit, adjusted_design) if adjusted_fit else (raw_fit, design)
+    diagnosis = diagnose(main_fit, list(kept.cells if adjusted_fit else counted.cells))
+    if diagnosis.unequal:
+        raw_fit = replace(raw_fit, robust=True)
+        main_fit = replace(main_fit, robust=True)
+        adjusted_fit = main_fit if adjusted_fit else None
+    everyone = _all_shots_fit(shots, levels, present, response, strata, design)
+    table = _contrast_table(
+        raw_fit, adjusted_fit, everyone, design, adjusted_design, response, ground, diagnosis, settings
+    )
+    return StratumResult(
+        stratum,
+        response,
+        ground,
+        contrasts=table,
+        means=_means(counted, design, raw_fit, adjusted_fit, settings),
+        terms=_terms(main_fit, main_design),
+        covariates=_balance(adjustment, counted),
+        diagnostics=diagnosis.table,
+        scatter=_scatter(main_fit, kept if adjusted_fit else counted),
+        lines=tuple(lines),
+    )
+
+
+def _design(factors: tuple[Factor, ...], rows: Rows, lines: list[str], where: str) -> Design:
+    """Interactions only where every combination was filmed and shots are left to judge the scatter."""
+    strata = tuple(sorted(set(rows.strata)))
+    plain = Design(factors, strata, interactions=False)
+    words = [f for f in factors if not f.is_slope]
+    if len(factors) < 2:
+        return plain
+    filmed = set(rows.cells)
+    wanted = list(Design(tuple(words), strata).cells()) if words else []
+    missing = [name for c in wanted if (name := ", ".join(f"{k} {v}" for k, v in c.items())) not in filmed]
+    if missing:
+        lines.append(
+            f"{where}: no counted shot with {'; '.join(missing)}. Conditions are taken to add up; whether they act "
+            "together can't be said."
+        )
+        return plain
+    crossed = Design(factors, strata, interactions=True)
+    columns = crossed.matrix(rows.levels, list(rows.strata), np.zeros((len(rows.y), 0))).shape[1]
+    if len(rows.y) - columns - len(set(rows.session)) + 1 < _LEAST_DF:
+        lines.append(f"{where}: {len(rows.y)} shots are too few to see whether the conditions act together.")
+        return plain
+    return crossed
+
+
+def _fit(rows: Rows, design: Design, covariates: NDArray[np.float64], robust: bool = False) -> LinearFit:
+    x = design.matrix(rows.levels, list(rows.strata), covariates)
+    return fit_linear(rows.y, x, u=rows.u, session=rows.session, cell=rows.cells, robust=robust)
+
+
+def _adjusted(
+    rows: Rows, design: Design, adjustment: Adjustment, lines: list[str], where: str
+) -> tuple[Rows, Design, LinearFit | None]:
+    if not adjustment.names:
+        return rows, design, None
+    keep = adjustment.keep
+    part = rows.take(keep)
+    if not keep.all():
+        lines.append(f"{where}: {int((~keep).sum())} shot(s) lack a covariate and are in the raw comparison only.")
+    covariates = adjustment.columns[keep]
+    wide = replace(design, n_covariates=covariates.shape[1])
+    try:
+        return part, wide, _fit(part, wide, covariates)
+    except TooFewShots as few:
+        lines.append(f"{where}: not adjusted: {few}.")
+        return rows, design, None
+
+
+def _all_shots_fit(
+    shots: pd.DataFrame,
+    levels: Mapping[str, pd.Series],
+    factors: tuple[Factor, ...],
+    response: Response,
+    strata: pd.Series,
+    design: Design,
+) -> LinearFit | None:
+    """The same comparison with the mis-hits left in: what leaving them out does. None if nothing was left out."""
+    if bool(counted_mask(shots).all()):
+        return None
+    rows, _ = complete_rows(shots, levels, factors, response, strata)
+    known = np.isin(rows.strata, design.strata)
+    for factor in factors:
+        if not factor.is_slope:
+            known &= rows.levels[factor.name].isin(factor.levels).to_numpy(dtype=bool)
+    rows = rows.take(known)
+    try:
+        return _fit(rows, design, np.zeros((len(rows.y), 0)))
+    except TooFewShots:
+        return None
+
+
+def _nothing(stratum: str, response: Response, ground: Ground) -> StratumResult:
+    none = pd.DataFrame()
+    return StratumResult(stratum, response, ground, none, none, none, none, none, none, ())
+
+
+def bound_of(response: Response, ground: Ground, settings: CompareSettings) -> float:
+    """The smallest difference that matters, in the response's unit; NaN where none can be given."""
+    if settings.bound is not None:
+        return settings.bound
+    if response.is_miss:
+        return ground.opening_mm / 2
+    if response.is_angle:
+        return ground.opening_mm / 2 / ground.mm_per_deg
+    return math.nan
+
+
+def _contrast_table(
+    raw: LinearFit,
+    adjusted: LinearFit | None,
+    everyone: LinearFit | None,
+    design: Design,
+    adjusted_design: Design,
+    response: Response,
+    ground: Ground,
+    diagnosis: Diagnosis,
+    settings: CompareSettings,
+) -> pd.DataFrame:
+    bound = bound_of(response, ground, settings)
+    rng = np.random.default_rng(settings.seed)
+    rows = []
+    for plain, wide in zip(design.contrasts(), adjusted_design.contrasts(), strict=True):
+        r = raw.estimate(plain.row, level=settings.level)
+        a = adjusted.estimate(wide.row, level=settings.level) if adjusted else None
+        best, fit = (a, adjusted) if a is not None and adjusted is not None else (r, raw)
+        row = _names(plain) | _columns("raw", r, raw.n)
+        row |= _columns("adjusted", a, adjusted.n if adjusted else 0)
+        row |= {"basis": best.basis, "method": best.method, "df": best.df}
+        row["used"] = "adjusted" if a is not None else "raw"
+        row["with_mishits"] = everyone.estimate(plain.row).value if everyone else math.nan
+        effect = _effect_size(best, fit, settings.level)
+        row |= {"g": effect.value, "g_low": effect.low, "g_high": effect.high}
+        row |= {"bound": bound, "equivalence_p": math.nan}
+        if math.isfinite(bound) and best.df > 0:
+            row["equivalence_p"] = equivalence_test(best.value, best.se, best.df, bound=bound).p
+        row |= {"boot_low": math.nan, "boot_high": math.nan}
+        if diagnosis.skewed and best.basis == "within sessions":
+            used = wide.row if a is not None else plain.row
+            boot = fit.bootstrap(used, rng=rng, draws=settings.bootstrap, level=settings.level)
+            row |= {"boot_low": boot.low, "boot_high": boot.high}
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _names(contrast: Contrast) -> dict[str, object]:
+    return {
+        "factor": contrast.factor,
+        "a": contrast.a,
+        "b": contrast.b,
+        "at": contrast.at,
+        "main": contrast.main,
+    }
+
+
+def _columns(kind: str, e: Estimate | None, n: int) -> dict[str, object]:
+    if e is None:
+        blank: dict[str, object] = dict.fromkeys(("diff", "se", "low", "high", "p", "here_low", "here_high"), math.nan)
+        return {f"{kind}_{k}": v for k, v in blank.items()} | {f"{kind}_n": 0}
+    return {
+        f"{kind}_diff": e.value,
+        f"{kind}_se": e.se,
+        f"{kind}_low": e.interval.low,
+        f"{kind}_high": e.interval.high,
+        f"{kind}_p": e.p,
+        f"{kind}_here_low": e.here.low,
+        f"{kind}_here_high": e.here.high,
+        f"{kind}_n": n,
+    }
+
+
+def _effect_size(e: Estimate, fit: LinearFit, level: float) -> Interval:
+    if e.basis == "within sessions":
+        return hedges_g(e.value, e.se, fit.residual_df, fit.total_sd, level=level)
+    scale = hedges_correction(fit.residual_df) / fit.total_sd
+    return Interval(e.value * scale, e.interval.low * scale, e.interval.high * scale, level)
+
+
+def _means(
+    rows: Rows, design: Design, raw: LinearFit | None, adjusted: LinearFit | None, settings: CompareSettings
+) -> pd.DataFrame:
+    """A row a cell that was filmed: n, raw mean and sd, modelled means with their intervals in these sessions."""
+    words = [f.name for f in design.factors if not f.is_slope]
+    out: list[dict[str, object]] = []
+    for cell in sorted(set(rows.cells)):
+        mine = rows.cells == cell
+        first = int(np.flatnonzero(mine)[0])
+        levels: dict[str, str | float] = {name: str(rows.levels[name].iloc[first]) for name in words}
+        y = rows.y[mine]
+        row: dict[str, object] = dict(levels)
+        row |= {"n": len(y), "mean": float(y.mean()), "sd": float(y.std(ddof=1)) if len(y) > 1 else math.nan}
+        at = {f.name: levels.get(f.name, (f.low + f.high) / 2) for f in design.factors}
+        for kind, fit in (("raw", raw), ("adjusted", adjusted)):
+            row |= dict.fromkeys((f"{kind}_mean", f"{kind}_low", f"{kind}_high"), math.nan)
+            if fit is None:
+                continue
+            wide = replace(design, n_covariates=fit.n_terms - len(design.row(at)))
+            e = fit.estimate(wide.row(at), level=settings.level)
+            row |= {f"{kind}_mean": e.value, f"{kind}_low": e.here.low, f"{kind}_high": e.here.high}
+        out.append(row)
+    return pd.DataFrame(out)
+
+
+def _terms(fit: LinearFit, design: Design) -> pd.DataFrame:
+    rows = []
+    for name, contrasts in design.terms():
+        test = fit.f_test(contrasts)
+        rows.append(
+            {
+                "term": name,
+                "ss": test.ss,
+                "df": test.df,
+                "f": test.f,
+                "df_error": test.df_error,
+                "p": test.p,
+                "basis": test.basis,
+            }
+        )
+    rows.append(
+        {
+            "term": "residual",
+            "ss": fit.total_sd**2 * fit.residual_df,
+            "df": fit.residual_df,
+            "f": math.nan,
+            "df_error": math.nan,
+            "p": math.nan,
+            "basis": "",
+        }
+    )
+    return pd.DataFrame(rows)
+
+
+def _balance(adjustment: Adjustment, rows: Rows) -> pd.DataFrame:
+    """The covariates' table with each condition's mean beside: adjusting leans on the slope where these differ."""
+    table = adjustment.table.copy()
+    for cell in sorted(set(rows.cells)):
+        mine = rows.cells == cell
+        table[f"mean at {cell}" if cell else "mean"] = [
+            float(pd.to_numeric(rows.shots.loc[mine, name]).mean()) if name in rows.shots else math.nan
+            for name in table["covariate"]
+        ]
+    return table
+
+
+def _scatter(fit: LinearFit, rows: Rows) -> pd.DataFrame:
+    found = session_scatter(rows.y, fit.design, rows.session)
+    return pd.DataFrame(
+        [
+            {
+                "shots": fit.n,
+                "sessions": fit.n_sessions,
+                "shot_sd": fit.sd,
+                "measurement_u_rms": fit.rms_u,
+                "session_sd": fit.session_sd if found.n_sessions < 3 else found.session_sd,
+                "mixed_model_shot_sd": found.shot_sd,
+                "session_share": found.session_share,
+                "note": found.note,
+            }
+        ]
+    )
