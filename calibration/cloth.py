@@ -36,7 +36,7 @@ def cloth_outlines(picture: NDArray[np.uint8], *, most: int = 6) -> list[Outline
     """Up to ``most`` candidate cloth outlines in a BGR picture, best first."""
     height, width = picture.shape[:2]
     scale = min(1.0, WORK_WIDTH_PX / max(height, width))
-    small = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    small = np.asarray(cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     colour = _colour_space(small)
     found: list[tuple[float, NDArray[np.uint8]]] = []
     outlines: list[Outline] = []
@@ -54,8 +54,7 @@ def cloth_outlines(picture: NDArray[np.uint8], *, most: int = 6) -> list[Outline
 def _colour_space(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
     smooth = cv2.medianBlur(picture, 5)
     lab = cv2.cvtColor(smooth.astype(np.float32) / 255.0, cv2.COLOR_BGR2Lab)
-    lab[..., 0] *= LIGHTNESS_WEIGHT
-    return np.asarray(lab, dtype=np.float32)
+    return np.asarray(lab * np.array([LIGHTNESS_WEIGHT, 1.0, 1.0], dtype=np.float32), dtype=np.float32)
 
 
 def _masks(colour: NDArray[np.float32]) -> list[NDArray[np.uint8]]:
@@ -103,7 +102,7 @@ def _outline(mask: NDArray[np.uint8], scale: float) -> Outline | None:
     if lines is None:
         return None
     tolerance = 2.0 + 0.012 * float(np.sqrt(hull_area))  # room for a bent side
-    sides = []
+    sides: list[NDArray[np.float64]] = []
     for _ in range(2):  # a second pass over the contour itself: the hull bridges what the lens bends inwards
         corners = _crossings(lines)
         if corners is None:
@@ -119,7 +118,8 @@ def _outline(mask: NDArray[np.uint8], scale: float) -> Outline | None:
     if corners is None:
         return None
     lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
-    backed = float(sum(min(len(side), 0.88 * n) for side, n in zip(sides, lengths, strict=True)) / (0.88 * lengths.sum()))
+    spans = 0.88 * lengths  # as cut above
+    backed = sum(min(len(side), n) for side, n in zip(sides, spans, strict=True)) / float(spans.sum())
     area = cv2.contourArea(corners.astype(np.float32))
     if backed < 0.5 or not 0.6 * hull_area < area < 1.7 * hull_area:
         return None

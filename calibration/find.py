@@ -1,123 +1,284 @@
-"""From one picture of a table to its calibration."""
+"""From one picture of a table to its calibration.
+
+The order of work: areas of one colour with four straight sides (`cloth`), a rough camera for each, then the marks that
+this camera predicts (`marks`), the fit of everything (`fit`), and a judgement (`check`). An area is taken for a table
+only because its sights, noses and pockets are where a table of the declared size has them.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.check import CalibrationCheck, check_fit, rails_of
 from calibration.cloth import Outline, cloth_outlines
-from calibration.fit import EdgePoints, Fit, Marks, fit_marks, start_values
-from calibration.marks import SIGHT_U_PX, cloth_ends, nose_lines, sights
+from calibration.fit import EdgePoints, Fit, LensPrior, Marks, fit_marks, start_values
+from calibration.lens import lens_prior, read_lens
+from calibration.marks import SIGHT_U_PX, cloth_ends, nose_lines, pockets_seen, sights
+from calibration.pose import CameraPose
 from calibration.store import Calibration
-from shared.equipment import Table
+from shared.equipment import Cushion, Table
 from shared.errors import CalibrationError
 from shared.settings import CameraSettings, HeadSide
 
 F64 = NDArray[np.float64]
-NO_SIGHTS = (np.empty(0, np.int64), np.empty((0, 2)))
+
+SIDES: tuple[Cushion, ...] = ("right", "foot", "left", "head")  # side i runs from corner i to corner i + 1
+SEARCH_MM = (30.0, 14.0, 8.0)  # how far from its predicted place a sight is looked for, round by round
+OUTLINE_U_PX = 3.0  # of the coarse outline, in a picture 1280 px long
+ANY_CAMERA = CameraSettings()
+DIRECTIONS: dict[HeadSide, tuple[int, int]] = {
+    "picture-left": (-1, 0), "picture-right": (1, 0), "picture-top": (0, -1), "picture-bottom": (0, 1),
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Sighting:
+    """A table in a picture: the fit, the marks it rests on and how far it can be believed."""
+
+    fit: Fit
+    marks: Marks
+    check: CalibrationCheck
+
+    @property
+    def convincing(self) -> bool:
+        """Good enough not to look any further."""
+        return not self.check.refusal and self.check.sights_found >= max(8, 0.6 * self.check.sights_in_picture)
+
+    @property
+    def rank(self) -> tuple[bool, int, float]:
+        return not self.check.refusal, self.check.sights_found, -float(self.check.corner_u_px.max())
 
 
 def find_table(
-    picture: NDArray[np.uint8], *, table: Table, camera: CameraSettings = CameraSettings(), head: HeadSide | None = None,
+    picture: NDArray[np.uint8], *, table: Table, camera: CameraSettings = ANY_CAMERA, head: HeadSide | None = None,
     clip: str = "",
 ) -> Calibration:
-    """Find the table in a BGR picture (H, W, 3) and recover the camera."""
+    """Find the table in a picture and recover the camera that took it.
+
+    picture : (H, W, 3) BGR, as displayed
+    table   : its sizes; a table of other sizes is refused or warned of where the picture shows it
+    camera  : a lens measured beforehand, corners marked by hand
+    head    : which end of the picture is the head; None: left when lying, top when upright
+
+    Raises CalibrationError with what was found, what was needed and what to do.
+    """
+    seen, how = sight_table(picture, table=table, camera=camera, head=head, clip=clip)
+    warnings = seen.check.warnings
+    if camera.corners_px is not None:
+        warnings += _compare_with_sights(picture, seen, table)
+    return Calibration(clip, seen.fit.pose, table, seen.fit.rms_px, how, warnings)
+
+
+def sight_table(
+    picture: NDArray[np.uint8], *, table: Table, camera: CameraSettings = ANY_CAMERA, head: HeadSide | None = None,
+    clip: str = "",
+) -> tuple[Sighting, str]:
+    """As find_table, with the marks and the check; the second value says how the table was found."""
+    if picture.ndim != 3 or picture.shape[2] != 3 or picture.dtype != np.uint8:
+        raise CalibrationError(f"{clip or 'picture'}: a colour picture (height, width, 3) of bytes is needed; got "
+                               f"{picture.dtype} {picture.shape}.")
     size = (picture.shape[1], picture.shape[0])
-    best: Fit | None = None
-    best_marks: Marks | None = None
-    for outline in cloth_outlines(picture, most=4):
-        for corners, sides in _orientations(outline, head):
+    lens = LensPrior.of_any_camera(size) if camera.lens is None else lens_prior(read_lens(camera.lens), size)
+    if camera.corners_px is not None:
+        given = np.array(camera.corners_px, dtype=float)
+        return _from_corners(picture, given, table, size, lens, clip), "corners given"
+    best: Sighting | None = None
+    outlines = cloth_outlines(picture)
+    for outline in outlines:
+        for corners, sides in _orders(outline, head):
             try:
-                fit, marks = _try(picture, table, size, corners, sides)
-            except (CalibrationError, np.linalg.LinAlgError):
+                seen = _look(picture, table, size, lens, corners, sides)
+            except (_NoCameraError, np.linalg.LinAlgError):
                 continue
-            if best is None or best_marks is None or len(marks.sight) > len(best_marks.sight):
-                best, best_marks = fit, marks
-            if len(marks.sight) >= 0.8 * len(table.sights_mm):
-                break
-        if best_marks is not None and len(best_marks.sight) >= 0.8 * len(table.sights_mm):
+            if best is None or seen.rank > best.rank:
+                best = seen
+        if best is not None and best.convincing:
             break
-    if best is None or best_marks is None or len(best_marks.sight) < 6:
-        raise CalibrationError(f"{clip}: no table was found in the picture.")
-    return Calibration(clip, best.pose, table, best.rms_px, "found in the picture")
+    if best is None:
+        raise CalibrationError(
+            f"{clip or 'picture'}: no table was found ({len(outlines)} areas of one colour with four straight sides "
+            "were looked at). Film the whole table from above, or give its corners_px."
+        )
+    if best.check.refusal:
+        raise CalibrationError(f"{clip or 'picture'}: no table to rely on: {best.check.refusal}, "
+                               "or give its corners_px.")
+    return best, "found in the picture"
 
 
-def _orientations(outline: Outline, head: HeadSide | None) -> list[tuple[F64, tuple[F64, ...]]]:
-    """Corner orders to try: the longer pair of sides first; the head where it is declared or by default."""
-    corners = outline.corners_px
-    lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
-    pair = [lengths[0] + lengths[2], lengths[1] + lengths[3]]
-    long_first = 0 if pair[0] > pair[1] else 1
-    choices = [long_first] if max(pair) > 1.45 * min(pair) else [long_first, 1 - long_first]
-    if (_area(corners)) > 0:  # y down: positive = clockwise as displayed; table order runs anticlockwise there
+class _NoCameraError(Exception):
+    """No camera can have seen this outline as the table; another outline may do."""
+
+
+def _orders(outline: Outline, head: HeadSide | None) -> list[tuple[F64, tuple[F64, ...]]]:
+    """Corners (4, 2) in the order (0,0) (L,0) (L,W) (0,W), with the outline's points per side in the order of SIDES.
+
+    The longer pair of sides is taken for the long cushions; where it is hardly longer, the other pair is tried too.
+    """
+    corners, sides = outline.corners_px, outline.sides
+    if _signed_area(corners) > 0:  # clockwise as displayed; the table's own order runs the other way
         corners = corners[::-1]
         sides = (outline.sides[2], outline.sides[1], outline.sides[0], outline.sides[3])
-        long_first = long_first
-    else:
-        sides = outline.sides
-    orders = []
-    for choice in choices:
-        options = [k for k in range(4) if k % 2 == choice]  # side k is the right cushion
-        scored = []
-        for k in options:
-            rolled = np.roll(corners, -k, axis=0)
-            towards_head = (rolled[0] + rolled[3] - rolled[1] - rolled[2]) / 2
-            lying = abs(towards_head[0]) >= abs(towards_head[1])
-            wanted = head or ("picture-left" if lying else "picture-top")
-            direction = {"picture-left": (-1, 0), "picture-right": (1, 0), "picture-top": (0, -1),
-                         "picture-bottom": (0, 1)}[wanted]
-            scored.append((float(towards_head @ np.array(direction)), k))
-        k = max(scored)[1]
-        orders.append((np.roll(corners, -k, axis=0), tuple(sides[(k + i) % 4] for i in range(4))))
-    return orders
+    lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    pairs = lengths[:2] + lengths[2:]
+    longer = int(np.argmax(pairs))
+    choices = [longer] if pairs.max() > 1.45 * pairs.min() else [longer, 1 - longer]
+    return [
+        (np.roll(corners, -k, axis=0), tuple(sides[(k + i) % 4] for i in range(4)))
+        for k in (_right_side(corners, choice, head) for choice in choices)
+    ]
 
 
-def _area(corners: F64) -> float:
+def _right_side(corners: F64, parity: int, head: HeadSide | None) -> int:
+    """Which side (of this parity) is the right cushion, so that the head is where it is declared."""
+    rolled = np.roll(corners, -parity, axis=0)
+    towards_head = (rolled[0] + rolled[3] - rolled[1] - rolled[2]) / 2
+    if head is None:
+        head = "picture-left" if abs(towards_head[0]) >= abs(towards_head[1]) else "picture-top"
+    return parity if towards_head @ np.array(DIRECTIONS[head]) > 0 else parity + 2
+
+
+def _signed_area(corners: F64) -> float:
     x, y = corners[:, 0], corners[:, 1]
     return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
 
 
-def _try(
-    picture: NDArray[np.uint8], table: Table, size: tuple[int, int], corners: F64, sides: tuple[F64, ...]
-) -> tuple[Fit, Marks]:
-    order = ("right", "foot", "left", "head")
+def _look(
+    picture: NDArray[np.uint8], table: Table, size: tuple[int, int], lens: LensPrior, corners: F64,
+    sides: tuple[F64, ...],
+) -> Sighting:
+    """From one outline to marks and fit, in rounds of prediction and search."""
+    u_px = OUTLINE_U_PX * max(size) / 1280
     coarse = tuple(
-        EdgePoints("cloth", cushion, side[:: max(1, len(side) // 40)], 3.0 * max(size) / 1280)
-        for cushion, side in zip(order, sides, strict=True) if len(side) >= 15
+        EdgePoints("cloth", cushion, side[:: max(1, len(side) // 40)], u_px)
+        for cushion, side in zip(SIDES, sides, strict=True) if len(side) >= 15
     )
-    fit = fit_marks(Marks(*NO_SIGHTS, SIGHT_U_PX, coarse), table, size, start_values(corners, table, size))
-    marks = Marks(*NO_SIGHTS, SIGHT_U_PX, coarse)
-    _check_possible(fit, table)
-    for window in (30.0, 14.0, 8.0):
+    if len(coarse) < 3:
+        raise _NoCameraError
+    start = start_values(corners, table, size)
+    fit = fit_marks(Marks(*_no_sights(), coarse), table, size, start, lens=lens)
+    _check_possible(fit.pose, table)
+    return _search(picture, fit, table, size, lens, coarse)
+
+
+def _search(
+    picture: NDArray[np.uint8], fit: Fit, table: Table, size: tuple[int, int], lens: LensPrior,
+    coarse: tuple[EdgePoints, ...],
+) -> Sighting:
+    marks = Marks(*_no_sights(), coarse)
+    pockets = float("nan")
+    for window in SEARCH_MM:
         rows, centres, _ = sights(picture, fit.pose, table, rail_z_mm=fit.rail_z_mm, offset_mm=fit.sight_offset_mm,
                                   window_mm=window)
-        enough = _enough(rows, table)
-        edges: list[EdgePoints] = list(coarse) if window > 20 or not enough else []
-        if window < 20:
+        enough = _fix_the_camera(rows, table)
+        edges: tuple[EdgePoints, ...] = () if enough and window < SEARCH_MM[0] else coarse
+        if window < SEARCH_MM[0]:
             if not enough:
-                edges = cloth_ends(picture, fit.pose, table, rail_z_mm=fit.rail_z_mm, behind_mm=fit.cloth_behind_mm,
-                                   window_mm=20.0) or edges
-            edges += nose_lines(picture, fit.pose, table, window_mm=12.0)
-        marks = Marks(rows, centres, SIGHT_U_PX, tuple(edges))
-        fit = fit_marks(marks, table, size, fit.values)
-        _check_possible(fit, table)
-    return fit, marks
+                edges = tuple(cloth_ends(picture, fit.pose, table, rail_z_mm=fit.rail_z_mm,
+                                         behind_mm=fit.cloth_behind_mm, window_mm=20.0))
+            edges += tuple(nose_lines(picture, fit.pose, table, window_mm=12.0))
+        marks = Marks(rows, centres, SIGHT_U_PX, edges)
+        fit = fit_marks(marks, table, size, fit.values, lens=lens)
+        _check_possible(fit.pose, table)
+    good = _believable(fit)
+    if not good.all():
+        marks = Marks(marks.sight[good], marks.sight_px[good], marks.sight_u_px, marks.edges)
+        fit = fit_marks(marks, table, size, fit.values, lens=lens)
+        _check_possible(fit.pose, table)
+    if table.pockets and not _fix_the_camera(marks.sight, table):
+        pockets = pockets_seen(picture, fit.pose, table)
+    return Sighting(fit, marks, check_fit(fit, marks, table, pockets_seen=pockets))
 
 
-def _check_possible(fit: Fit, table: Table) -> None:
-    """Refuse a camera that cannot have taken the picture, before it is used to look for marks."""
-    pose = fit.pose
-    height = pose.centre_mm[2]
-    corners = np.column_stack([table.corners_mm, np.zeros(4)]) @ pose.R.T + pose.t_mm
-    px = pose.to_image(np.column_stack([table.corners_mm, np.zeros(4)])) if (corners[:, 2] > 0).all() else np.empty((0, 2))
-    reach = 2.0 * max(pose.width_px, pose.height_px)
-    if not 0.3 * table.width_mm < height < 12 * table.length_mm or len(px) == 0 or np.abs(px).max() > reach:
-        raise CalibrationError("no camera fits the outline.")
+def _no_sights() -> tuple[NDArray[np.int64], F64, float]:
+    return np.empty(0, np.int64), np.empty((0, 2)), SIGHT_U_PX
 
 
-def _enough(rows: NDArray[np.int64], table: Table) -> bool:
+def _believable(fit: Fit) -> NDArray[np.bool_]:
+    """Sights whose residual is no outlier: within 5 robust standard deviations, or a few tenths of a pixel."""
+    miss = np.linalg.norm(fit.sight_residuals_px, axis=1)
+    if len(miss) < 8:
+        return np.ones(len(miss), dtype=bool)
+    return np.asarray(miss < max(0.3, 5 * 1.4826 * float(np.median(miss))))
+
+
+def _fix_the_camera(rows: NDArray[np.int64], table: Table) -> bool:
     """Whether the sights alone fix the camera: enough of them, on three rails at least."""
-    xy = table.sights_mm[rows]
-    rails = [(xy[:, 0] < 0).sum(), (xy[:, 0] > table.length_mm).sum(), (xy[:, 1] < 0).sum(),
-             (xy[:, 1] > table.width_mm).sum()]
-    return len(rows) >= 9 and sum(n >= 2 for n in rails) >= 3
+    return len(rows) >= 9 and sum(n >= 2 for n in rails_of(rows, table)) >= 3
+
+
+def _check_possible(pose: CameraPose, table: Table) -> None:
+    """Drop a camera that cannot have taken the picture before it is used to look for marks."""
+    ground = np.column_stack([table.corners_mm, np.zeros(4)])
+    depth = (ground @ pose.R.T + pose.t_mm)[:, 2]
+    height = float(pose.centre_mm[2])
+    if not 0.3 * table.width_mm < height < 12 * table.length_mm or not (depth > 0.1 * height).all():
+        raise _NoCameraError
+    if np.abs(pose.to_image(ground)).max() > 2.5 * max(pose.width_px, pose.height_px):
+        raise _NoCameraError
+
+
+def _from_corners(
+    picture: NDArray[np.uint8], corners: F64, table: Table, size: tuple[int, int], lens: LensPrior, clip: str
+) -> Sighting:
+    """The camera from corners marked by hand. The lens is taken from the sights where they can be seen."""
+    name = clip or "picture"
+    order = "in the order head-right, foot-right, foot-left, head-left"
+    if corners.shape != (4, 2) or not np.isfinite(corners).all():
+        raise CalibrationError(f"{name}: corners_px needs four points [x, y], {order}.")
+    triangles = [abs(_signed_area(np.delete(corners, i, axis=0))) for i in range(4)]
+    needed = 1e-3 * size[0] * size[1]
+    if min(triangles) < needed:
+        raise CalibrationError(
+            f"{name}: three of the four corners lie on one line (triangle {min(triangles):.0f} px², {needed:.0f} px² "
+            f"is needed). Mark where the nose lines cross, {order}."
+        )
+    turns = [_signed_area(np.roll(corners, -i, axis=0)[:3]) for i in range(4)]
+    if not all(t < 0 for t in turns):
+        raise CalibrationError(
+            f"{name}: the corners do not run round the table anticlockwise as seen in the picture. Mark where the nose "
+            f"lines cross, {order}."
+        )
+    start = start_values(corners, table, size, noses=True)
+    marks = Marks(*_no_sights(), (), corner_px=corners)
+    fit = fit_marks(marks, table, size, start, lens=lens, robust=False)
+    try:
+        _check_possible(fit.pose, table)
+        seen = _search(picture, fit, table, size, lens, ())
+    except (_NoCameraError, np.linalg.LinAlgError):
+        seen = None
+    if seen is not None and not seen.check.refusal:
+        covariance = seen.fit.pose.covariance
+        found = seen.fit.values[:5]
+        if covariance is not None:
+            spread = np.sqrt(np.diag(covariance)[:5])
+            spread[0] /= seen.fit.pose.K[0, 0]
+            fit = fit_marks(marks, table, size, seen.fit.values, lens=LensPrior(found, spread), robust=False)
+    miss = float(np.linalg.norm(fit.pose.to_image(_noses(table)) - corners, axis=1).max())
+    if miss > 5.0 * max(size) / 1280:
+        raise CalibrationError(
+            f"{name}: no camera sees a table of {table.length_mm:.0f} x {table.width_mm:.0f} mm with these corners (they "
+            f"miss by {miss:.0f} px). Check corners_px and the table's size."
+        )
+    return Sighting(fit, marks, check_fit(fit, marks, table))
+
+
+def _noses(table: Table) -> F64:
+    return np.column_stack([table.corners_mm, np.full(4, table.nose_height_mm)])
+
+
+def _compare_with_sights(picture: NDArray[np.uint8], seen: Sighting, table: Table) -> tuple[str, ...]:
+    """A warning where the sights contradict corners given by hand."""
+    size = (picture.shape[1], picture.shape[0])
+    try:
+        other = _search(picture, seen.fit, table, size, LensPrior.of_any_camera(size), ())
+    except (_NoCameraError, np.linalg.LinAlgError):
+        return ()
+    if other.check.refusal:
+        return ()
+    apart = np.linalg.norm(other.fit.pose.to_image(_noses(table)) - seen.fit.pose.to_image(_noses(table)), axis=1)
+    if apart.max() < 3.0 * max(size) / 1280:
+        return ()
+    return (f"the sights put the corners up to {apart.max():.0f} px from the given corners_px, which are used",)

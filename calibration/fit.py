@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pose import CameraPose
-from shared.equipment import CUSHIONS, Cushion, Table
+from shared.equipment import Cushion, Table
 
 F64 = NDArray[np.float64]
 
@@ -52,6 +52,8 @@ class Marks:
     sight_px: F64
     sight_u_px: float
     edges: tuple[EdgePoints, ...]
+    corner_px: F64 | None = None  # (4, 2) nose-line corners marked by hand
+    corner_u_px: float = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,13 +79,13 @@ class Fit:
         return float(np.sqrt(every.mean())) if len(every) else float("nan")
 
 
-def start_values(corners_px: F64, table: Table, size_px: tuple[int, int], focal: float = F_PRIOR[0]) -> F64:
-    """(14,) values from the four corners of the cloth's outline, in the order of Table.corners_mm."""
+def start_values(corners_px: F64, table: Table, size_px: tuple[int, int], *, noses: bool = False) -> F64:
+    """(14,) values from four corners in the order of Table.corners_mm: of the cloth's outline, or of the noses."""
     width, height = size_px
-    f = focal * max(width, height)
-    away = CLOTH_BEHIND_NOSE_MM[0]
+    f = F_PRIOR[0] * max(width, height)
+    away = 0.0 if noses else CLOTH_BEHIND_NOSE_MM[0]
     outer = table.corners_mm + np.array([[-away, -away], [away, -away], [away, away], [-away, away]])
-    z = table.nose_height_mm + RAIL_ABOVE_NOSE_MM[0]
+    z = table.nose_height_mm + (0.0 if noses else RAIL_ABOVE_NOSE_MM[0])
     centred = (corners_px - [(width - 1) / 2, (height - 1) / 2]) / f
     h = cv2.getPerspectiveTransform(outer.astype(np.float32), centred.astype(np.float32)).astype(float)
     if h[2] @ np.append(outer.mean(axis=0), 1.0) < 0:
@@ -94,7 +96,8 @@ def start_values(corners_px: F64, table: Table, size_px: tuple[int, int], focal:
     shift = h[:, 2] - rotation[:, 2] * z
     rvec, _ = cv2.Rodrigues(rotation)
     return np.concatenate([[np.log(f), (width - 1) / 2, (height - 1) / 2, 0.0, 0.0], rvec.ravel(), shift,
-                           [z, table.sight_offset_mm, away]])
+                           [table.nose_height_mm + RAIL_ABOVE_NOSE_MM[0], table.sight_offset_mm,
+                            CLOTH_BEHIND_NOSE_MM[0]]])
 
 
 def pose_of(values: F64, size_px: tuple[int, int], covariance: F64 | None = None) -> CameraPose:
@@ -106,15 +109,6 @@ def pose_of(values: F64, size_px: tuple[int, int], covariance: F64 | None = None
         R=np.asarray(rotation, dtype=float), t_mm=values[8:11], width_px=size_px[0], height_px=size_px[1],
         parameters=CAMERA_NAMES if covariance is not None else (), covariance=covariance,
     )
-
-
-def values_of(pose: CameraPose, table: Table) -> F64:
-    rvec, _ = cv2.Rodrigues(pose.R)
-    return np.concatenate([
-        [np.log(pose.K[0, 0]), pose.K[0, 2], pose.K[1, 2], pose.distortion[0], pose.distortion[1]], rvec.ravel(),
-        pose.t_mm,
-        [table.nose_height_mm + RAIL_ABOVE_NOSE_MM[0], table.sight_offset_mm, CLOTH_BEHIND_NOSE_MM[0]],
-    ])
 
 
 def sights_3d(table: Table, rail_z_mm: float, offset_mm: float) -> F64:
@@ -169,8 +163,8 @@ def _project(values: F64, xyz: F64) -> F64:
     return np.asarray(np.exp(values[0]) * n + values[1:3])
 
 
-def _to_plane(values: F64, px: F64, z: float) -> tuple[F64, float]:
-    """Points of the plane ``z`` under pixels, and the plane's mean scale in px per mm."""
+def _to_plane(values: F64, px: F64, z: float) -> tuple[F64, F64]:
+    """Points of the plane ``z`` under pixels, (N, 2) mm, and their depth along the optical axis, (N,) mm."""
     f = float(np.exp(values[0]))
     rotation, _ = cv2.Rodrigues(values[5:8])
     n = _undistort((px - values[1:3]) / f, values[3], values[4])
@@ -181,11 +175,28 @@ def _to_plane(values: F64, px: F64, z: float) -> tuple[F64, float]:
 
 
 @dataclass(frozen=True, eq=False)
+class LensPrior:
+    """What is known of log f, cx, cy, k1, k2 before looking at the picture: (5,) middles and spreads (k=1)."""
+
+    middle: F64
+    spread: F64
+
+    @classmethod
+    def of_any_camera(cls, size_px: tuple[int, int]) -> LensPrior:
+        width, height = size_px
+        longer = max(width, height)
+        return cls(
+            np.array([np.log(F_PRIOR[0] * longer), (width - 1) / 2, (height - 1) / 2, 0.0, 0.0]),
+            np.array([F_PRIOR[1], CENTRE_PRIOR * longer, CENTRE_PRIOR * longer, K1_PRIOR, K2_PRIOR]),
+        )
+
+
+@dataclass(frozen=True, eq=False)
 class _Problem:
     marks: Marks
     table: Table
     size_px: tuple[int, int]
-    fixed: dict[int, float]  # index in values -> value held (a lens measured beforehand)
+    lens: LensPrior
 
     def residuals(self, values: F64) -> F64:
         """All residuals over their standard uncertainties: sights (x, y), edges (perpendicular), priors."""
@@ -196,22 +207,20 @@ class _Problem:
             parts.append(((_project(values, world) - marks.sight_px) / marks.sight_u_px).ravel())
         for edge in marks.edges:
             parts.append(self.edge_px(values, edge) / edge.u_px)
+        if marks.corner_px is not None:
+            noses = np.column_stack([table.corners_mm, np.full(4, table.nose_height_mm)])
+            parts.append(((_project(values, noses) - marks.corner_px) / marks.corner_u_px).ravel())
         return np.concatenate(parts) if parts else np.empty(0)
 
     def edge_px(self, values: F64, edge: EdgePoints) -> F64:
         z, behind = (self.table.nose_height_mm, 0.0) if edge.kind == "nose" else (values[11], values[13])
         xy, depth = _to_plane(values, edge.xy_px, z)
-        return (behind_nose_mm(self.table, edge.cushion, xy) - behind) * np.exp(values[0]) / depth
+        miss_mm = behind_nose_mm(self.table, edge.cushion, xy) - behind
+        return np.asarray(miss_mm * np.exp(values[0]) / depth, dtype=float)
 
     def priors(self, values: F64) -> F64:
-        width, height = self.size_px
-        longer = max(width, height)
-        return np.array([
-            (values[0] - np.log(F_PRIOR[0] * longer)) / F_PRIOR[1],
-            (values[1] - (width - 1) / 2) / (CENTRE_PRIOR * longer),
-            (values[2] - (height - 1) / 2) / (CENTRE_PRIOR * longer),
-            values[3] / K1_PRIOR,
-            values[4] / K2_PRIOR,
+        lens = (values[:5] - self.lens.middle) / self.lens.spread
+        return np.append(lens, [
             (values[11] - self.table.nose_height_mm - RAIL_ABOVE_NOSE_MM[0]) / RAIL_ABOVE_NOSE_MM[1],
             (values[12] - self.table.sight_offset_mm) / SIGHT_OFFSET_U_MM,
             (values[13] - CLOTH_BEHIND_NOSE_MM[0]) / CLOTH_BEHIND_NOSE_MM[1],
@@ -230,13 +239,10 @@ class _Chart:
     origin: F64  # (14,) f.. as values, but 5:8 unused, 8:11 = middle's pixel u, v and log of px per mm
     turn: F64  # (3, 3) table against the line of sight at the start
     middle: F64  # (3,) the table's middle, mm
-    free: tuple[int, ...]
 
     @classmethod
-    def at(cls, values: F64, table: Table, fixed: dict[int, float]) -> _Chart:
+    def at(cls, values: F64, table: Table) -> _Chart:
         origin = values.copy()
-        for index, value in fixed.items():
-            origin[index] = value
         middle = np.array([table.length_mm / 2, table.width_mm / 2, table.nose_height_mm])
         rotation, _ = cv2.Rodrigues(values[5:8])
         seen = rotation @ middle + values[8:11]
@@ -244,14 +250,11 @@ class _Chart:
         pixel = f * seen[:2] / seen[2] + values[1:3]
         origin[8:11] = [pixel[0], pixel[1], np.log(f / seen[2])]
         ray = np.append((pixel - origin[1:3]) / np.exp(origin[0]), 1.0)
-        free = tuple(i for i in range(len(values)) if i not in fixed)
-        return cls(origin, _turn_to(ray).T @ rotation, middle, free)
+        return cls(origin, _turn_to(ray).T @ rotation, middle)
 
     def values(self, scaled: F64) -> F64:
         here = self.origin.copy()
-        moved = np.zeros(len(here))
-        moved[list(self.free)] = scaled
-        moved *= CHART_SCALES
+        moved = scaled * CHART_SCALES
         here[:5] += moved[:5]
         here[8:] += moved[8:]
         f = float(np.exp(here[0]))
@@ -275,10 +278,10 @@ def _turn_to(ray: F64) -> F64:
     return np.asarray(rotation, dtype=float)
 
 
-def _derivative(function: Callable[[F64], F64], values: F64, free: list[int]) -> F64:
-    """Central differences over the free values, columns in units of SCALES."""
+def _derivative(function: Callable[[F64], F64], values: F64) -> F64:
+    """Central differences over the values, columns in units of SCALES."""
     columns = []
-    for index in free:
+    for index in range(len(values)):
         step = 1e-5 * SCALES[index]
         up, down = values.copy(), values.copy()
         up[index] += step
@@ -333,47 +336,41 @@ def _levenberg_marquardt(
 
 def fit_marks(
     marks: Marks, table: Table, size_px: tuple[int, int], start: F64, *, robust: bool = True,
-    fixed: dict[int, float] | None = None, most_steps: int = 30,
+    lens: LensPrior | None = None, most_steps: int = 30,
 ) -> Fit:
-    """Least squares over all marks, from a start; ``fixed`` holds entries of the values (a known lens)."""
-    fixed = fixed or {}
-    problem = _Problem(marks, table, size_px, fixed)
-    free = [i for i in range(len(start)) if i not in fixed]
-    chart = _Chart.at(start, table, fixed)
-
-    def full(scaled: F64) -> F64:
-        return chart.values(scaled)
+    """Least squares over all marks, from a start; ``lens`` is what is known of the lens beforehand."""
+    problem = _Problem(marks, table, size_px, lens or LensPrior.of_any_camera(size_px))
+    chart = _Chart.at(start, table)
 
     def stacked(scaled: F64) -> F64:
-        values = full(scaled)
+        values = chart.values(scaled)
         return np.concatenate([problem.residuals(values), problem.priors(values)])
 
-    scaled, cost = _levenberg_marquardt(stacked, len(free), priors=len(problem.priors(start)), robust=robust,
+    scaled, cost = _levenberg_marquardt(stacked, len(start), priors=len(problem.priors(start)), robust=robust,
                                         most_steps=most_steps)
-    values = full(scaled)
+    values = chart.values(scaled)
     rotation, _ = cv2.Rodrigues(values[5:8])
     canonical, _ = cv2.Rodrigues(rotation)
     values[5:8] = canonical.ravel()
-    return _report(problem, values, free, cost)
+    return _report(problem, values, cost)
 
 
-def _report(problem: _Problem, values: F64, free: list[int], cost: float) -> Fit:
+def _report(problem: _Problem, values: F64, cost: float) -> Fit:
     marks = problem.marks
     seen = problem.residuals(values)
-    jacobian = _derivative(problem.residuals, values, free)
-    prior_jacobian = _derivative(problem.priors, values, free)
+    jacobian = _derivative(problem.residuals, values)
+    prior_jacobian = _derivative(problem.priors, values)
     weight = HUBER / np.maximum(np.abs(seen), HUBER)
     normal = jacobian.T @ (weight[:, None] * jacobian)
     count = float(weight.sum())
-    freedom = max(1.0, count - len(free))
+    freedom = max(1.0, count - len(values))
     spread = max(1.0, float(weight @ seen**2) / freedom)  # the marks' own scatter where it exceeds what was assumed
     inverse = np.linalg.inv(normal / spread + prior_jacobian.T @ prior_jacobian)
-    covariance = np.zeros((len(values), len(values)))
-    covariance[np.ix_(free, free)] = inverse * np.outer(SCALES[free], SCALES[free])
+    covariance = inverse * np.outer(SCALES, SCALES)
     n = 2 * len(marks.sight)
     hat = np.einsum("ij,jk,ik->i", jacobian[:n], inverse, jacobian[:n]) / spread * weight[:n]
     left_out = (seen[:n] / np.maximum(1 - hat, 0.05)).reshape(-1, 2) * marks.sight_u_px
-    camera = covariance[:11, :11].copy()
+    camera: F64 = np.array(covariance[:11, :11], dtype=float)
     f = float(np.exp(values[0]))
     camera[0] *= f  # from log f to f
     camera[:, 0] *= f
@@ -387,5 +384,3 @@ def _report(problem: _Problem, values: F64, free: list[int], cost: float) -> Fit
         left_out_px=np.hypot(left_out[:, 0], left_out[:, 1]), edge_residuals_px=edges, cost=cost, values=values,
     )
 
-
-ALL_CUSHIONS: tuple[Cushion, ...] = CUSHIONS

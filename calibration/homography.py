@@ -36,4 +36,4 @@ class Homography:
 
     def to_image(self, xy_mm: ArrayLike) -> NDArray[np.float64]:
         """(N, 2) mm -> (N, 2) px."""
-        return _apply(np.linalg.inv(self.matrix), xy_mm)
+        return _apply(np.asarray(np.linalg.inv(self.matrix), dtype=float), xy_mm)

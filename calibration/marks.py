@@ -6,19 +6,21 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.fit import EdgePoints, Marks, cushion_length_mm, line_points, sights_3d
+from calibration.fit import EdgePoints, cushion_length_mm, line_points, sights_3d
 from calibration.pose import CameraPose
 from shared.equipment import CUSHIONS, Cushion, Table
 
 F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
+Flags = NDArray[np.bool_]
 
 STATIONS = 72  # profiles across each cushion
 POCKET_CLEAR_MM = 105.0  # jaws and pockets kept out of the straight cushions
 SIGHT_U_PX = 0.06
 NOSE_U_PX = 0.25  # of a whole line: blur and the shadow beside a nose shift its edge the same way all along
-NOSE_STEP = 0.2  # least darkening under a nose, of the cushion's own brightness: fainter edges are shading, not the nose
+NOSE_STEP = 0.2  # least darkening under a nose, of the cushion's brightness: a fainter edge is shading, not a nose
 CLOTH_U_PX = 0.8  # of a whole line, as the cloth need not end at one distance on all cushions
+POCKET_CONTRAST = 25.0  # grey levels (all three channels together)
 BINS = 6  # points handed on per line
 
 
@@ -50,16 +52,16 @@ def _inside(xy_px: F64, pose: CameraPose, margin: float = 1.0) -> NDArray[np.boo
 def _profiles(
     picture: NDArray[np.uint8], pose: CameraPose, table: Table, cushion: Cushion, *,
     z_mm: float, from_mm: float, to_mm: float, step_px: float,
-) -> tuple[F32, F64, F64, NDArray[np.bool_], float]:
+) -> tuple[F32, F64, F64, Flags, float]:
     """Profiles across a cushion: values (S, D, 3), along (S,), behind (D,) mm, which stations are in the picture."""
     along = _stations(table, cushion)
-    middle = line_points(table, cushion, np.array([cushion_length_mm(table, cushion) / 2] * 2), np.array([0.0, 10.0]), z_mm)
-    px = pose.to_image(middle)
+    half = np.full(2, cushion_length_mm(table, cushion) / 2)
+    px = pose.to_image(line_points(table, cushion, half, np.array([0.0, 10.0]), z_mm))
     scale = float(np.linalg.norm(px[1] - px[0])) / 10  # px per mm
-    behind = np.arange(from_mm, to_mm, step_px / scale)
+    behind = np.asarray(np.arange(from_mm, to_mm, step_px / scale), dtype=float)
     s, d = np.meshgrid(along, behind, indexing="ij")
     where = pose.to_image(line_points(table, cushion, s.ravel(), d.ravel(), z_mm))
-    usable = _inside(where, pose).reshape(s.shape).all(axis=1)
+    usable = np.asarray(_inside(where, pose).reshape(s.shape).all(axis=1), dtype=np.bool_)
     return _sample(picture, where, s.shape), along, behind, usable, scale
 
 
@@ -92,14 +94,15 @@ def _agreeing(along: F64, place: F64, good: NDArray[np.bool_], tolerance: float)
         if abs(t[pick[0]] - t[pick[1]]) < 0.3:
             continue
         slope = (place[pick[1]] - place[pick[0]]) / (t[pick[1]] - t[pick[0]])
-        near = good & (np.abs(place - place[pick[0]] - slope * (t - t[pick[0]])) < 2 * tolerance)
+        line = place[pick[0]] + slope * (t - t[pick[0]])
+        near = np.asarray(good & (np.abs(place - line) < 2 * tolerance), dtype=np.bool_)
         if near.sum() > best.sum():
             best = near
     if best.sum() < 8:
         return best
     for degree in (1, 2, 2):
         curve = np.polynomial.Polynomial.fit(t[best], place[best], degree)
-        best = good & (np.abs(place - curve(t)) < tolerance)
+        best = np.asarray(good & (np.abs(place - curve(t)) < tolerance), dtype=np.bool_)
         if best.sum() < 8:
             return best
     return best
@@ -189,7 +192,7 @@ def sights(
     rows, centres, strengths = [], [], []
     for row, (place, scale) in enumerate(zip(predicted, scales, strict=True)):
         reach = int(np.ceil((window_mm + 26.0) * scale))
-        x0, y0 = int(round(place[0])) - reach, int(round(place[1])) - reach
+        x0, y0 = round(float(place[0])) - reach, round(float(place[1])) - reach
         x1, y1 = x0 + 2 * reach + 1, y0 + 2 * reach + 1
         if x0 < 0 or y0 < 0 or x1 > pose.width_px or y1 > pose.height_px:
             continue
@@ -231,6 +234,22 @@ def _spot(luma: F32, expected: F64, scale: float, window_mm: float) -> tuple[F64
     return centre, peak / noise
 
 
-def keep(marks: Marks, good: NDArray[np.bool_]) -> Marks:
-    """The same marks with only some of the sights."""
-    return Marks(marks.sight[good], marks.sight_px[good], marks.sight_u_px, marks.edges)
+def pockets_seen(picture: NDArray[np.uint8], pose: CameraPose, table: Table) -> float:
+    """Share of the pockets in the picture whose middle does not look like the cloth beside it; nan if none is in it."""
+    inwards = {"head": (1.0, 0.0), "foot": (-1.0, 0.0), "right": (0.0, 1.0), "left": (0.0, -1.0)}
+    seen = []
+    for name, (x, y) in table.pocket_centres_mm.items():
+        step = np.sum([inwards.get(part, (0.0, 0.0)) for part in name.split("-")], axis=0)
+        step = step / np.linalg.norm(step)
+        middle = np.array([x, y]) - 25.0 * step  # a pocket's hole lies behind the crossing of the noses
+        beside = np.array([x, y]) + 170.0 * step
+        colours = []
+        for place in (middle, beside):
+            ring = place + 18.0 * np.array([[np.cos(a), np.sin(a)] for a in np.linspace(0, 2 * np.pi, 12)])
+            px = pose.to_image(np.column_stack([ring, np.zeros(len(ring))]))
+            if not _inside(px, pose).all():
+                break
+            colours.append(np.median(_sample(picture, px, (len(px), 1)).reshape(-1, 3), axis=0))
+        if len(colours) == 2:
+            seen.append(float(np.linalg.norm(colours[0] - colours[1])) > POCKET_CONTRAST)
+    return float(np.mean(seen)) if seen else float("nan")

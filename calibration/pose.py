@@ -63,7 +63,43 @@ class CameraPose:
         scale = (z_mm - centre[2]) / directions[:, 2]
         return np.asarray(centre[:2] + scale[:, None] * directions[:, :2])
 
+    def with_parameters(self, parameters: ArrayLike) -> CameraPose:
+        """The same camera with (f, cx, cy, k1, k2, rx, ry, rz, tx, ty, tz) replaced; no covariance."""
+        p = np.asarray(parameters, dtype=float)
+        rotation, _ = cv2.Rodrigues(p[5:8])
+        matrix = np.array([[p[0], 0, p[1]], [0, p[0] * self.K[1, 1] / self.K[0, 0], p[2]], [0, 0, 1.0]])
+        distortion = np.concatenate([p[3:5], self.distortion[2:]])
+        return CameraPose(matrix, distortion, np.asarray(rotation, dtype=float), p[8:11], self.width_px, self.height_px)
+
+    @property
+    def parameter_values(self) -> NDArray[np.float64]:
+        """(11,) f, cx, cy, k1, k2, rx, ry, rz, tx, ty, tz."""
+        rvec, _ = cv2.Rodrigues(self.R)
+        k = self.K
+        return np.concatenate([[k[0, 0], k[0, 2], k[1, 2]], self.distortion[:2], rvec.ravel(), self.t_mm])
+
+    def _moved(self) -> list[tuple[CameraPose, CameraPose, float]]:
+        """For each parameter the camera a little to both sides, and the distance between the two."""
+        values = self.parameter_values
+        steps = np.array([0.5, 0.5, 0.5, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 0.5, 0.5, 0.5])
+        pairs = []
+        for index, step in enumerate(steps):
+            change = np.zeros(len(values))
+            change[index] = step
+            up, low = self.with_parameters(values + change), self.with_parameters(values - change)
+            pairs.append((up, low, 2 * float(step)))
+        return pairs
+
+    def image_jacobian(self, xyz_mm: ArrayLike) -> NDArray[np.float64]:
+        """(N, 2, 11) change of the picture of fixed points with the camera's parameters."""
+        return np.stack([(up.to_image(xyz_mm) - low.to_image(xyz_mm)) / d for up, low, d in self._moved()], axis=2)
+
+    def table_jacobian(self, xy_px: ArrayLike, z_mm: float) -> NDArray[np.float64]:
+        """(N, 2, 11) change of the place under fixed pixels, in the plane z, with the camera's parameters."""
+        moved = self._moved()
+        return np.stack([(up.to_table(xy_px, z_mm) - low.to_table(xy_px, z_mm)) / d for up, low, d in moved], axis=2)
+
     def plane(self, z_mm: float) -> Homography:
         """The map of one plane for *undistorted* picture points (distortion taken out beforehand)."""
         table_to_image = self.K @ np.column_stack([self.R[:, 0], self.R[:, 1], self.R[:, 2] * z_mm + self.t_mm])
-        return Homography(np.linalg.inv(table_to_image), z_mm)
+        return Homography(np.asarray(np.linalg.inv(table_to_image), dtype=float), z_mm)

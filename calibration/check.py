@@ -1,0 +1,120 @@
+"""How far a fit can be believed: marks left out of it, what its covariance promises, what contradicts it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.fit import Fit, Marks, sights_3d
+from shared.equipment import CUSHIONS, STANDARDS, Table
+
+F64 = NDArray[np.float64]
+
+MAX_CORNER_U_PX = 2.0  # k=1, in a picture 1280 px long: beyond it a corner could be 8 px out (4 standard uncertainties)
+MAX_LEFT_OUT_PX = 0.8  # median miss of sights predicted by the others, in a picture 1280 px long
+MIN_SIGHTS = 6  # fewer, and only nose lines and cloth ends are counted on
+OFFSET_WARN_MM = 8.0  # sights this far from their standard place speak for another size of table
+NOSE_WARN_PX = 1.5
+
+
+@dataclass(frozen=True, eq=False)
+class CalibrationCheck:
+    """What was seen and how well it agrees. ``corner_u_px``: (4,) standard uncertainty of each nose-line corner.
+
+    ``left_out_px``: median over the sights of the distance between a sight and its place predicted from all the other
+    marks; nan without sights. ``sights_in_picture``: how many could have been seen.
+    """
+
+    sights_found: int
+    sights_in_picture: int
+    rails_with_sights: int
+    left_out_px: float
+    corner_u_px: F64
+    noses_seen: tuple[str, ...]
+    cloth_ends_seen: tuple[str, ...]
+    pockets_seen: float  # share of the pockets in the picture that do not look like cloth; nan when not looked at
+    refusal: str  # why the fit may not be used; empty when it may
+    warnings: tuple[str, ...]
+
+
+def check_fit(fit: Fit, marks: Marks, table: Table, *, pockets_seen: float = float("nan")) -> CalibrationCheck:
+    """Judge a fit on what it can be judged on; the four corners alone would prove nothing."""
+    pose = fit.pose
+    longer = max(pose.width_px, pose.height_px) / 1280
+    px = pose.to_image(sights_3d(table, fit.rail_z_mm, fit.sight_offset_mm))
+    inside = (px > 2).all(axis=1) & (px[:, 0] < pose.width_px - 3) & (px[:, 1] < pose.height_px - 3)
+    rails = rails_of(marks.sight, table)
+    left_out = float(np.median(fit.left_out_px)) if len(fit.left_out_px) >= MIN_SIGHTS else float("nan")
+    corner_u = corner_uncertainty_px(fit, table)
+    noses = tuple(c for c in CUSHIONS if ("nose", c) in fit.edge_residuals_px)
+    cloth = tuple(c for c in CUSHIONS if ("cloth", c) in fit.edge_residuals_px)
+    by_sights = len(marks.sight) >= MIN_SIGHTS and sum(n >= 2 for n in rails) >= 2
+    refusal = ""
+    if by_sights and left_out > MAX_LEFT_OUT_PX * longer:
+        refusal = (
+            f"the sights do not fit a table of {table.length_mm:.0f} x {table.width_mm:.0f} mm (each predicted by the "
+            f"others misses by {left_out:.1f} px, {MAX_LEFT_OUT_PX * longer:.1f} px is allowed). Check the table's size"
+        )
+    elif not by_sights and (len(noses) < 2 or len(cloth) < 4):
+        refusal = (
+            f"only {len(marks.sight)} sights, {len(noses)} nose lines and {len(cloth)} cloth edges were seen; "
+            f"{MIN_SIGHTS} sights on two rails, or two nose lines and four cloth edges, are needed"
+        )
+    elif not by_sights and table.pockets and not pockets_seen >= 0.8:
+        refusal = "a rectangle of one colour was found, but no pockets at its corners and no sights round it"
+    elif corner_u.max() > MAX_CORNER_U_PX * longer:
+        refusal = (
+            f"the corners are only known to {corner_u.max():.1f} px (k=1), {MAX_CORNER_U_PX * longer:.1f} px is "
+            "needed. "
+            "Show all four rails, in focus"
+        )
+    return CalibrationCheck(
+        len(marks.sight), int(inside.sum()), sum(n > 0 for n in rails), left_out, corner_u, noses, cloth, pockets_seen,
+        refusal, () if refusal else tuple(_contradictions(fit, table, by_sights, longer)),
+    )
+
+
+def rails_of(rows: NDArray[np.int64], table: Table) -> tuple[int, int, int, int]:
+    """How many of these sights stand on the head, foot, right and left rail."""
+    xy = table.sights_mm[rows]
+    return (int((xy[:, 0] < 0).sum()), int((xy[:, 0] > table.length_mm).sum()), int((xy[:, 1] < 0).sum()),
+            int((xy[:, 1] > table.width_mm).sum()))
+
+
+def corner_uncertainty_px(fit: Fit, table: Table) -> F64:
+    """(4,) standard uncertainty (root of the mean of both directions' variances, times root 2) of the corners, px."""
+    covariance = fit.pose.covariance
+    if covariance is None:
+        return np.full(4, np.inf)
+    noses = np.column_stack([table.corners_mm, np.full(4, table.nose_height_mm)])
+    jacobian = fit.pose.image_jacobian(noses)
+    cov = np.einsum("nij,jk,nlk->nil", jacobian, covariance, jacobian)
+    return np.asarray(np.sqrt(np.maximum(np.trace(cov, axis1=1, axis2=2), 0.0)))
+
+
+def _contradictions(fit: Fit, table: Table, by_sights: bool, longer: float) -> list[str]:
+    found = []
+    miss = fit.sight_offset_mm - table.sight_offset_mm
+    if by_sights and abs(miss) > OFFSET_WARN_MM:
+        real = table.length_mm * table.sight_offset_mm / fit.sight_offset_mm
+        likely = min(STANDARDS.values(), key=lambda s: abs(s.length_mm - real))
+        hint = f" ({likely.name}?)" if abs(likely.length_mm - real) < 0.06 * real else ""
+        found.append(
+            f"the sights stand {fit.sight_offset_mm:.0f} mm behind the noses, not {table.sight_offset_mm:.0f} mm as "
+            f"expected, as on a table about {real:.0f} mm long{hint}: check the table's size, all lengths depend on it"
+        )
+    apart = [
+        f"{cushion} {np.median(r):+.1f} px" for (kind, cushion), r in fit.edge_residuals_px.items()
+        if kind == "nose" and abs(float(np.median(r))) > NOSE_WARN_PX * longer
+    ]
+    if apart:
+        found.append(f"nose lines seen away from where the sights put them: {', '.join(apart)}; check the table's size")
+    pose = fit.pose
+    noses = np.column_stack([table.corners_mm, np.full(4, table.nose_height_mm)])
+    px = pose.to_image(noses)
+    hidden = (px < 0).any(axis=1) | (px[:, 0] > pose.width_px - 1) | (px[:, 1] > pose.height_px - 1)
+    if hidden.any():
+        found.append(f"{int(hidden.sum())} corner(s) of the playing surface lie outside the picture")
+    return found

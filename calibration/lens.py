@@ -1,0 +1,159 @@
+"""A camera's lens from pictures of a chessboard or ChArUco board, kept in lens.json.
+
+The board's squares need no known size: f, the principal point and the distortion do not depend on it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.fit import LensPrior
+from shared.errors import CalibrationError, SettingsError
+
+F64 = NDArray[np.float64]
+
+MIN_PICTURES = 6
+MIN_SHIFT = 0.02  # of the picture's longer side: nearer views of a board add nothing
+MAX_PICTURES = 30
+BOARD_SIZES = ((9, 6), (8, 6), (7, 6), (7, 5), (8, 5), (10, 7), (11, 8), (6, 4), (7, 7), (5, 4), (6, 5), (9, 7))
+FLAGS = cv2.CALIB_FIX_ASPECT_RATIO | cv2.CALIB_ZERO_TANGENT_DIST | cv2.CALIB_FIX_K3
+MAX_RMS_PX = 1.5
+
+
+@dataclass(frozen=True)
+class Lens:
+    """f, principal point (px) and radial distortion k1, k2 (OpenCV), each with standard uncertainty, at one size."""
+
+    f: float
+    cx: float
+    cy: float
+    k1: float
+    k2: float
+    f_u: float
+    cx_u: float
+    cy_u: float
+    k1_u: float
+    k2_u: float
+    width_px: int
+    height_px: int
+    rms_px: float
+    pictures: int
+
+
+def calibrate_lens(pictures: Iterable[NDArray[np.uint8]]) -> Lens:
+    """The lens from BGR pictures (H, W, 3) of one board in different places and tilts.
+
+    The number of inner corners is found by trying the usual boards. Raises CalibrationError when too few pictures
+    show the board, or the fit is poor.
+    """
+    views: list[F64] = []
+    board: tuple[int, int] | None = None
+    size: tuple[int, int] | None = None
+    looked_at = 0
+    for picture in pictures:
+        looked_at += 1
+        grey = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+        here = (grey.shape[1], grey.shape[0])
+        if size is not None and here != size:
+            raise CalibrationError(f"the board's pictures differ in size ({size} and {here} px); use one camera mode.")
+        size = here
+        for columns, rows in (board,) if board is not None else BOARD_SIZES:
+            corners = _board_corners(grey, (columns, rows))
+            if corners is None:
+                continue
+            board = (columns, rows)
+            if all(np.abs(corners - other).mean() > MIN_SHIFT * max(size) for other in views):
+                views.append(corners)
+            break
+        if len(views) >= MAX_PICTURES:
+            break
+    if board is None or size is None or len(views) < MIN_PICTURES:
+        raise CalibrationError(
+            f"a chessboard was seen in {len(views)} different views in {looked_at} pictures; {MIN_PICTURES} are "
+            "needed. Move and tilt the board slowly through the whole picture, well lit and flat."
+        )
+    columns, rows = board
+    grid = np.zeros((columns * rows, 3), np.float32)
+    grid[:, :2] = np.mgrid[0:columns, 0:rows].T.reshape(-1, 2)
+    longer = max(size)
+    guess = np.array([[longer, 0, (size[0] - 1) / 2], [0, longer, (size[1] - 1) / 2], [0, 0, 1.0]])
+    rms, matrix, distortion, _, _, inner_u, _, _ = cv2.calibrateCameraExtended(
+        [grid] * len(views), [v.astype(np.float32).reshape(-1, 1, 2) for v in views], size, guess, np.zeros(5),
+        flags=FLAGS | cv2.CALIB_USE_INTRINSIC_GUESS,
+    )
+    if not np.isfinite(rms) or rms > MAX_RMS_PX * longer / 1280:
+        raise CalibrationError(f"the board's corners miss the fitted lens by {rms:.1f} px; use a flat, sharp board.")
+    d, u = distortion.ravel(), inner_u.ravel()
+    return Lens(
+        f=float(matrix[0, 0]), cx=float(matrix[0, 2]), cy=float(matrix[1, 2]), k1=float(d[0]), k2=float(d[1]),
+        f_u=float(max(u[0], u[1])), cx_u=float(u[2]), cy_u=float(u[3]), k1_u=float(u[4]), k2_u=float(u[5]),
+        width_px=size[0], height_px=size[1], rms_px=float(rms), pictures=len(views),
+    )
+
+
+def _board_corners(grey: NDArray[np.uint8], board: tuple[int, int]) -> F64 | None:
+    scale = min(1.0, 640 / max(grey.shape))
+    small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else grey
+    found, corners = cv2.findChessboardCorners(
+        small, board, flags=cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_FAST_CHECK
+    )
+    if not found:
+        return None
+    full = ((corners.reshape(-1, 1, 2) + 0.5) / scale - 0.5).astype(np.float32)
+    spacing = float(np.linalg.norm(full[1] - full[0]))
+    half = int(np.clip(spacing * 0.35, 3, 15))
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 40, 0.005)
+    refined = cv2.cornerSubPix(grey, full, (half, half), (-1, -1), criteria)
+    return np.asarray(refined.reshape(-1, 2), dtype=float)
+
+
+def lens_prior(lens: Lens, size_px: tuple[int, int]) -> LensPrior:
+    """The lens as knowledge for a picture of another size of the same shape (a clip of the same camera mode)."""
+    width, height = size_px
+    if width < height and lens.width_px > lens.height_px:  # the same camera, held upright
+        lens = _turned(lens)
+    scale = width / lens.width_px
+    if abs(height - scale * lens.height_px) > 0.01 * height:
+        raise CalibrationError(
+            f"the lens file is for {lens.width_px} x {lens.height_px} px, the clip has {width} x {height} px of "
+            "another shape; calibrate the lens in the camera mode of the clip."
+        )
+    return LensPrior(
+        np.array([np.log(lens.f * scale), (lens.cx + 0.5) * scale - 0.5, (lens.cy + 0.5) * scale - 0.5,
+                  lens.k1, lens.k2]),
+        np.array([max(lens.f_u / lens.f, 2e-3), max(lens.cx_u * scale, 1.0), max(lens.cy_u * scale, 1.0),
+                  max(lens.k1_u, 2e-3), max(lens.k2_u, 2e-3)]),  # refocusing changes f by some tenths of a percent
+    )
+
+
+def _turned(lens: Lens) -> Lens:
+    """The lens of a picture turned by a right angle; which way cannot be known, so the centre is left uncertain."""
+    middle = ((lens.width_px - 1) / 2, (lens.height_px - 1) / 2)
+    away = max(abs(lens.cx - middle[0]), abs(lens.cy - middle[1]))
+    return Lens(lens.f, middle[1], middle[0], lens.k1, lens.k2, lens.f_u, lens.cy_u + away, lens.cx_u + away, lens.k1_u,
+                lens.k2_u, lens.height_px, lens.width_px, lens.rms_px, lens.pictures)
+
+
+def write_lens(path: Path, lens: Lens) -> None:
+    """Write lens.json."""
+    path.write_text(json.dumps(lens.__dict__, indent=2) + "\n", encoding="utf-8")
+
+
+def read_lens(path: Path) -> Lens:
+    """Read lens.json; SettingsError where it is none."""
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+        lens = Lens(**record)
+        numbers = [float(v) for v in record.values()]
+    except (OSError, ValueError, TypeError, AttributeError) as error:
+        raise SettingsError(f"{path} is no lens file ({error}); make one with `reboundry calibrate --lens`.") from error
+    if not np.isfinite(numbers).all() or lens.f <= 0 or lens.width_px <= 0 or lens.height_px <= 0:
+        raise SettingsError(f"{path}: a lens file holds finite numbers, with f, width_px and height_px above 0.")
+    return lens
