@@ -18,6 +18,7 @@ from pipeline.measured import Measured
 from pipeline.motions import MotionEvent, Seen, ShotMotion, fit_shot
 from pipeline.physics import Array, Friction
 from pipeline.rebound import Rebound, measure_rebound
+from pipeline.shutter import at_read_times
 from pipeline.strikes import Strike, find_strikes, shot_rows, whiteness
 from pipeline.systematic import displacement_fields
 from pipeline.track_rows import track_rows
@@ -88,7 +89,7 @@ def measure_shots(
     """
     table = calibration.table
     known = friction or _settings_friction(settings)
-    rows = track_balls(detections, table=table, settings=TrackSettings())
+    rows = at_read_times(track_balls(detections, table=table, settings=TrackSettings()))
     frames = detections[["frame", "t_s"]].drop_duplicates("frame").sort_values("t_s")
     frames_t = frames["t_s"].to_numpy(float)
     fields = displacement_fields(calibration)

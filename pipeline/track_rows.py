@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from pipeline.motions import Seen
 from pipeline.physics import Array
@@ -58,21 +59,27 @@ def _pieces(mask: Array) -> list[Any]:
     return [p for p in np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1) if len(p)]
 
 
-def _frame_of(t: Array, frame_t: Array, frame_no: Array) -> Array:
-    return np.asarray(frame_no[np.clip(np.searchsorted(frame_t, t - 1e-9), 0, len(frame_t) - 1)])
+def _nearest(t: Array, known: Array) -> NDArray[np.intp]:
+    """Index of the nearest of the ``known`` times (ascending). A rolling shutter puts a find off its frame's time."""
+    after = np.clip(np.searchsorted(known, t), 1, max(len(known) - 1, 1))
+    before = after - 1
+    if len(known) == 1:
+        return np.zeros(len(t), dtype=np.intp)
+    return np.where(t - known[before] <= known[after] - t, before, after)
 
 
 def _fitted(
     shot: MeasuredShot, name: str, seen: Seen, inside: Array, frame_t: Array, frame_no: Array
 ) -> pd.DataFrame:
     """All frames from the first to the last sight; those without a detection are bridged by the fitted path."""
-    first, last = seen.t_s[inside][0], seen.t_s[inside][-1]
-    t = frame_t[(frame_t >= first - 1e-9) & (frame_t <= last + 1e-9)]
+    frames = _nearest(seen.t_s[inside], frame_t)
+    rows_t = np.arange(frames[0], frames[-1] + 1)
+    t = frame_t[rows_t]
     place, v, _ = shot.motion.states(name, t)
     u = np.sqrt(np.diagonal(shot.motion.position_covariance(name, t), axis1=1, axis2=2))
-    found = np.isin(np.round(t, 7), np.round(seen.t_s, 7))
-    at = np.searchsorted(seen.t_s, t[found] - 1e-9)
-    off = np.hypot(*(seen.xy_mm[at] - place[found]).T)
+    found = np.isin(rows_t, frames)
+    at = np.flatnonzero(inside)[np.searchsorted(frames, rows_t[found])]
+    off = np.hypot(*(seen.xy_mm[at] - shot.motion.states(name, seen.t_s[at])[0]).T)
     noise = np.sqrt(np.trace(seen.covariance[at], axis1=1, axis2=2))
     wrong = off > np.maximum(_FIT_IS_OFF_MM, 6 * noise * shot.motion.scale[name])
     rows = np.flatnonzero(found)[wrong]
@@ -80,7 +87,7 @@ def _fitted(
         place[rows] = seen.xy_mm[at[wrong]]
         u[rows] = np.sqrt(np.diagonal(seen.covariance[at[wrong]], axis1=1, axis2=2))
     return pd.DataFrame({
-        "shot_id": shot.shot_id, "frame": _frame_of(t, frame_t, frame_no), "t_s": t, "ball": name,
+        "shot_id": shot.shot_id, "frame": frame_no[rows_t], "t_s": t, "ball": name,
         "x_mm": place[:, 0], "y_mm": place[:, 1], "x_u_mm": u[:, 0], "y_u_mm": u[:, 1],
         "vx_mps": v[:, 0] / 1e3, "vy_mps": v[:, 1] / 1e3, "state": np.where(found, "seen", "bridged"),
     })
@@ -91,10 +98,12 @@ def _smoothed(
 ) -> pd.DataFrame:
     t, xy, r = seen.t_s[inside], seen.xy_mm[inside], seen.covariance[inside]
     state, spread = smooth(t, xy, r)
+    frames = _nearest(t, frame_t)
+    state[:, :2] += state[:, 2:] * (frame_t[frames] - t)[:, None]
     calibration = (seen.systematic[inside] ** 2).sum(axis=2)
     variance = np.diagonal(spread, axis1=1, axis2=2)[:, :2] + calibration
     return pd.DataFrame({
-        "shot_id": shot_id, "frame": _frame_of(t, frame_t, frame_no), "t_s": t, "ball": name,
+        "shot_id": shot_id, "frame": frame_no[frames], "t_s": frame_t[frames], "ball": name,
         "x_mm": state[:, 0], "y_mm": state[:, 1], "x_u_mm": np.sqrt(variance[:, 0]), "y_u_mm": np.sqrt(variance[:, 1]),
         "vx_mps": state[:, 2] / 1e3, "vy_mps": state[:, 3] / 1e3, "state": "seen",
     })
