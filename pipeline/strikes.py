@@ -42,6 +42,8 @@ def find_strikes(tracks: Mapping[str, Seen], white: Mapping[str, float], clip_en
     for start in cues or struck:
         if _others_still(tracks, start) and not (chosen and start.t_s - chosen[-1].t_s < 0.3):
             chosen.append(start)
+    if not chosen:
+        return []
     ends = [s.t_s - 0.05 for s in chosen[1:]] + [clip_end_s]
     return [Strike(s.ball, s.t_s, end) for s, end in zip(chosen, ends, strict=True)]
 

@@ -34,6 +34,9 @@ class TrackSettings:
     white_u: float = 0.4
     min_u_mm: float = 0.2
     least_rows: int = 6
+    sure_share: float = 0.3  # round and free enough (outline times ring of cloth) to start a track or explain a jump
+    ball_share: float = 0.5  # a track whose finds are usually less round and free is a hand, a cue or a pocket
+    beyond_nose_mm: float = 8.0  # how far a hard-hit cushion may give way
 
 
 @dataclass
@@ -97,7 +100,8 @@ def track_balls(detections: pd.DataFrame, *, table: Table, settings: TrackSettin
     check_columns(detections, DETECTIONS)
     rows = detections.dropna(subset=["t_s", "x_mm", "y_mm", "x_u_mm", "y_u_mm"]).sort_values(["t_s", "frame"])
     rows = rows.reset_index(drop=True)
-    names = _Follower(rows, table, settings or TrackSettings()).run()
+    chosen = settings or TrackSettings()
+    names = _Follower(rows, table, chosen).run()
     return rows.assign(ball=pd.array(names, dtype="string")).sort_values(["ball", "t_s"]).reset_index(drop=True)
 
 
@@ -111,6 +115,7 @@ class _Follower:
         self.r = detection_covariance(rows, settings.min_u_mm)
         self.colour = rows[["luma", "cb", "cr", "white_share"]].to_numpy(float)
         self.colour_u = np.array([settings.luma_u, settings.chroma_u, settings.chroma_u, settings.white_u])
+        self.share = _roundness(rows)
         self.reach = table.contact_distance_mm(table.ball.radius_mm)
         self.live: list[_Track] = []
         self.done: list[_Track] = []
@@ -121,9 +126,14 @@ class _Follower:
         if len(self.t) == 0:
             return names
         edges = np.flatnonzero(np.diff(self.t) > 0) + 1
+        possible = _on_the_table(self.xy, self.table, self.settings.beyond_nose_mm)
         for block in np.split(np.arange(len(self.t)), edges):
-            self._frame(block)
-        kept = [k for k in self.done + self.live if len(k.rows) >= self.settings.least_rows]
+            if possible[block].any():
+                self._frame(block[possible[block]])
+        kept = [
+            k for k in self.done + self.live
+            if len(k.rows) >= self.settings.least_rows and np.median(self.share[k.rows]) >= self.settings.ball_share
+        ]
         for number, track in enumerate(sorted(kept, key=lambda k: k.rows[0]), start=1):
             for row in track.rows:
                 names[row] = str(number)
@@ -146,7 +156,7 @@ class _Follower:
                     taken.add(int(b))
         self._bury(matched, t)
         for b, row in enumerate(block):
-            if b not in taken and not self._crowded(row):
+            if b not in taken and self.share[row] >= self.settings.sure_share and not self._crowded(row):
                 self._bear(int(row))
 
     def _costs(self, block: NDArray[np.intp]) -> tuple[Array, NDArray[np.bool_]]:
@@ -170,6 +180,7 @@ class _Follower:
             within = s.top_speed_mps * 1e3 * gap
             jump = s.jump_price**2 + 9 * (distance / within) ** 2
             allowed = (distance < within) & (gap <= s.max_gap_s) & (shade < 25) & (track.hits >= s.min_hits)
+            allowed &= self.share[block] >= s.sure_share
             jump = np.where(allowed, jump, np.inf)
             gated = np.where(straight < s.gate**2, straight, np.inf)
             gated_bounce = np.where(reflected < s.gate**2, reflected, np.inf)
@@ -241,6 +252,22 @@ class _Follower:
         self.born += 1
         kf = _new_filter(self.xy[row], self.r[row], velocity_u=1000.0)
         self.live.append(_Track(self.born, kf, float(self.t[row]), self.colour[row].copy(), rows=[row]))
+
+
+def _roundness(rows: pd.DataFrame) -> Array:
+    """(N,) share of the outline seen, times share of plain cloth around: 1 for a ball that lies free."""
+    return np.asarray(rows["outline_share"].fillna(1.0).to_numpy(float) * rows["clear_share"].fillna(1.0).to_numpy(float))
+
+
+def _on_the_table(xy: Array, table: Table, beyond_mm: float) -> NDArray[np.bool_]:
+    """Where a ball's centre can be: as far as the noses let it, or in a pocket's mouth."""
+    low = table.contact_distance_mm(table.ball.radius_mm) - beyond_mm
+    x, y = xy[:, 0], xy[:, 1]
+    inside = (x > low) & (x < table.length_mm - low) & (y > low) & (y < table.width_mm - low)
+    wide = 2.2 * table.ball.diameter_mm
+    for px, py in table.pocket_centres_mm.values():
+        inside |= np.hypot(x - px, y - py) < wide
+    return np.asarray(inside)
 
 
 def _hold(track: _Track) -> None:
