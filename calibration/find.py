@@ -259,8 +259,8 @@ def _from_corners(
     miss = float(np.linalg.norm(fit.pose.to_image(_noses(table)) - corners, axis=1).max())
     if miss > 5.0 * max(size) / 1280:
         raise CalibrationError(
-            f"{name}: no camera sees a table of {table.length_mm:.0f} x {table.width_mm:.0f} mm with these corners (they "
-            f"miss by {miss:.0f} px). Check corners_px and the table's size."
+            f"{name}: no camera sees a table of {table.length_mm:.0f} x {table.width_mm:.0f} mm with these corners "
+            f"(they miss by {miss:.0f} px). Check corners_px and the table's size."
         )
     return Sighting(fit, marks, check_fit(fit, marks, table))
 

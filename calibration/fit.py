@@ -304,7 +304,8 @@ def _levenberg_marquardt(
 
     def cost_of(r: F64) -> float:
         big = np.abs(r[:split])
-        loss = np.where(big < HUBER, 0.5 * big**2, HUBER * (big - 0.5 * HUBER)) if robust else 0.5 * big**2
+        with np.errstate(over="ignore"):
+            loss = np.where(big < HUBER, 0.5 * big**2, HUBER * (big - 0.5 * HUBER)) if robust else 0.5 * big**2
         return float(loss.sum() + 0.5 * (r[split:] ** 2).sum())
 
     cost, damping = cost_of(seen), 1e-4
@@ -344,7 +345,8 @@ def fit_marks(
 
     def stacked(scaled: F64) -> F64:
         values = chart.values(scaled)
-        return np.concatenate([problem.residuals(values), problem.priors(values)])
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # a step too far is not finite, and not taken
+            return np.concatenate([problem.residuals(values), problem.priors(values)])
 
     scaled, cost = _levenberg_marquardt(stacked, len(start), priors=len(problem.priors(start)), robust=robust,
                                         most_steps=most_steps)
