@@ -17,6 +17,7 @@ from calibration.store import Calibration, read_calibrations, write_calibrations
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.frames import Frame, open_clip, still_picture
 from pipeline.physics import Friction
+from pipeline.shutter import with_read_offsets
 from pipeline.work import Entry, look_key, measures_key
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.errors import ClipError, NoShotError, ReboundryError
@@ -101,6 +102,8 @@ def _look(task: ClipTask, clock: _Clock) -> dict[str, Any]:
     if frames.count < MIN_FRAMES:
         many = f"only {frames.count} frames" if frames.count > 1 else "only one frame"
         raise ClipError(f"{task.clip.name}: holds {many}; film from before the strike until the balls lie still.")
+    detections = with_read_offsets(detections, width_px=clip.info.width, height_px=clip.info.height,
+                                   rotation_deg=-clip.info.rotation_deg, readout_s=task.settings.camera.readout_s)
     task.entry.keep_table("detections", detections)
     write_calibrations(task.entry.folder / "calibration.json", [calibration])
     info = clip.info
@@ -158,10 +161,11 @@ def _shots(task: ClipTask, prior: Friction) -> ClipMeasures:
 
     calibration = read_calibrations(task.entry.folder / "calibration.json")[0]
     measures = measure_shots(task.entry.table("detections"), calibration=calibration, settings=task.settings,
-                             clip=task.clip.name, friction=prior)
+                             clip=task.clip.name, friction=prior, targets=task.targets)
     if len(measures.shots) == 0:
-        raise NoShotError(f"{task.clip.name}: no shot was found: nothing was struck while the camera ran; film from "
-                          "before the strike until the balls lie still.")
+        why = "; ".join(measures.notes) or "nothing was struck"
+        raise NoShotError(f"{task.clip.name}: no shot was found ({why}); film from before the strike until the balls "
+                          "lie still.")
     return measures
 
 

@@ -54,7 +54,8 @@ def rms(values: pd.Series | np.ndarray) -> float:
 def clip_lines(scores: list[ClipScore]) -> str:
     """A line per clip: corners, positions at rest and moving, angles, speeds, roll, events."""
     head = (
-        f"{'clip':<24}{'corner px':>10}{'pos mm':>8}{'moving':>8}{'rest':>7}{'unseen':>7}{'in deg':>8}{'reb deg':>8}"
+        f"{'clip':<24}{'corner px':>10}{'pos mm':>8}{'moving':>8}{'rest':>7}{'unseen':>7}{'in deg':>8}"
+        f"{'reb deg':>8}"
         f"{'settl':>7}{'impact%':>8}{'rebnd%':>8}{'roll':>7}{'cross':>7}{'cut':>7}{'cush ms':>8}{'missed':>7}{'extra':>6}"
     )
     out = [head]
@@ -138,7 +139,8 @@ def speed_lines(runs: list[Run]) -> str:
         name = run.clips[0].clip.name if len(run.clips) == 1 else f"{run.clips[0].clip.parent.name} ({len(run.clips)})"
         fps, alone = run.frames / run.wall_s, run.frames / run.decode_s
         out.append(
-            f"{name[:27]:<28}{run.frames:>6d} frames in {run.wall_s:6.1f} s: {fps:6.0f} frames/s, decoding alone {alone:6.0f}, "
+            f"{name[:27]:<28}{run.frames:>6d} frames in {run.wall_s:6.1f} s: {fps:6.0f} frames/s, decoding alone "
+            f"{alone:6.0f}, "
             f"ratio {fps / alone:.2f}, exit {run.status}"
         )
     return "\n".join(out)

@@ -28,7 +28,7 @@ def score_pictures(folder: Path) -> str:
     """A line per picture and a summary. Corner error: rms and worst over the four corners, px."""
     import cv2
 
-    from calibration import find_table
+    from calibration.find import find_table
     from shared.errors import CalibrationError
 
     lines, rms, refused = [], [], 0

@@ -1,6 +1,6 @@
 """Camera and projection against OpenCV, scikit-image and closed forms.
 
-Sources: pinhole camera with OpenCV's distortion model; Z. Zhang, A flexible new technique for camera calibration (2000).
+Sources: pinhole camera, OpenCV's distortion model; Z. Zhang, A flexible new technique for camera calibration (2000).
 Numbers computed independently.
 """
 
