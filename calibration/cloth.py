@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 WORK_WIDTH_PX = 480  # longest side of the reduced picture in which colours are grouped
 MIN_SHARE = 0.04  # of the picture: a smaller table could not be measured
 COLOURS = 7
-TOLERANCES = (7.0, 11.0, 16.0, 24.0)  # colour distances (CIE Lab, lightness weighted down)
+TOLERANCES = (4.5, 7.0, 11.0, 16.0, 24.0)  # colour distances (CIE Lab, lightness weighted down)
+BRIGHT_LEVEL = 190.0
 LIGHTNESS_WEIGHT = 0.6  # lamps make the lightness vary over a bed more than its hue
 
 
@@ -53,7 +54,9 @@ def cloth_outlines(picture: NDArray[np.uint8], *, most: int = 6) -> list[Outline
 
 def _colour_space(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
     smooth = cv2.medianBlur(picture, 5)
-    lab = cv2.cvtColor(smooth.astype(np.float32) / 255.0, cv2.COLOR_BGR2Lab)
+    bright = max(1.0, float(np.percentile(smooth.max(axis=2), 85)))
+    gain = float(np.clip(BRIGHT_LEVEL / bright, 1.0, 5.0))  # colours of an underexposed picture lie close together
+    lab = cv2.cvtColor(np.minimum(smooth.astype(np.float32) * (gain / 255.0), 1.0), cv2.COLOR_BGR2Lab)
     return np.asarray(lab * np.array([LIGHTNESS_WEIGHT, 1.0, 1.0], dtype=np.float32), dtype=np.float32)
 
 

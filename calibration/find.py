@@ -87,10 +87,12 @@ def sight_table(
         return _from_corners(picture, given, table, size, lens, clip), "corners given"
     best: Sighting | None = None
     outlines = cloth_outlines(picture)
-    for outline in outlines:
+    guesses = [(outline, "cloth") for outline in outlines]
+    guesses += [(outline, "rail") for outline in outlines[:2]]  # cloth and wood may look alike
+    for outline, kind in guesses:
         for corners, sides in _orders(outline, head):
             try:
-                seen = _look(picture, table, size, lens, corners, sides)
+                seen = _look(picture, table, size, lens, corners, sides, kind)
             except (_NoCameraError, np.linalg.LinAlgError):
                 continue
             if best is None or seen.rank > best.rank:
@@ -147,17 +149,17 @@ def _signed_area(corners: F64) -> float:
 
 def _look(
     picture: NDArray[np.uint8], table: Table, size: tuple[int, int], lens: LensPrior, corners: F64,
-    sides: tuple[F64, ...],
+    sides: tuple[F64, ...], kind: str,
 ) -> Sighting:
     """From one outline to marks and fit, in rounds of prediction and search."""
     u_px = OUTLINE_U_PX * max(size) / 1280
     coarse = tuple(
-        EdgePoints("cloth", cushion, side[:: max(1, len(side) // 40)], u_px)
+        EdgePoints(kind, cushion, side[:: max(1, len(side) // 40)], u_px)
         for cushion, side in zip(SIDES, sides, strict=True) if len(side) >= 15
     )
     if len(coarse) < 3:
         raise _NoCameraError
-    start = start_values(corners, table, size)
+    start = start_values(corners, table, size, kind=kind)
     fit = fit_marks(Marks(*_no_sights(), coarse), table, size, start, lens=lens)
     _check_possible(fit.pose, table)
     return _search(picture, fit, table, size, lens, coarse)
@@ -241,7 +243,7 @@ def _from_corners(
             f"{name}: the corners do not run round the table anticlockwise as seen in the picture. Mark where the nose "
             f"lines cross, {order}."
         )
-    start = start_values(corners, table, size, noses=True)
+    start = start_values(corners, table, size, kind="nose")
     marks = Marks(*_no_sights(), (), corner_px=corners)
     fit = fit_marks(marks, table, size, start, lens=lens, robust=False)
     try:

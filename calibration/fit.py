@@ -28,6 +28,7 @@ RAIL_ABOVE_NOSE_MM = (5.0, 3.0)  # rail top above the nose: middle, spread; comm
 SIGHT_OFFSET_U_MM = 3.175 / np.sqrt(3)  # WPA tolerance of the sights' place, rectangular
 CLOTH_BEHIND_NOSE_MM = (51.0, 6.0)  # common practice, no source
 HUBER = 2.0  # residuals beyond this many standard uncertainties count less
+RAIL_BEHIND_NOSE_MM = 140.0  # outer edge of the rails; WPA allows 102 to 190 mm from the nose; for a start only
 SCALES = np.array([1.0, 100.0, 100.0, 0.1, 0.1, 0.1, 0.1, 0.1, 300.0, 300.0, 300.0, 5.0, 3.0, 5.0])
 
 
@@ -36,7 +37,7 @@ CHART_SCALES = np.array([0.3, 10.0, 10.0, 0.05, 0.05, 0.01, 0.01, 0.01, 1.0, 1.0
 
 @dataclass(frozen=True, eq=False)
 class EdgePoints:
-    """Points seen on a straight line of the table: ``kind`` nose (z = h) or cloth (its end at the rail top)."""
+    """Points seen on a straight line of the table: ``kind``: nose (z = h), cloth (its end), rail (its outer edge)."""
 
     kind: str
     cushion: Cushion
@@ -79,13 +80,13 @@ class Fit:
         return float(np.sqrt(every.mean())) if len(every) else float("nan")
 
 
-def start_values(corners_px: F64, table: Table, size_px: tuple[int, int], *, noses: bool = False) -> F64:
-    """(14,) values from four corners in the order of Table.corners_mm: of the cloth's outline, or of the noses."""
+def start_values(corners_px: F64, table: Table, size_px: tuple[int, int], *, kind: str) -> F64:
+    """(14,) values from four corners in the order of Table.corners_mm, of the lines of a kind of EdgePoints."""
     width, height = size_px
     f = F_PRIOR[0] * max(width, height)
-    away = 0.0 if noses else CLOTH_BEHIND_NOSE_MM[0]
+    away = {"nose": 0.0, "cloth": CLOTH_BEHIND_NOSE_MM[0], "rail": RAIL_BEHIND_NOSE_MM}[kind]
     outer = table.corners_mm + np.array([[-away, -away], [away, -away], [away, away], [-away, away]])
-    z = table.nose_height_mm + (0.0 if noses else RAIL_ABOVE_NOSE_MM[0])
+    z = table.nose_height_mm + (0.0 if kind == "nose" else RAIL_ABOVE_NOSE_MM[0])
     centred = (corners_px - [(width - 1) / 2, (height - 1) / 2]) / f
     h = cv2.getPerspectiveTransform(outer.astype(np.float32), centred.astype(np.float32)).astype(float)
     if h[2] @ np.append(outer.mean(axis=0), 1.0) < 0:
@@ -213,7 +214,8 @@ class _Problem:
         return np.concatenate(parts) if parts else np.empty(0)
 
     def edge_px(self, values: F64, edge: EdgePoints) -> F64:
-        z, behind = (self.table.nose_height_mm, 0.0) if edge.kind == "nose" else (values[11], values[13])
+        z = self.table.nose_height_mm if edge.kind == "nose" else values[11]
+        behind = {"nose": 0.0, "cloth": values[13], "rail": RAIL_BEHIND_NOSE_MM}[edge.kind]
         xy, depth = _to_plane(values, edge.xy_px, z)
         miss_mm = behind_nose_mm(self.table, edge.cushion, xy) - behind
         return np.asarray(miss_mm * np.exp(values[0]) / depth, dtype=float)
