@@ -67,7 +67,15 @@ def local_velocity(t: Array, xy: Array, half_s: float = 0.05, half_rows: int = 3
 
 
 def _noise(seen: Seen) -> float:
-    return float(np.sqrt(np.median(np.trace(seen.covariance, axis1=1, axis2=2)) / 2))
+    """Position noise per axis, mm: as stated, or as the track's own second differences show it, whichever is larger."""
+    stated = float(np.sqrt(np.median(np.trace(seen.covariance, axis1=1, axis2=2)) / 2))
+    if len(seen.t_s) < 8:
+        return stated
+    moving = np.hypot(*np.diff(seen.xy_mm, axis=0).T)
+    second = np.hypot(*np.diff(seen.xy_mm, n=2, axis=0).T)[moving[1:] > 3 * stated]
+    if len(second) < 8:
+        return stated
+    return max(stated, float(np.median(second)) / (1.1774 * math.sqrt(6)))
 
 
 def still_rows(seen: Seen) -> Array:

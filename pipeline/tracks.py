@@ -6,6 +6,7 @@ once (a strike, a cushion, another ball) is met by further hypotheses of where t
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -21,10 +22,11 @@ from shared.equipment import Table
 
 @dataclass(frozen=True)
 class TrackSettings:
-    """``accel_u_mps2``: friction on the cloth; ``top_speed_mps``: no ball is faster; gates are in standard uncertainties."""
+    """Gates are in standard uncertainties; ``accel_u_mps2`` is friction on the cloth."""
 
     accel_u_mps2: float = 4.0
-    top_speed_mps: float = 9.0
+    top_speed_mps: float = 9.0  # of a struck ball
+    jump_gap_s: float = 0.12  # a moving ball is not looked for off its path for longer
     gate: float = 5.0
     jump_price: float = 5.0
     min_hits: int = 4
@@ -47,8 +49,11 @@ class _Track:
     kf: Any
     t_s: float
     colour: Array  # luma, cb, cr, white_share: running mean
+    share: float = 1.0  # running mean of how round and free it looked
     hits: int = 1
     misses: int = 0
+    before_s: float = 0.0  # time of the frame before
+    fastest: float = 0.0  # mm/s, of the last few tenths of a second
     rows: list[int] = field(default_factory=list)
 
 
@@ -144,7 +149,9 @@ class _Follower:
         for track in self.live:
             dt = t - track.t_s
             track.kf.predict(F=_transition(dt), Q=_process_noise(dt, self.settings.accel_u_mps2 * 1e3))
-            track.t_s = t
+            track.before_s, track.t_s = track.t_s, t
+            sure = _speed(track) if track.kf.P[2, 2] < 400.0**2 else 0.0
+            track.fastest = max(track.fastest * math.exp(-dt / 0.3), sure)
         cost, jumped = self._costs(block)
         taken: set[int] = set()
         matched: set[int] = set()
@@ -168,6 +175,8 @@ class _Follower:
         if n == 0:
             return cost, jumped
         xy, r, colour = self.xy[block], self.r[block], self.colour[block]
+        occupied = self._occupied(xy)
+        fastest = self._fastest()
         for a, track in enumerate(self.live):
             x = track.kf.x[:, 0]
             shade = np.minimum((((colour - track.colour) / self.colour_u) ** 2).sum(axis=1), 60.0)
@@ -175,21 +184,41 @@ class _Follower:
             straight = _mahalanobis(xy - x[:2], spread)
             bounced, bounced_u = self._bounce(x)
             reflected = _mahalanobis(xy - bounced, spread + np.eye(2) * bounced_u**2) + s.jump_price
-            gap = max(t_gap, 1e-4) if (t_gap := self._unseen_s(track)) is not None else 1e-4
+            gap = max(self._unseen_s(track), 1e-4)
             distance = np.hypot(*(xy - self._last_place(track)).T)
-            within = s.top_speed_mps * 1e3 * gap
+            speed = _speed(track)
+            # A slow ball may have been struck: its last find before that is often already a little on its way.
+            within = (s.top_speed_mps * 1e3 if speed < 400.0 else fastest) * gap + 0.3 * self.table.ball.diameter_mm
+            longest = s.max_gap_s if speed < 30.0 else max(s.jump_gap_s, 2.5 * (track.t_s - track.before_s))
             jump = s.jump_price**2 + 9 * (distance / within) ** 2
-            allowed = (distance < within) & (gap <= s.max_gap_s) & (shade < 25) & (track.hits >= s.min_hits)
-            allowed &= self.share[block] >= s.sure_share
+            allowed = (distance < within) & (gap <= longest) & (shade < 25) & self._sure(track)
+            allowed &= (self.share[block] >= s.sure_share) & ~np.delete(occupied, a, axis=0).any(axis=0)
             jump = np.where(allowed, jump, np.inf)
             gated = np.where(straight < s.gate**2, straight, np.inf)
             gated_bounce = np.where(reflected < s.gate**2, reflected, np.inf)
             best = np.minimum(np.minimum(gated, gated_bounce), jump)
             jumped[a] = best < gated
             cost[a] = np.where(np.isfinite(best), best + shade, 1e6)
-            if track.hits < s.min_hits:
+            if not self._sure(track):
                 cost[a] += 30.0  # a track not yet sure of itself takes only what is left
         return cost, jumped
+
+    def _occupied(self, xy: Array) -> NDArray[np.bool_]:
+        """(tracks, detections): places that another, sure ball takes up."""
+        near = 0.75 * self.table.ball.diameter_mm
+        out = np.zeros((len(self.live), len(xy)), dtype=bool)
+        for a, track in enumerate(self.live):
+            if self._sure(track) and track.misses <= 2:
+                out[a] = np.hypot(*(xy - track.kf.x[:2, 0]).T) < near
+        return out
+
+    def _fastest(self) -> float:
+        """No moving ball can be faster (mm/s) than the fastest was just now."""
+        speed = max((k.fastest for k in self.live if self._sure(k)), default=0.0)
+        return 1.25 * speed + 200.0
+
+    def _sure(self, track: _Track) -> bool:
+        return track.hits >= self.settings.min_hits and track.share >= self.settings.ball_share
 
     def _unseen_s(self, track: _Track) -> float:
         return track.t_s - float(self.t[track.rows[-1]])
@@ -203,7 +232,7 @@ class _Follower:
         depth = 0.0
         for axis, size in ((0, self.table.length_mm), (1, self.table.width_mm)):
             low, high = self.reach, size - self.reach
-            for wall, sign in ((low, -1), (high, 1)):
+            for wall, sign in ((low, -1.0), (high, 1.0)):
                 past = sign * (place[axis] - wall)
                 if past > 0:
                     depth = max(depth, past)
@@ -221,17 +250,18 @@ class _Follower:
             track.kf.update(z[:, None], R=r)
         share = 0.1 if track.hits > 10 else 1 / (track.hits + 1)
         track.colour = (1 - share) * track.colour + share * self.colour[row]
+        track.share = (1 - share) * track.share + share * float(self.share[row])
         track.hits += 1
         track.misses = 0
         track.rows.append(row)
 
     def _bury(self, matched: set[int], t: float) -> None:
-        stay = []
+        stay: list[_Track] = []
         for a, track in enumerate(self.live):
             if a not in matched:
                 track.misses += 1
             young = track.hits < self.settings.min_hits and track.misses > 2
-            speed = float(np.hypot(track.kf.x[2, 0], track.kf.x[3, 0]))
+            speed = _speed(track)
             unseen = self._unseen_s(track)
             lost = unseen > self.settings.max_gap_s and speed > 30.0
             forgotten = unseen > 60.0
@@ -244,14 +274,14 @@ class _Follower:
         """Two balls cannot be closer than a diameter: a second find on a sure track that was seen just now."""
         near = self.table.ball.diameter_mm * 0.6
         return any(
-            k.hits >= self.settings.min_hits and k.misses == 0 and np.hypot(*(self.xy[row] - k.kf.x[:2, 0])) < near
+            self._sure(k) and k.misses == 0 and np.hypot(*(self.xy[row] - k.kf.x[:2, 0])) < near
             for k in self.live
         )
 
     def _bear(self, row: int) -> None:
         self.born += 1
         kf = _new_filter(self.xy[row], self.r[row], velocity_u=1000.0)
-        self.live.append(_Track(self.born, kf, float(self.t[row]), self.colour[row].copy(), rows=[row]))
+        self.live.append(_Track(self.born, kf, float(self.t[row]), self.colour[row].copy(), float(self.share[row]), rows=[row]))
 
 
 def _roundness(rows: pd.DataFrame) -> Array:
@@ -268,6 +298,10 @@ def _on_the_table(xy: Array, table: Table, beyond_mm: float) -> NDArray[np.bool_
     for px, py in table.pocket_centres_mm.values():
         inside |= np.hypot(x - px, y - py) < wide
     return np.asarray(inside)
+
+
+def _speed(track: _Track) -> float:
+    return float(np.hypot(track.kf.x[2, 0], track.kf.x[3, 0]))
 
 
 def _hold(track: _Track) -> None:
