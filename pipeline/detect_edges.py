@@ -12,13 +12,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from pipeline.detect_outline import BallPicture
-from pipeline.frames import Frame
+from pipeline.detect_patch import Patch, sample_chroma, sample_luma
 
 Array = NDArray[np.float64]
 Samples = NDArray[np.float32]
@@ -45,6 +43,7 @@ class EdgeSettings:
     contrast_snr: float = 4.0  # a ray counts as seen above this
     agree_px: float = 0.7  # and when its edge lies this close to the fitted outline
     steps: int = 2
+    robust_rounds: int = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,8 +77,8 @@ class OutlineFitter:
         """The same fitter for another edge blur."""
         return OutlineFitter(self.picture, replace(self.settings, edge_blur_px=edge_blur_px))
 
-    def fit(self, frame: Frame, xy_mm: Array, blur_px: Array, *, rough: bool = True) -> OutlineFit:
-        """Fit N balls from their rough centres.
+    def fit(self, patches: list[Patch], xy_mm: Array, blur_px: Array, *, rough: bool = True) -> OutlineFit:
+        """Fit N balls from their rough centres, each in its own patch.
 
         xy_mm : (N, 2) rough centres; blur_px : (N, 2) expected motion during the exposure
         rough : slide the outline first; False where the place is known to a pixel
@@ -87,13 +86,13 @@ class OutlineFitter:
         xy = np.array(xy_mm, dtype=float)
         jac = self.picture.jacobian(xy)
         if rough:
-            xy = self.capture(frame, xy, blur_px, jac)
-        fit, shape = self.refine(frame, xy, blur_px, jac, 1.6)
+            xy = self.capture(patches, xy, blur_px, jac)
+        fit, shape = self.refine(patches, xy, blur_px, jac, 1.6)
         for _ in range(self.settings.steps):
-            fit, shape = self.refine(frame, fit.xy_mm, blur_px, jac, 1.0, shape)
+            fit, shape = self.refine(patches, fit.xy_mm, blur_px, jac, 1.0, shape)
         return fit
 
-    def capture(self, frame: Frame, xy: Array, motion_px: Array, jac: Array) -> Array:
+    def capture(self, patches: list[Patch], xy: Array, motion_px: Array, jac: Array) -> Array:
         """(N, 2) mm: the places nearby where most of the outline lies on edges."""
         cfg = self.settings
         px, normal = self.picture.outlines(xy, self.rays)
@@ -102,7 +101,8 @@ class OutlineFitter:
         half = int(np.ceil(reach / step))
         arm = max(1, round(1.0 / step))
         s = np.arange(-half - arm, half + arm + 1) * step
-        profiles = sample(frame, px[:, :, None] + s[:, None] * normal[:, :, None])
+        places = px[:, :, None] + s[:, None] * normal[:, :, None]
+        profiles = np.concatenate([sample_luma(patches, places)[None], sample_chroma(patches, places)])
         slope = profiles[..., 2 * arm :] - profiles[..., : -2 * arm]
         energy = np.einsum("cnks,cnks->nks", slope, slope)
         votes = energy / (energy + cfg.edge_step**2)
@@ -123,7 +123,7 @@ class OutlineFitter:
         return xy + np.linalg.solve(jac, best[..., None])[..., 0]
 
     def refine(
-        self, frame: Frame, xy: Array, motion_px: Array, jac: Array, widen: float = 1.0, shape: _Shape | None = None
+        self, patches: list[Patch], xy: Array, motion_px: Array, jac: Array, widen: float = 1.0, shape: _Shape | None = None
     ) -> tuple[OutlineFit, _Shape]:
         """One step of the sub-pixel fit from places known to about a pixel; ``widen`` the edge for a first step."""
         cfg = self.settings
@@ -131,102 +131,114 @@ class OutlineFitter:
         along = np.einsum("nkd,nd->nk", normal, motion_px)
         blur = np.sqrt((widen * cfg.edge_blur_px) ** 2 + along**2 / 12)
         blur = np.minimum(blur, 0.95 * self.radius_px / cfg.inner_blurs)
-        blurs = np.stack([blur, *2 * [np.sqrt(blur**2 + cfg.chroma_blur_px**2)]])
-        profiles = np.stack([
-            _sample_luma(frame, _along(px, normal, blurs[0], self._s)),
-            *_sample_chroma(frame, _along(px, normal, blurs[1], self._s)),
+        chroma_blur = np.sqrt(blur**2 + cfg.chroma_blur_px**2)
+        blurs = np.stack([blur, chroma_blur, chroma_blur])
+        profiles = np.concatenate([
+            sample_luma(patches, _along(px, normal, blur, self._s))[None],
+            sample_chroma(patches, _along(px, normal, chroma_blur, self._s)),
         ])
-        seen = (profiles @ self._basis).astype(float)  # (3, N, K, 7) scalar products with the basis
-        power = np.einsum("cnkm,cnkm->cnk", profiles, profiles).astype(float)
         if shape is None:
             shape = _Shape.flat(len(xy))
-        root = np.sqrt(blurs)
-        waves = _waves(normal, _WAVES)  # (N, K, B)
-        beta = np.einsum("nkb,cnb->cnk", waves, shape.limb) * root
-        omega = np.einsum("nkb,cnb->cnk", waves, shape.shade) * blurs
-        levels, dull = self._levels(seen, beta, omega)
-        inner, outer = levels[..., 0], levels[..., 1]
-        # what each ray's own levels can't take up, as mixes of the basis
-        step_px = np.zeros((*seen.shape[:3], 7))
-        step_px[..., 4], step_px[..., 5], step_px[..., 6] = inner - outer, inner * beta, outer * omega
-        step_px /= blurs[..., None]
+        waves = _waves(normal, _WAVES)
         rays = np.concatenate([normal @ jac, np.ones((*normal.shape[:2], 1))], axis=-1)  # (N, K, 3)
-        mix = np.zeros((*seen.shape[:3], 7, 3 + 2 * _TERMS))
-        mix[..., :3] = step_px[..., None] * rays[None, :, :, None, :]
-        mix[..., 1, 3 : 3 + _TERMS] = (inner * root)[..., None] * waves
-        mix[..., 3, 3 + _TERMS :] = (outer * blurs)[..., None] * waves
-        own = np.zeros((*seen.shape[:3], 7, 2))
-        own[..., 0, 0], own[..., 1, 0], own[..., 2, 1], own[..., 3, 1] = 1, beta, 1, omega
-        gram_mix = self._gram @ mix
-        clear = gram_mix - (self._gram @ own) @ (dull @ (np.swapaxes(own, -1, -2) @ gram_mix))
-        clear_t = np.swapaxes(clear, -1, -2)  # (3, N, K, P, 7)
-        left = seen - ((own @ levels[..., None])[..., 0]) @ self._gram  # of the levels, in the basis' products
-        pull = np.swapaxes(mix, -1, -2) @ left[..., None]  # (3, N, K, P, 1)
-        matrix = clear_t @ mix
-        residual_power = power - np.einsum("cnki,cnki->cnk", levels, (np.swapaxes(own, -1, -2) @ seen[..., None])[..., 0])
-        return self._joined(xy, motion_px, blur, blurs, shape, rays, matrix, pull[..., 0], residual_power)
+        system = self._eliminated(profiles, blurs, waves, shape)
+        return self._joined(xy, motion_px, blur, blurs, shape, rays, waves, system)
 
-    def _levels(self, seen: Array, beta: Array, omega: Array) -> tuple[Array, Array]:
-        """(3, N, K, 2) level inside and outside each ray's edge, and the inverse of their normal equations."""
-        own = np.zeros((*seen.shape[:3], 7, 2))
-        own[..., 0, 0], own[..., 1, 0], own[..., 2, 1], own[..., 3, 1] = 1, beta, 1, omega
-        own_t = np.swapaxes(own, -1, -2)
-        inverse = np.linalg.inv(own_t @ self._gram @ own)
-        return (inverse @ (own_t @ seen[..., None]))[..., 0], inverse
+    def _eliminated(self, profiles: Samples, blurs: Array, waves: Array, shape: _Shape) -> _RaySystem:
+        """Each ray's normal equations for displacement (px), limb and shade, its own two levels taken out."""
+        seen = (profiles @ self._basis).astype(float)  # (3, N, K, 7) scalar products with the basis
+        power = np.einsum("cnkm,cnkm->cnk", profiles, profiles).astype(float)
+        root = np.sqrt(blurs)
+        beta = (waves @ np.swapaxes(shape.limb[:, :, None], -1, -2))[..., 0] * root
+        omega = (waves @ np.swapaxes(shape.shade[:, :, None], -1, -2))[..., 0] * blurs
+        gram = self._gram
+        q_ii = gram[0, 0] + beta * (2 * gram[0, 1] + beta * gram[1, 1])
+        q_oo = gram[2, 2] + omega * (2 * gram[2, 3] + omega * gram[3, 3])
+        q_io = gram[0, 2] + beta * gram[1, 2] + omega * (gram[0, 3] + beta * gram[1, 3])
+        p_i, p_o = seen[..., 0] + beta * seen[..., 1], seen[..., 2] + omega * seen[..., 3]
+        det = q_ii * q_oo - q_io**2
+        inner, outer = (q_oo * p_i - q_io * p_o) / det, (q_ii * p_o - q_io * p_i) / det
+        rows = np.zeros((*seen.shape[:3], 3, 7))  # displacement, limb, shade as mixes of the basis
+        rows[..., 0, 4], rows[..., 0, 5], rows[..., 0, 6] = inner - outer, inner * beta, outer * omega
+        rows[..., 0, :] /= blurs[..., None]
+        rows[..., 1, 1], rows[..., 2, 3] = inner * root, outer * blurs
+        rows_gram = rows @ gram
+        c_i = rows_gram[..., 0] + beta[..., None] * rows_gram[..., 1]  # (3, N, K, 3) with the inside level's function
+        c_o = rows_gram[..., 2] + omega[..., None] * rows_gram[..., 3]
+        b_i = (q_oo[..., None] * c_i - q_io[..., None] * c_o) / det[..., None]
+        b_o = (q_ii[..., None] * c_o - q_io[..., None] * c_i) / det[..., None]
+        matrix = rows_gram @ np.swapaxes(rows, -1, -2)
+        matrix -= c_i[..., :, None] * b_i[..., None, :] + c_o[..., :, None] * b_o[..., None, :]
+        pull = (rows @ seen[..., None])[..., 0] - c_i * inner[..., None] - c_o * outer[..., None]
+        return _RaySystem(matrix, pull, np.maximum(power - p_i * inner - p_o * outer, 0))
 
     def _joined(
-        self, xy: Array, motion_px: Array, blur: Array, blurs: Array, shape: _Shape, rays: Array,
-        matrix: Array, pull: Array, residual_power: Array,
+        self, xy: Array, motion_px: Array, blur: Array, blurs: Array, shape: _Shape, rays: Array, waves: Array,
+        system: _RaySystem,
     ) -> tuple[OutlineFit, _Shape]:
         """Rays and channels put together, robustly: a step of the centre, and the shape of limb and shadow."""
         cfg = self.settings
         model_u = np.array([cfg.luma_u, cfg.chroma_u, cfg.chroma_u])[:, None, None]
         shared = np.maximum(1.0, 1.0 / (blurs * (self._s[1] - self._s[0])))
-        prior_mean = np.concatenate([np.zeros_like(shape.limb), np.zeros_like(shape.shade)], axis=-1)
         now = np.concatenate([shape.limb, shape.shade], axis=-1)
         loose = np.concatenate([_LIMB_U, _SHADE_U]) * np.array([[1.0], [cfg.chroma_shape], [cfg.chroma_shape]])
-        prior = (np.eye(2 * _TERMS) / loose[:, None] ** 2)[:, None]  # (3, 1, S, S)
+        prior = 1 / loose**2  # (3, S)
+        tight = prior[:, None, None, :] * np.eye(2 * _TERMS)
+        factors = (rays, waves, waves)
         degrees = len(self._s) - 3
-        left = np.maximum(residual_power, 0)
-        agree = np.ones_like(left)
-        for _ in range(4):
+        left = system.left
+        agree = np.ones(blur.shape)
+        for _ in range(cfg.robust_rounds):
             rms = np.sqrt(left / degrees)
             typical = np.maximum(np.median(rms, axis=-1, keepdims=True), 0.7)
             odd = np.maximum(rms / typical, 1.0)
             weight = agree / (typical**2 * shared * odd**4 + model_u**2)
-            h = np.einsum("cnk,cnkpq->cnpq", weight, matrix)
-            g = np.einsum("cnk,cnkp->cnp", weight, pull)
-            hss = h[..., 3:, 3:] + prior
-            gs = g[..., 3:] + ((prior_mean - now)[..., None, :] @ prior)[..., 0, :]
-            cross = np.linalg.solve(hss, h[..., 3:, :3])  # (3, N, S, 3)
-            reduced = (h[..., :3, :3] - np.swapaxes(cross, -1, -2) @ h[..., 3:, :3]).sum(axis=0)
-            gradient = (g[..., :3] - np.einsum("cnsp,cns->cnp", cross, gs)).sum(axis=0)
+            matrix = system.matrix * weight[..., None, None]
+            blocks = [[np.swapaxes(a * matrix[..., i, j, None], -1, -2) @ b for j, b in enumerate(factors)]
+                      for i, a in enumerate(factors)]
+            g = [((system.pull[..., i] * weight)[..., None, :] @ a)[..., 0, :] for i, a in enumerate(factors)]
+            h_sp = np.concatenate([blocks[1][0], blocks[2][0]], axis=-2)  # (3, N, S, 3)
+            h_ss = np.concatenate([np.concatenate(blocks[1][1:], axis=-1), np.concatenate(blocks[2][1:], axis=-1)], axis=-2)
+            g_s = np.concatenate(g[1:], axis=-1) - now * prior[:, None]
+            solved = np.linalg.solve(h_ss + tight, np.concatenate([h_sp, g_s[..., None]], axis=-1))
+            h_ps = np.swapaxes(h_sp, -1, -2)
+            reduced = (blocks[0][0] - h_ps @ solved[..., :3]).sum(axis=0)
+            gradient = (g[0] - (h_ps @ solved[..., 3:])[..., 0]).sum(axis=0)
             reduced[:, 2, 2] += 1 / cfg.radius_u_px**2
             reduced[:, range(2), range(2)] += 1e-6
             step = np.linalg.solve(reduced, gradient[..., None])[..., 0]  # mm, mm, px
-            moved = np.linalg.solve(hss, gs[..., None])[..., 0] - np.einsum("cnsp,np->cns", cross, step)
-            full = np.concatenate([np.broadcast_to(step, (3, *step.shape)), moved], axis=-1)
-            seen_rest = pull - np.einsum("cnkpq,cnq->cnkp", matrix, full)  # each ray's own remaining pull
-            left = residual_power - np.einsum("cnkp,cnp->cnk", 2 * pull, full) + np.einsum(
-                "cnp,cnkpq,cnq->cnk", full, matrix, full)
-            left = np.maximum(left, 0)
-            # each ray's own edge place, from its pull along the outline's normal (the radius' column)
-            stiff = np.einsum("cnk,cnk->nk", weight, matrix[..., 2, 2])
-            place = np.einsum("cnk,cnk->nk", weight, seen_rest[..., 2]) / np.maximum(stiff, 1e-9)
+            moved = solved[..., 3] - (solved[..., :3] @ step[None, ..., None])[..., 0]
+            change = np.empty((*left.shape, 3))  # of displacement, limb, shade along each ray
+            change[..., 0] = (rays @ step[..., None])[..., 0]
+            change[..., 1] = (waves @ moved[..., :_TERMS, None])[..., 0]
+            change[..., 2] = (waves @ moved[..., _TERMS:, None])[..., 0]
+            rest = system.pull - (system.matrix @ change[..., None])[..., 0]
+            left = np.maximum(system.left - np.einsum("cnki,cnki->cnk", change, system.pull + rest), 0)
+            # each ray's own edge place against the fitted outline
+            stiff = np.einsum("cnk,cnk->nk", weight, system.matrix[..., 0, 0])
+            place = np.einsum("cnk,cnk->nk", weight, rest[..., 0]) / np.maximum(stiff, 1e-9)
             scale = np.maximum(1.4826 * np.median(np.abs(place), axis=1), 0.12)[:, None]
-            agree = np.broadcast_to(1 / (1 + (place / (3 * scale)) ** 2), left.shape)
-        snr = np.sqrt(np.einsum("cnk,cnk->nk", matrix[..., 2, 2], 1 / (typical**2 * odd**2))) * blur
+            agree = 1 / (1 + (place / (3 * scale)) ** 2)
+        snr = np.sqrt(np.einsum("cnk,cnk->nk", system.matrix[..., 0, 0], 1 / (typical**2 * odd**2))) * blur
         seen = (snr > cfg.contrast_snr) & (np.abs(place) < cfg.agree_px + 0.3 * (blur - cfg.edge_blur_px))
-        cov = np.linalg.inv(reduced)
-        freedom = np.maximum(agree[0].sum(axis=1) - 3, 1)
-        spread = np.einsum("nk,nk,nk->n", stiff, agree[0], place**2) / freedom
-        cov = cov * np.maximum(spread, 1.0)[:, None, None]
+        freedom = np.maximum(agree.sum(axis=1) - 3, 1)
+        spread = np.einsum("nk,nk,nk->n", stiff, agree, place**2) / freedom
+        cov = np.linalg.inv(reduced) * np.maximum(spread, 1.0)[:, None, None]
         fit = OutlineFit(
             xy + step[:, :2], cov[:, :2, :2], seen.mean(axis=1), step[:, 2], np.median(snr, axis=1), motion_px,
             np.median(rms[0], axis=-1),
         )
         new = now + moved
         return fit, _Shape(new[..., :_TERMS], new[..., _TERMS:])
+
+
+@dataclass(frozen=True, eq=False)
+class _RaySystem:
+    """Per channel, ball and ray: equations for (displacement px, limb, shade), and the power they have to explain."""
+
+    matrix: Array  # (3, N, K, 3, 3)
+    pull: Array  # (3, N, K, 3)
+    left: Array  # (3, N, K)
 
 
 @dataclass(frozen=True, eq=False)
@@ -276,33 +288,3 @@ def _basis(settings: EdgeSettings) -> tuple[Array, Array]:
 
 def _along(px: Array, normal: Array, blur: Array, s: Array) -> Array:
     return np.asarray(px[:, :, None] + (blur[:, :, None] * s)[..., None] * normal[:, :, None])
-
-
-def _sample_luma(frame: Frame, where: Array) -> Samples:
-    return _remap(frame.luma, where.astype(np.float32))
-
-
-def _sample_chroma(frame: Frame, where: Array) -> Samples:
-    half = ((where - 0.5) / 2).astype(np.float32)
-    return np.stack([_remap(plane, half) for plane in frame.chroma])
-
-
-def sample(frame: Frame, where: Array) -> Samples:
-    """(3, ...) bilinear samples of Y, Cb, Cr at px places (..., 2)."""
-    return np.concatenate([_sample_luma(frame, where)[None], _sample_chroma(frame, where)])
-
-
-def _remap(plane: NDArray[np.uint8], where: NDArray[np.float32]) -> Samples:
-    """Bilinear samples of one plane; where (..., 2). The window around the places is widened to float first."""
-    flat = where.reshape(1, -1, 2) if where.ndim < 3 else where.reshape(where.shape[0], -1, 2)
-    out = np.empty(flat.shape[:2], np.float32)
-    for i, places in enumerate(flat):  # one ball at a time: its window is small
-        low = np.maximum(np.floor(places.min(axis=0)).astype(int), 0)
-        high = np.ceil(places.max(axis=0)).astype(int) + 2
-        window = plane[low[1] : high[1], low[0] : high[0]]
-        if window.size == 0:
-            out[i] = 0
-            continue
-        local = (places - low.astype(np.float32))[None]
-        out[i] = cv2.remap(window.astype(np.float32), local, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return out.reshape(where.shape[:-1])

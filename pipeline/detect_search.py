@@ -1,4 +1,4 @@
-"""Where balls may be: what differs from the cloth, at low resolution, in discs of a ball's size."""
+"""Where something happens and where balls may be: change and discs of a ball's size, both at low resolution."""
 
 from __future__ import annotations
 
@@ -21,8 +21,11 @@ class SearchSettings:
     """How rough places are found."""
 
     cells_per_radius: float = 2.9  # low-resolution pixels per ball radius, at least
-    cloth_distance: float = 4.0  # standard deviations off the cloth's colour
-    disc_share: float = 0.55  # of a ball-sized disc that must not be cloth
+    cloth_distance: float = 20.0  # standard deviations off the cloth's colour that count half
+    disc_share: float = 0.4  # of a ball-sized disc that must not be cloth
+    change_levels: int = 4  # grey levels, of averaged cells
+    all_changed_share: float = 0.4
+    most_candidates: int = 12  # in one changed region
     beyond_mm: float = 25.0  # ball centres are looked for this far outside the nose lines: pocket mouths
 
 
@@ -53,6 +56,11 @@ class ClothSearch:
         self._terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v, u**3, u * u * v, u * v * v, v**3], axis=-1)
         self.cloth: Image | None = None
         self.sigma: Array | None = None
+        self._scale: Image | None = None
+        self._looked_at: NDArray[np.uint8] | None = None
+        self._grow = np.ones((3, 3), np.uint8)
+        radius = self.radius_px / factor
+        self._disc, self._ring = _disc(0, radius), _disc(1.25 * radius, 1.9 * radius)
 
     def _bounds(self, width: int, height: int) -> tuple[int, int, int, int]:
         table, f = self.calibration.table, self.factor
@@ -100,44 +108,113 @@ class ClothSearch:
             keep = (np.abs(left) < 3 * spread).all(axis=1)
         self.cloth = (self._terms @ coef).astype(np.float32)
         self.sigma = spread
+        self._scale = (1 / spread).astype(np.float32)
 
-    def distance(self, small: Image) -> Image:
-        """(rows, columns) how far from the cloth's colour, in its own standard deviations."""
+    def changed(self, small_luma: NDArray[np.uint8]) -> NDArray[np.uint8] | None:
+        """(rows, columns) 255 where the picture differs from what was last looked at; None where nothing does.
+
+        What is reported counts as looked at.
+        """
+        cfg = self.settings
+        if self._looked_at is None:
+            self._looked_at = small_luma.copy()
+            return np.full(small_luma.shape, 255, np.uint8)
+        difference = cv2.absdiff(small_luma, self._looked_at)
+        _, mask = cv2.threshold(difference, cfg.change_levels, 255, cv2.THRESH_BINARY)
+        share = cv2.countNonZero(mask) / mask.size
+        if share == 0:
+            return None
+        if share > cfg.all_changed_share:  # the light or the camera changed: look everywhere
+            self._looked_at = small_luma.copy()
+            return np.full(small_luma.shape, 255, np.uint8)
+        mask = np.asarray(cv2.dilate(mask, self._grow))
+        cv2.copyTo(small_luma, mask, self._looked_at)
+        return mask
+
+    def candidates(self, frame: Frame, small_luma: NDArray[np.uint8], mask: NDArray[np.uint8]) -> Candidates:
+        """Places in the changed regions (``mask``) where a disc of a ball's size isn't cloth."""
+        pad = int(np.ceil(2 * self.radius_px / self.factor)) + 1
+        count, _, boxes, _ = cv2.connectedComponentsWithStats(mask)
+        found: list[Array] = []
+        discs: list[tuple[int, int, Image]] = []
+        for x, y, w, h, _area in boxes[1:count]:
+            x0, y0 = max(x - pad, 0), max(y - pad, 0)
+            x1, y1 = min(x + w + pad, self.cells[0]), min(y + h + pad, self.cells[1])
+            places, disc = self._discs(self._distance(frame, small_luma, (x0, y0, x1, y1)))
+            discs.append((x0, y0, disc))
+            if len(places) == 0:
+                continue
+            places = places + [x0, y0]
+            at = np.clip(np.rint(places).astype(int), 0, np.array(self.cells) - 1)
+            inside = (mask[at[:, 1], at[:, 0]] > 0) & (self.inside_mm[at[:, 1], at[:, 0]] > -self.settings.beyond_mm)
+            found.append(places[inside])
+        places_px = self.to_px(np.concatenate(found)) if found else np.zeros((0, 2))
+        return Candidates(places_px, tuple(discs), self)
+
+    def _distance(self, frame: Frame, small_luma: NDArray[np.uint8], box: tuple[int, int, int, int]) -> Image:
+        """How little a box of cells looks like cloth, 0 to 1; saturates, so that a ball outweighs its shadow."""
+        x0, y0, x1, y1 = box
         assert self.cloth is not None
-        assert self.sigma is not None
-        scaled = (small - self.cloth) * (1 / self.sigma).astype(np.float32)
-        return np.asarray(cv2.sqrt(np.einsum("ijk,ijk->ij", scaled, scaled)))
+        assert self._scale is not None
+        planes = [small_luma[y0:y1, x0:x1]]
+        f = self.factor // 2
+        top, left = self._half[0].start, self._half[1].start
+        for plane in frame.chroma:
+            window = plane[top + y0 * f : top + y1 * f, left + x0 * f : left + x1 * f]
+            planes.append(cv2.resize(window, (x1 - x0, y1 - y0), interpolation=cv2.INTER_AREA))
+        scaled = (np.asarray(cv2.merge(planes)) - self.cloth[y0:y1, x0:x1]) * self._scale
+        squared = np.einsum("ijk,ijk->ij", scaled, scaled)
+        return np.asarray(squared / (squared + np.float32(self.settings.cloth_distance**2)))
 
-    def candidates(self, small: Image, mask: NDArray[np.bool_] | None = None) -> Array:
-        """(N, 2) rough ball centres in px; ``mask`` limits where."""
-        other = (self.distance(small) > self.settings.cloth_distance).astype(np.float32)
-        radius = self.radius_px / self.factor
-        disc = cv2.filter2D(other, -1, _disc(0, radius), borderType=cv2.BORDER_REPLICATE)
-        ring = cv2.filter2D(other, -1, _disc(1.25 * radius, 1.9 * radius), borderType=cv2.BORDER_REPLICATE)
-        score = disc - 0.5 * ring
-        peak = (score >= cv2.dilate(score, np.ones((3, 3)))) & (disc > self.settings.disc_share)
-        peak &= self.inside_mm > -self.settings.beyond_mm
-        if mask is not None:
-            peak &= mask
+    def _discs(self, other: Image) -> tuple[Array, Image]:
+        """(N, 2) cells: peaks of what isn't cloth in discs of a ball's size, and the discs' share at every cell."""
+        disc = cv2.filter2D(other, -1, self._disc, borderType=cv2.BORDER_REPLICATE)
+        ring = cv2.filter2D(other, -1, self._ring, borderType=cv2.BORDER_REPLICATE)
+        score = disc - 0.6 * ring
+        peak = (score >= cv2.dilate(score, _NEIGHBOURS)) & (disc > self.settings.disc_share)
         rows, columns = np.nonzero(peak)
         if len(rows) == 0:
-            return np.zeros((0, 2))
-        order = np.argsort(-score[rows, columns])
+            return np.zeros((0, 2)), disc
+        order = np.argsort(-score[rows, columns])[:200]
         places = np.column_stack([columns, rows])[order].astype(float)
         kept: list[Array] = []
         for place in places:
-            if all(np.hypot(*(place - other_place)) > 0.7 * radius for other_place in kept):
+            if all(np.hypot(*(place - other_place)) > 0.7 * self.radius_px / self.factor for other_place in kept):
                 kept.append(place)
-        return self.to_px(_refined(np.array(kept), disc - ring, radius))
+            if len(kept) == self.settings.most_candidates:
+                break
+        return _refined(np.array(kept), score, self.radius_px / self.factor), np.asarray(disc)
+
+
+@dataclass(frozen=True, eq=False)
+class Candidates:
+    """Rough places (N, 2) px, and the shares they were found in, to ask for other places."""
+
+    px: Array
+    discs: tuple[tuple[int, int, Image], ...]
+    search: ClothSearch
+
+    def share(self, px: Array) -> float:
+        """Share of a ball's disc at this place that isn't cloth; 0 outside the regions looked at."""
+        column, row = np.rint(self.search.to_cells(px)).astype(int)
+        best = 0.0
+        for x0, y0, disc in self.discs:
+            if 0 <= row - y0 < disc.shape[0] and 0 <= column - x0 < disc.shape[1]:
+                best = max(best, float(disc[row - y0, column - x0]))
+        return best
+
+
+_NEIGHBOURS = np.ones((3, 3), np.uint8)
 
 
 def _refined(places: Array, score: Image, radius: float) -> Array:
-    """Places moved to the centroid of the score around them."""
-    reach = int(np.ceil(0.6 * radius))
+    """Places moved to the centroid of the top of the score around them."""
+    reach = max(1, int(np.ceil(0.5 * radius)))
     dy, dx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     rows = np.clip(places[:, 1, None, None].astype(int) + dy, 0, score.shape[0] - 1)
     columns = np.clip(places[:, 0, None, None].astype(int) + dx, 0, score.shape[1] - 1)
-    weight = np.clip(score[rows, columns] - 0.3, 0, None).astype(float) + 1e-6
+    around = score[rows, columns].astype(float)
+    weight = np.clip(around - around.max(axis=(1, 2), keepdims=True) + 0.2, 0, None) + 1e-6
     total = weight.sum(axis=(1, 2))
     return places + np.column_stack([(weight * dx).sum(axis=(1, 2)) / total, (weight * dy).sum(axis=(1, 2)) / total])
 

@@ -1,4 +1,9 @@
-"""Frames to ball centres and their uncertainty."""
+"""Frames to ball centres and their uncertainty.
+
+Each frame is looked at once, at low resolution: where nothing changed, a ball stands where it was found; where something
+did, ball-sized discs are taken down as jobs, each with a small copy of the picture. Every few frames the jobs are fitted
+together. Nothing is predicted, so a ball is found the same way at rest, in motion and after a contact.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +16,10 @@ from numpy.typing import NDArray
 
 from calibration.store import Calibration
 from pipeline.detect_edges import EdgeSettings, OutlineFit, OutlineFitter
+from pipeline.detect_looks import looks
+from pipeline.detect_motion import velocities
 from pipeline.detect_outline import BallPicture
+from pipeline.detect_patch import Patch, cut
 from pipeline.detect_search import ClothSearch, SearchSettings
 from pipeline.frames import Frame
 from shared.columns import DETECTIONS
@@ -21,12 +29,35 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, kw_only=True)
 class DetectSettings:
-    """Detection's settings. ``shutter_s`` None: taken as half the frame interval for the blur's length."""
+    """Detection's settings. ``shutter_s`` None: half the frame interval is assumed for the blur's length."""
 
     edges: EdgeSettings = field(default_factory=EdgeSettings)
     search: SearchSettings = field(default_factory=SearchSettings)
     shutter_s: float | None = None
-    outline_share: float = 0.45  # less of the outline than this is no ball
+    outline_share: float = 0.5  # less of the outline than this is no ball
+    still_there: float = 0.3  # share of a known ball's disc that isn't cloth: below, it has gone
+    refresh_s: float = 0.5  # a ball at rest is fitted anew this often
+    batch: int = 24  # jobs fitted together
+
+
+@dataclass(eq=False)
+class _Job:
+    """A place in one frame where a ball may be, and what came of it."""
+
+    t_s: float
+    px: Array  # rough centre
+    patch: Patch
+    row: Array | None = None  # the DETECTIONS columns after frame and t_s, once fitted and accepted
+    done: bool = False
+
+
+@dataclass(eq=False)
+class _Look:
+    """One frame's jobs: fresh ones and ones carried over from earlier frames."""
+
+    index: int
+    t_s: float
+    jobs: list[_Job]
 
 
 def detect_balls(
@@ -35,12 +66,13 @@ def detect_balls(
     """Find every ball on the table in every frame.
 
     frames   : in order of presentation; each is looked at once and let go
-    returns  : DETECTIONS, a row per ball per frame, ordered by frame; no identities yet
+    returns  : DETECTIONS, a row per ball per frame, ordered by frame; no identities yet. A ball at rest keeps the same
+               fit over many frames: its rows' errors are then the same error, not independent ones.
     """
     detector = BallDetector(calibration, settings or DetectSettings())
     for frame in frames:
         detector.look(frame)
-    return detector.table()
+    return detector.finish()
 
 
 class BallDetector:
@@ -51,118 +83,156 @@ class BallDetector:
         self.picture = BallPicture(calibration.pose, calibration.table.ball.radius_mm)
         self.search = ClothSearch(calibration, self.picture, settings.search)
         self.fitter = OutlineFitter(self.picture, settings.edges)
-        self.table_mm = np.array([calibration.table.length_mm, calibration.table.width_mm])
-        self.rows: list[Array] = []
-        self._xy: Array = np.zeros((0, 2))
-        self._v: Array = np.zeros((0, 2))  # mm/s
-        self._t = 0.0
+        self.table = calibration.table
+        self._looks: list[_Look] = []  # frames whose jobs are not all done
+        self._current: list[_Job] = []
+        self._open = 0
+        self._rows: list[Array] = []
+        self._full_range = False
+        self._done_before: tuple[Array, float] | None = None
 
     def look(self, frame: Frame) -> None:
-        """Find the balls of one frame."""
-        small = self.search.small(frame)
+        """Note what there is to be seen in one frame."""
+        self._full_range = frame.full_range
+        small = self.search.small_luma(frame)
         if self.search.cloth is None:
-            self.search.learn_cloth(small)
-        dt = frame.t_s - self._t
-        pose = self.picture.pose
-        found_px = self.search.candidates(small)
-        found = pose.to_table(found_px, self.picture.radius_mm) if len(found_px) else np.zeros((0, 2))
-        predicted = self._xy + self._v * dt
-        xy, v = _joined(predicted, self._v, found, self._xy, dt, self.picture.radius_mm)
-        if len(xy) == 0:
-            self._xy, self._v, self._t = xy, v, frame.t_s
-            return
-        shutter = self.settings.shutter_s if self.settings.shutter_s is not None else 0.4 * dt
-        blur = np.einsum("nij,nj->ni", self.picture.jacobian(xy), v * shutter)
-        fit = self.fitter.fit(frame, xy, blur)
-        keep = self._accepted(fit, xy)
-        previous = self._xy
-        self._xy = fit.xy_mm[keep]
-        self._v = _velocities(self._xy, previous, v[keep], dt, self.picture.radius_mm)
-        self._t = frame.t_s
-        self._note(frame, fit, keep)
+            self.search.learn_cloth(self.search.small(frame))
+        mask = self.search.changed(small)
+        jobs = self._current if mask is None else self._renewed(frame, small, mask)
+        jobs = self._refreshed(frame, jobs)
+        self._current = jobs
+        self._looks.append(_Look(frame.index, frame.t_s, jobs))
+        if self._open >= self.settings.batch:
+            self._fit_all(last=False)
 
-    def _accepted(self, fit: OutlineFit, start: Array) -> NDArray[np.intp]:
-        """Indices of fits that are balls, one per place."""
-        edge = 0.3 * self.picture.radius_mm
-        inside = ((fit.xy_mm > -edge) & (fit.xy_mm < self.table_mm + edge)).all(axis=1)
-        moved = np.linalg.norm(fit.xy_mm - start, axis=1) < 1.2 * self.picture.radius_mm
-        good = inside & moved & (fit.outline_share > self.settings.outline_share) & (np.abs(fit.radius_px) < 1.2)
-        kept: list[int] = []
-        for i in np.argsort(-fit.outline_share):
-            apart = all(np.linalg.norm(fit.xy_mm[i] - fit.xy_mm[j]) > 1.6 * self.picture.radius_mm for j in kept)
-            if good[i] and apart:
-                kept.append(int(i))
-        return np.array(sorted(kept), dtype=np.intp)
-
-    def _note(self, frame: Frame, fit: OutlineFit, keep: NDArray[np.intp]) -> None:
-        if len(keep) == 0:
-            return
-        xy, cov = fit.xy_mm[keep], fit.cov_mm2[keep]
-        centres = self.picture.centres(xy)
-        u = np.sqrt(np.einsum("nii->ni", cov))
-        looks = self._looks(frame, xy, centres)
-        self.rows.append(
-            np.column_stack([
-                np.full(len(keep), frame.index), np.full(len(keep), frame.t_s), centres, xy, u,
-                cov[:, 0, 1] / (u[:, 0] * u[:, 1]), fit.blur_px[keep], fit.outline_share[keep], looks,
-            ])
-        )
-
-    def _looks(self, frame: Frame, xy: Array, centres: Array) -> Array:
-        """(N, 5) clear_share, luma, cb, cr, white_share."""
-        from pipeline.detect_edges import sample
-
-        outline, _ = self.picture.outlines(xy, 24)
-        arms = outline - centres[:, None]
-        inside = np.concatenate([centres[:, None]] + [centres[:, None] + f * arms[:, ::3] for f in (0.3, 0.55, 0.78)], axis=1)
-        values = sample(frame, inside)
-        gain, zero = (1.0, 0.0) if frame.full_range else (255 / 219, 16.0)
-        luma = (values[0] - zero) * gain
-        cb, cr = values[1] - 128, values[2] - 128
-        white = (luma > 0.55 * np.percentile(luma, 95)) & (np.hypot(cb, cr) < 22)
-        around = centres[:, None] + 1.45 * arms
-        cells = np.rint(self.search.to_cells(around)).astype(int)
-        cells = np.clip(cells, 0, np.array(self.search.cells) - 1)
-        assert self.search.cloth is not None
-        assert self.search.sigma is not None
-        cloth = np.moveaxis(self.search.cloth[cells[..., 1], cells[..., 0]], -1, 0)
-        off = (sample(frame, around) - cloth) / (3 * self.search.sigma[:, None, None])
-        clear = (np.abs(off[1:]) < 2.5).all(axis=0) & (off[0] < 3) & (off[0] > -6)
-        return np.column_stack([clear.mean(axis=1), np.median(luma, axis=1), np.median(cb, axis=1),
-                                np.median(cr, axis=1), white.mean(axis=1)])
-
-    def table(self) -> pd.DataFrame:
-        """DETECTIONS so far."""
-        if not self.rows:
+    def finish(self) -> pd.DataFrame:
+        """Fit what is left; DETECTIONS of all frames."""
+        self._fit_all(last=True)
+        if not self._rows:
             return DETECTIONS.empty()
-        data = np.concatenate(self.rows)
-        return DETECTIONS.conform(pd.DataFrame(data, columns=DETECTIONS.names))
+        return DETECTIONS.conform(pd.DataFrame(np.concatenate(self._rows), columns=DETECTIONS.names))
+
+    def _renewed(self, frame: Frame, small: NDArray[np.uint8], mask: NDArray[np.uint8]) -> list[_Job]:
+        """Jobs of the balls whose surroundings are unchanged, and new ones where something changed."""
+        kept, places = [], []
+        again: list[Array] = []
+        for job in self._current:
+            if job.done and job.row is None:
+                continue
+            place = job.px if job.row is None else job.row[:2]
+            if self._touched(mask, place):
+                again.append(place)
+            else:
+                kept.append(job)
+                places.append(place)
+        near = 0.8 * self.fitter.radius_px
+        candidates = self.search.candidates(frame, small, mask)
+        found = [place for place in candidates.px if _far(place, places, near)]
+        found += [p for p in again if _far(p, found, 0.35 * near) and candidates.share(p) > self.settings.still_there]
+        return kept + [self._job(frame, place) for place in found]
+
+    def _touched(self, mask: NDArray[np.uint8], px: Array) -> bool:
+        reach = 1.2 * self.fitter.radius_px / self.search.factor
+        x, y = self.search.to_cells(px)
+        rows = slice(max(int(y - reach), 0), int(y + reach) + 2)
+        return bool(mask[rows, max(int(x - reach), 0) : int(x + reach) + 2].any())
+
+    def _refreshed(self, frame: Frame, jobs: list[_Job]) -> list[_Job]:
+        """Balls at rest fitted anew now and then."""
+        oldest = frame.t_s - self.settings.refresh_s
+        if not any(job.t_s < oldest for job in jobs):
+            return jobs
+        out = []
+        for job in jobs:
+            if job.done and job.row is None:
+                continue
+            if job.t_s < oldest:
+                place = job.px if job.row is None else job.row[:2]
+                out.append(self._job(frame, place))
+            else:
+                out.append(job)
+        return out
+
+    def _job(self, frame: Frame, px: Array) -> _Job:
+        self._open += 1
+        return _Job(frame.t_s, np.asarray(px), cut(frame, px, 2.6 * self.fitter.radius_px))
+
+    def _fit_all(self, *, last: bool) -> None:
+        """Fit the open jobs of all frames but the newest (its motion isn't known yet), and write down finished frames."""
+        looks_now = self._looks if last else self._looks[:-1]
+        fresh = [(k, job) for k, look in enumerate(looks_now) for job in look.jobs if not job.done and job.t_s == look.t_s]
+        if fresh:
+            jobs = [job for _, job in fresh]
+            patches = [job.patch for job in jobs]
+            xy = self.picture.pose.to_table(np.array([job.px for job in jobs]), self.picture.radius_mm)
+            rough = self.fitter.capture(patches, xy, np.zeros_like(xy), self.picture.jacobian(xy))
+            blur = self._blur(rough, [k for k, _ in fresh])
+            fit = self.fitter.fit(patches, rough, blur, rough=False)
+            self._take(jobs, xy, fit, patches)
+        for look in looks_now:
+            self._write(look)
+        self._looks = [] if last else self._looks[-1:]
+        self._open = sum(not job.done for look in self._looks for job in look.jobs)
+
+    def _blur(self, rough: Array, frame_of: list[int]) -> Array:
+        """(N, 2) px of motion during the exposure."""
+        times = [look.t_s for look in self._looks]
+        places: list[Array] = []
+        of = np.array(frame_of)
+        for k, look in enumerate(self._looks):
+            known = [job.row[2:4] for job in look.jobs if job.row is not None]
+            pending = [job.px for job in look.jobs if not job.done and (job.t_s != look.t_s or k not in frame_of)]
+            here = [rough[of == k]]
+            if known:
+                here.append(np.array(known))
+            if pending:
+                here.append(self.picture.pose.to_table(np.array(pending), self.picture.radius_mm))
+            places.append(np.concatenate(here))
+        v = np.zeros_like(rough)
+        for k in sorted(set(frame_of)):
+            before = (places[k - 1], times[k - 1]) if k else self._done_before
+            after = (places[k + 1], times[k + 1]) if k + 1 < len(places) else None
+            v[of == k] = velocities(rough[of == k], times[k], before, after, self.picture.radius_mm)
+        if frame_of and len(self._looks) > 1:
+            self._done_before = (places[-2], times[-2])
+        interval = np.median(np.diff(times)) if len(times) > 1 else 0.0
+        shutter = self.settings.shutter_s if self.settings.shutter_s is not None else 0.5 * interval
+        return np.einsum("nij,nj->ni", self.picture.jacobian(rough), v * shutter)
+
+    def _take(self, jobs: list[_Job], start: Array, fit: OutlineFit, patches: list[Patch]) -> None:
+        """Accept or drop fitted jobs."""
+        seen = looks(patches, fit.xy_mm, self.picture, self.search, self._full_range)
+        centres = self.picture.centres(fit.xy_mm)
+        u = np.sqrt(np.einsum("nii->ni", fit.cov_mm2))
+        rows = np.column_stack([
+            centres, fit.xy_mm, u, fit.cov_mm2[:, 0, 1] / (u[:, 0] * u[:, 1]), fit.blur_px, fit.outline_share, seen
+        ])
+        good = self._plausible(fit, start)
+        for job, row, fine in zip(jobs, rows, good, strict=True):
+            job.done = True
+            job.row = row if fine else None
+
+    def _plausible(self, fit: OutlineFit, start: Array) -> NDArray[np.bool_]:
+        """Whether a fit is a ball on the table."""
+        edge = 0.35 * self.picture.radius_mm
+        size = np.array([self.table.length_mm, self.table.width_mm])
+        inside = ((fit.xy_mm > -edge) & (fit.xy_mm < size + edge)).all(axis=1)
+        near = np.linalg.norm(fit.xy_mm - start, axis=1) < 1.2 * self.picture.radius_mm
+        return np.asarray(inside & near & (fit.outline_share > self.settings.outline_share))
+
+    def _write(self, look: _Look) -> None:
+        """Rows of a frame all of whose jobs are done; of two fits in one place the better."""
+        rows = [job.row for job in look.jobs if job.row is not None]
+        if not rows:
+            return
+        table = np.array(sorted(rows, key=lambda row: -row[9]))
+        kept: list[int] = []
+        for i, row in enumerate(table):
+            if all(np.hypot(*(row[2:4] - table[j, 2:4])) > 1.6 * self.picture.radius_mm for j in kept):
+                kept.append(i)
+        stamp = np.tile([look.index, look.t_s], (len(kept), 1))
+        self._rows.append(np.column_stack([stamp, table[kept]]))
 
 
-def _joined(predicted: Array, v: Array, found: Array, last: Array, dt: float, radius: float) -> tuple[Array, Array]:
-    """Places to look at and the velocity to expect there: known balls ahead of new finds that aren't one of them."""
-    if len(found) == 0:
-        return predicted, v
-    if len(predicted) == 0:
-        return found, np.zeros_like(found)
-    far = np.linalg.norm(found[:, None] - predicted[None], axis=-1).min(axis=1) > 0.35 * radius
-    fresh = found[far]
-    nearest = np.linalg.norm(fresh[:, None] - last[None], axis=-1)
-    guess = np.zeros_like(fresh)
-    if len(fresh) and dt > 0:
-        which = nearest.argmin(axis=1)
-        close = nearest.min(axis=1) < 6 * radius
-        guess[close] = (fresh[close] - last[which[close]]) / dt
-    return np.concatenate([predicted, fresh]), np.concatenate([v, guess])
-
-
-def _velocities(xy: Array, previous: Array, expected: Array, dt: float, radius: float) -> Array:
-    """Velocity from the nearest earlier place, where there is a plausible one."""
-    if len(xy) == 0 or len(previous) == 0 or dt <= 0:
-        return np.zeros_like(xy)
-    away = np.linalg.norm(xy[:, None] - (previous + 0)[None], axis=-1)
-    expected_from = np.linalg.norm(xy[:, None] - expected[:, None] * dt - previous[None], axis=-1)
-    which = np.minimum(away, expected_from).argmin(axis=1)
-    step = xy - previous[which]
-    plausible = np.linalg.norm(step, axis=1) < 8 * radius
-    return np.where(plausible[:, None], step / dt, 0.0)
+def _far(place: Array, others: list[Array], distance: float) -> bool:
+    return all(np.hypot(*(place - other)) > distance for other in others)

@@ -1,0 +1,67 @@
+"""Small windows of a frame's planes, kept after the frame is let go, and sub-pixel samples of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.frames import Frame
+
+Array = NDArray[np.float64]
+Samples = NDArray[np.float32]
+
+#: place of a chroma sample against the middle of the 2 x 2 luma pixels it belongs to, px right
+CHROMA_SHIFT_PX = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Patch:
+    """Copies of a window of luma and chroma; ``x``, ``y`` are its top left luma pixel (even)."""
+
+    x: int
+    y: int
+    luma: Samples
+    cb: Samples
+    cr: Samples
+
+
+def cut(frame: Frame, centre_px: Array, half_px: float) -> Patch:
+    """A square window around a place, clipped to the picture."""
+    height, width = frame.luma.shape
+    x0 = int(np.clip(centre_px[0] - half_px, 0, width - 8)) & ~1
+    y0 = int(np.clip(centre_px[1] - half_px, 0, height - 8)) & ~1
+    x1 = int(np.clip(centre_px[0] + half_px + 2, x0 + 8, width))
+    y1 = int(np.clip(centre_px[1] + half_px + 2, y0 + 8, height))
+    half = (slice(y0 // 2, (y1 + 1) // 2), slice(x0 // 2, (x1 + 1) // 2))
+    cb, cr = frame.chroma
+    return Patch(
+        x0, y0, frame.luma[y0:y1, x0:x1].astype(np.float32), cb[half].astype(np.float32), cr[half].astype(np.float32)
+    )
+
+
+def sample_luma(patches: list[Patch], where: Array) -> Samples:
+    """(N, ...) bilinear luma at px places (N, ..., 2), each from its own patch."""
+    out = np.empty(where.shape[:-1], np.float32)
+    flat = where.reshape(len(patches), 1, -1, 2)
+    for i, patch in enumerate(patches):
+        local = (flat[i] - (patch.x, patch.y)).astype(np.float32)
+        out[i] = _remap(patch.luma, local).reshape(out.shape[1:])
+    return out
+
+
+def sample_chroma(patches: list[Patch], where: Array) -> Samples:
+    """(2, N, ...) bilinear Cb and Cr at px places (N, ..., 2)."""
+    out = np.empty((2, *where.shape[:-1]), np.float32)
+    flat = where.reshape(len(patches), 1, -1, 2)
+    for i, patch in enumerate(patches):
+        local = ((flat[i] - (patch.x + 0.5 + CHROMA_SHIFT_PX, patch.y + 0.5)) / 2).astype(np.float32)
+        out[0, i] = _remap(patch.cb, local).reshape(out.shape[2:])
+        out[1, i] = _remap(patch.cr, local).reshape(out.shape[2:])
+    return out
+
+
+def _remap(plane: Samples, local: NDArray[np.float32]) -> Samples:
+    return np.asarray(cv2.remap(plane, local, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
