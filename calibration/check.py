@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.fit import Fit, Marks, sights_3d
+from calibration.fit import Fit
+from calibration.model import Marks, sights_3d
 from shared.equipment import CUSHIONS, STANDARDS, Table
 
 F64 = NDArray[np.float64]

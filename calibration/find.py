@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from calibration.check import CalibrationCheck, check_fit, rails_of
 from calibration.cloth import Outline, cloth_outlines
-from calibration.fit import EdgePoints, Fit, LensPrior, Marks, fit_marks, start_values
+from calibration.fit import Fit, fit_marks, start_values
 from calibration.lens import lens_prior, read_lens
 from calibration.marks import SIGHT_U_PX, cloth_ends, nose_lines, pockets_seen, sights
+from calibration.model import EdgePoints, LensPrior, Marks
 from calibration.pose import CameraPose
 from calibration.store import Calibration
 from shared.equipment import Cushion, Table
@@ -45,7 +46,10 @@ class Sighting:
     @property
     def convincing(self) -> bool:
         """Good enough not to look any further."""
-        return not self.check.refusal and self.check.sights_found >= max(8, 0.6 * self.check.sights_in_picture)
+        check = self.check
+        by_sights = check.sights_found >= max(8, 0.6 * check.sights_in_picture)
+        without = len(check.cloth_ends_seen) == 4 and len(check.noses_seen) >= 2 and check.pockets_seen == 1.0
+        return not check.refusal and (by_sights or without)
 
     @property
     def rank(self) -> tuple[bool, int, float]:
@@ -160,7 +164,7 @@ def _look(
     if len(coarse) < 3:
         raise _NoCameraError
     start = start_values(corners, table, size, kind=kind)
-    fit = fit_marks(Marks(*_no_sights(), coarse), table, size, start, lens=lens)
+    fit = fit_marks(Marks(*_no_sights(), coarse), table, size, start, lens=lens, final=False)
     _check_possible(fit.pose, table)
     return _search(picture, fit, table, size, lens, coarse)
 
@@ -182,7 +186,7 @@ def _search(
                                          behind_mm=fit.cloth_behind_mm, window_mm=20.0))
             edges += tuple(nose_lines(picture, fit.pose, table, window_mm=12.0))
         marks = Marks(rows, centres, SIGHT_U_PX, edges)
-        fit = fit_marks(marks, table, size, fit.values, lens=lens)
+        fit = fit_marks(marks, table, size, fit.values, lens=lens, final=window == SEARCH_MM[-1])
         _check_possible(fit.pose, table)
     good = _believable(fit)
     if not good.all():

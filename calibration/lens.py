@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.fit import LensPrior
+from calibration.model import LensPrior
 from shared.errors import CalibrationError, SettingsError
 
 F64 = NDArray[np.float64]

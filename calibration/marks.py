@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.fit import EdgePoints, cushion_length_mm, line_points, sights_3d
+from calibration.model import EdgePoints, cushion_length_mm, line_points, sights_3d
 from calibration.pose import CameraPose
 from shared.equipment import CUSHIONS, Cushion, Table
 

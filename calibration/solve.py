@@ -1,0 +1,115 @@
+"""The search for the camera: coordinates that hardly depend on each other, and a damped Gauss-Newton."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from shared.equipment import Table
+
+F64 = NDArray[np.float64]
+
+HUBER = 2.0  # residuals beyond this many standard uncertainties count less
+CHART_SCALES = np.array([0.3, 10.0, 10.0, 0.05, 0.05, 0.01, 0.01, 0.01, 1.0, 1.0, 0.01, 3.0, 2.0, 3.0])
+
+
+@dataclass(frozen=True, eq=False)
+class Chart:
+    """Coordinates for the search in which the camera's unknowns hardly depend on each other.
+
+    In focal length, height and place, a camera looking down has a long bent valley of nearly equal pictures. Here the
+    table is held by what is seen directly: the pixel of its middle, its scale there, and its turn against the line of
+    sight; focal length and principal point then only change the perspective.
+    """
+
+    origin: F64  # (14,) f.. as values, but 5:8 unused, 8:11 = middle's pixel u, v and log of px per mm
+    turn: F64  # (3, 3) table against the line of sight at the start
+    middle: F64  # (3,) the table's middle, mm
+
+    @classmethod
+    def at(cls, values: F64, table: Table) -> Chart:
+        origin = values.copy()
+        middle = np.array([table.length_mm / 2, table.width_mm / 2, table.nose_height_mm])
+        rotation, _ = cv2.Rodrigues(values[5:8])
+        seen = rotation @ middle + values[8:11]
+        f = float(np.exp(values[0]))
+        pixel = f * seen[:2] / seen[2] + values[1:3]
+        origin[8:11] = [pixel[0], pixel[1], np.log(f / seen[2])]
+        ray = np.append((pixel - origin[1:3]) / np.exp(origin[0]), 1.0)
+        return cls(origin, turn_to(ray).T @ rotation, middle)
+
+    def values(self, scaled: F64) -> F64:
+        here = self.origin.copy()
+        moved = scaled * CHART_SCALES
+        here[:5] += moved[:5]
+        here[8:] += moved[8:]
+        f = float(np.exp(here[0]))
+        ray = np.append((here[8:10] - here[1:3]) / f, 1.0)
+        small, _ = cv2.Rodrigues(moved[5:8])
+        rotation = turn_to(ray) @ small @ self.turn
+        here[8:11] = f / np.exp(here[10]) * ray - rotation @ self.middle
+        rvec, _ = cv2.Rodrigues(rotation)
+        here[5:8] = rvec.ravel()
+        return here
+
+
+def turn_to(ray: F64) -> F64:
+    """(3, 3) smallest rotation that takes the optical axis to ``ray``."""
+    unit = ray / np.linalg.norm(ray)
+    axis = np.array([-unit[1], unit[0], 0.0])
+    sine = float(np.linalg.norm(axis))
+    if sine < 1e-12:
+        return np.eye(3)
+    rotation, _ = cv2.Rodrigues(axis / sine * np.arctan2(sine, unit[2]))
+    return np.asarray(rotation, dtype=float)
+
+
+def levenberg_marquardt(
+    function: Callable[[F64], F64], size: int, *, priors: int, robust: bool, most_steps: int, enough: float
+) -> tuple[F64, float]:
+    """Minimise a Huber cost from zero; the last ``priors`` residuals stay quadratic.
+
+    Ends when a step gains less than ``enough``. Returns the point and the cost.
+
+    Height and focal length are nearly exchangeable when the camera looks straight down: a long flat valley, in which
+    a general-purpose trust region stops early. This damped Gauss-Newton takes full steps along it.
+    """
+    point = np.zeros(size)
+    seen = function(point)
+    split = len(seen) - priors
+
+    def cost_of(r: F64) -> float:
+        big = np.abs(r[:split])
+        with np.errstate(over="ignore"):
+            loss = np.where(big < HUBER, 0.5 * big**2, HUBER * (big - 0.5 * HUBER)) if robust else 0.5 * big**2
+        return float(loss.sum() + 0.5 * (r[split:] ** 2).sum())
+
+    cost, damping = cost_of(seen), 1e-4
+    for _ in range(most_steps):
+        jacobian = np.empty((len(seen), size))
+        for k in range(size):
+            moved = point.copy()
+            moved[k] += 1e-6
+            jacobian[:, k] = (function(moved) - seen) / 1e-6
+        weight = np.ones(len(seen))
+        if robust:
+            weight[:split] = HUBER / np.maximum(np.abs(seen[:split]), HUBER)
+        normal = jacobian.T @ (weight[:, None] * jacobian)
+        slope = jacobian.T @ (weight * seen)
+        gained = 0.0
+        while damping < 1e8:
+            step = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)), slope)
+            after = function(point + step)
+            cost_after = cost_of(after) if np.isfinite(after).all() else np.inf
+            if cost_after < cost:
+                gained = cost - cost_after
+                point, seen, cost, damping = point + step, after, cost_after, damping * 0.1
+                break
+            damping = max(damping, 1e-7) * 10
+        if gained < enough:
+            break
+    return point, cost
