@@ -174,4 +174,6 @@ def _drift(motion: ShotMotion, i: int, following: int | None, until_s: float) ->
         tangent = side * np.stack([-n[:, 1], n[:, 0]], axis=1)
         return {"cue_drift_deg": wrap_deg(direction_deg(settled) - direction_deg(tangent))}
 
-    return evaluate(motion, derive, degrees=frozenset({"cue_drift_deg"}))
+    got = evaluate(motion, derive, degrees=frozenset({"cue_drift_deg"}))
+    drift = got["cue_drift_deg"]
+    return {} if abs(90 - abs(drift.value)) < max(3 * drift.u, 1.0) else got  # straight on: the tangent line has no side

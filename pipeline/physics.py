@@ -91,3 +91,26 @@ def state_after(
     rx = np.where(still_sliding, v_roll[..., 0] + 2.5 * ax * sliding, velocity[..., 0])
     ry = np.where(still_sliding, v_roll[..., 1] + 2.5 * ay * sliding, velocity[..., 1])
     return position, velocity, np.stack([rx, ry], axis=-1)
+
+
+def local_velocity(t: Array, xy: Array, half_s: float = 0.05, half_rows: int = 3) -> Array:
+    """(N, 2) mm/s: slope of a line over the neighbouring rows, enough of them for a steady value."""
+    n = len(t)
+    out = np.zeros((n, 2))
+    if n < 2:
+        return out
+    low = np.minimum(np.searchsorted(t, t - half_s), np.maximum(np.arange(n) - half_rows, 0))
+    high = np.maximum(np.searchsorted(t, t + half_s, side="right"), np.minimum(np.arange(n) + half_rows + 1, n))
+    origin = t[0]
+    tau = t - origin
+
+    def window(a: Array) -> Array:
+        total = np.concatenate([np.zeros((1, *a.shape[1:])), np.cumsum(a, axis=0)])
+        return np.asarray(total[high] - total[low])
+
+    count = (high - low).astype(float)
+    st, stt = window(tau), window(tau * tau)
+    centred = xy - xy[0]
+    sx, stx = window(centred), window(centred * tau[:, None])
+    spread = stt - st**2 / count
+    return np.asarray((stx - sx * (st / count)[:, None]) / np.maximum(spread, 1e-12)[:, None])

@@ -6,10 +6,10 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from pipeline.contacts import Mouth, Pocketed, mouths
 from pipeline.measured import Measured, evaluate, speed_mps
 from pipeline.motions import Path, ShotMotion, inward_normal
 from pipeline.physics import Array, settled_velocity, slide_time, state_after
+from pipeline.pockets import Mouth, Pocketed, mouths
 from shared.equipment import Cushion, Table
 
 _LOOK_MM = 400.0  # a path further from the target than this does not arrive at it

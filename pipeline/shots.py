@@ -11,12 +11,13 @@ import numpy as np
 import pandas as pd
 
 from calibration.store import Calibration
-from pipeline.contacts import Pocketed, find_events, find_pocketed, find_starts
+from pipeline.contacts import find_events, find_starts
 from pipeline.event_rows import contact_rows
 from pipeline.launch import Launch, TrackQuality, measure_launch
 from pipeline.measured import Measured
 from pipeline.motions import MotionEvent, Seen, ShotMotion, fit_shot
 from pipeline.physics import Array, Friction
+from pipeline.pockets import Pocketed, find_pocketed
 from pipeline.rebound import Rebound, measure_rebound
 from pipeline.shutter import at_read_times
 from pipeline.strikes import Strike, find_strikes, shot_rows, whiteness

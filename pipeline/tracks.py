@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from pipeline.physics import Array
+from pipeline.pockets import drop_depth, mouths
 from shared.columns import DETECTIONS, check_columns
 from shared.equipment import Table
 
@@ -122,6 +123,7 @@ class _Follower:
         self.colour_u = np.array([settings.luma_u, settings.chroma_u, settings.chroma_u, settings.white_u])
         self.share = _roundness(rows)
         self.reach = table.contact_distance_mm(table.ball.radius_mm)
+        self.fallen = np.zeros(len(self.t), dtype=bool)
         self.live: list[_Track] = []
         self.done: list[_Track] = []
         self.born = 0
@@ -132,6 +134,7 @@ class _Follower:
             return names
         edges = np.flatnonzero(np.diff(self.t) > 0) + 1
         possible = _on_the_table(self.xy, self.table, self.settings.beyond_nose_mm)
+        self.fallen = _in_a_pocket(self.xy, self.table)
         for block in np.split(np.arange(len(self.t)), edges):
             if possible[block].any():
                 self._frame(block[possible[block]])
@@ -163,7 +166,8 @@ class _Follower:
                     taken.add(int(b))
         self._bury(matched, t)
         for b, row in enumerate(block):
-            if b not in taken and self.share[row] >= self.settings.sure_share and not self._crowded(row):
+            sure = self.share[row] >= self.settings.sure_share and not self.fallen[row]
+            if b not in taken and sure and not self._crowded(row):
                 self._bear(int(row))
 
     def _costs(self, block: NDArray[np.intp]) -> tuple[Array, NDArray[np.bool_]]:
@@ -191,14 +195,17 @@ class _Follower:
             within = (s.top_speed_mps * 1e3 if speed < 400.0 else fastest) * gap + 0.3 * self.table.ball.diameter_mm
             longest = s.max_gap_s if speed < 30.0 else max(s.jump_gap_s, 2.5 * (track.t_s - track.before_s))
             jump = s.jump_price**2 + 9 * (distance / within) ** 2
-            allowed = (distance < within) & (gap <= longest) & (shade < 25) & self._sure(track)
-            allowed &= (self.share[block] >= s.sure_share) & ~np.delete(occupied, a, axis=0).any(axis=0)
+            allowed = (distance < within) & (gap <= longest) & self._sure(track)
+            if gap > s.jump_gap_s:
+                allowed &= (shade < 6) & (self.share[block] >= s.ball_share)
+            allowed &= (self.share[block] >= s.sure_share) & ~self.fallen[block] & ~np.delete(occupied, a, axis=0).any(axis=0)
             jump = np.where(allowed, jump, np.inf)
             gated = np.where(straight < s.gate**2, straight, np.inf)
             gated_bounce = np.where(reflected < s.gate**2, reflected, np.inf)
             best = np.minimum(np.minimum(gated, gated_bounce), jump)
             jumped[a] = best < gated
-            cost[a] = np.where(np.isfinite(best), best + shade, 1e6)
+            alike = shade < 25 if self._sure(track) else np.ones(m, dtype=bool)
+            cost[a] = np.where(np.isfinite(best) & alike, best + shade, 1e6)
             if not self._sure(track):
                 cost[a] += 30.0  # a track not yet sure of itself takes only what is left
         return cost, jumped
@@ -265,10 +272,18 @@ class _Follower:
             unseen = self._unseen_s(track)
             lost = unseen > self.settings.max_gap_s and speed > 30.0
             forgotten = unseen > 60.0
-            (self.done if young or lost or forgotten else stay).append(track)
+            # What is seen in a pocket afterwards is not on the table.
+            gone = bool(self.fallen[track.rows[-2:]].all()) or (unseen > 0.1 and self._out(track))
+            (self.done if young or lost or forgotten or gone else stay).append(track)
             if unseen > 0.15 and speed <= 300.0 and a not in matched:
                 _hold(track)  # a slow ball that is hidden is expected where it was last seen
         self.live = stay
+
+    def _out(self, track: _Track) -> bool:
+        """Whether a moving ball's path has led it into a pocket since it was last seen."""
+        if _speed(track) < 30.0 or not self.table.pockets:
+            return False
+        return bool(_in_a_pocket(track.kf.x[:2, 0][None], self.table)[0])
 
     def _crowded(self, row: int) -> bool:
         """Two balls cannot be closer than a diameter: a second find on a sure track that was seen just now."""
@@ -298,6 +313,15 @@ def _on_the_table(xy: Array, table: Table, beyond_mm: float) -> NDArray[np.bool_
     for px, py in table.pocket_centres_mm.values():
         inside |= np.hypot(x - px, y - py) < wide
     return np.asarray(inside)
+
+
+def _in_a_pocket(xy: Array, table: Table) -> NDArray[np.bool_]:
+    """Places at which a ball has fallen."""
+    out = np.zeros(len(xy), dtype=bool)
+    if table.pockets:
+        for mouth in mouths(table):
+            out |= (mouth.depth(xy) > drop_depth(mouth)) & (np.abs((xy - mouth.centre) @ mouth.along) < mouth.width_mm)
+    return out
 
 
 def _speed(track: _Track) -> float:
