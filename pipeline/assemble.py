@@ -9,7 +9,9 @@ from typing import Any
 import pandas as pd
 
 from calibration.store import read_calibrations, write_calibrations
-from pipeline.clip_job import ClipRecord
+from pipeline.clip_job import ClipRecord, prior_friction
+from pipeline.fingerprint import fingerprint
+from pipeline.friction import pool_friction
 from pipeline.judging import add_aim, judge_shots
 from pipeline.patterns import read_patterns
 from pipeline.results import (
@@ -45,6 +47,9 @@ def write_results(
     names = extra_columns(session.takes, settings)
     rows = write_shots(out / "shots.csv", shots, names)
     write_csv(out / "contacts.csv", contacts)
+    estimates = [record.friction for record in records if record.friction is not None]
+    friction = pool_friction(estimates, prior_friction(settings)) if estimates else None
+    write_csv(out / "table.csv", fingerprint(contacts, rows, friction=friction, by=names))
     write_tracks(out / "tracks.parquet", entries)
     calibrations = [read_calibrations(entry.folder / "calibration.json")[0] for entry in entries]
     write_calibrations(out / "calibration.json", calibrations)

@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipeline.work import Entry
 from shared.climate import absolute_humidity_gm3, dew_point_c
-from shared.columns import CONDITIONS_AFTER, CONTACTS, DECLARED, SHOTS, TRACKS, TableSchema
+from shared.columns import CONDITIONS_AFTER, CONTACTS, DECLARED, FINGERPRINT, SHOTS, TRACKS, TableSchema
 from shared.errors import SettingsError
 from shared.files import write_json, write_text, write_with
 from shared.settings import SessionSettings
@@ -141,8 +141,9 @@ def write_datapackage(path: Path, session: str, shots: pd.DataFrame, conditions:
     fields = shots_resource["schema"]["fields"]
     at = [field["name"] for field in fields].index(CONDITIONS_AFTER) + 1
     fields[at:at] = [_condition_field(name, shots) for name in conditions]
-    resources = [shots_resource, CONTACTS.resource("contacts.csv"), TRACKS.resource("tracks.parquet")]
-    for resource, form in zip(resources, ("csv", "csv", "parquet"), strict=True):
+    resources = [shots_resource, CONTACTS.resource("contacts.csv"), FINGERPRINT.resource("table.csv"),
+                 TRACKS.resource("tracks.parquet")]
+    for resource, form in zip(resources, ("csv", "csv", "csv", "parquet"), strict=True):
         resource["format"] = form
         resource["name"] = resource["name"].lower()
     write_json(path, {

@@ -1,0 +1,299 @@
+"""The table's fingerprint: what its cloth, balls and cushions did to the balls of a session, with uncertainty.
+
+Each contact gives one value with its uncertainty; those of a group are joined by a random-effects mean (DerSimonian &
+Laird 1986), which lets contacts differ by more than they are uncertain. Values outside the published band are flagged,
+not hidden. Bands: Alciatore, FAQ "physics of pool and billiards", Colorado State Univ.; rigid cushions up to 2.5 m/s:
+Mathavan, Jackson & Parkin, Proc. IMechE C 224 (2010).
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipeline.physics import Friction
+from shared.columns import FINGERPRINT
+
+Array = NDArray[np.float64]
+
+BANDS = {
+    "rolling_resistance": (0.005, 0.015),
+    "sliding_friction": (0.15, 0.40),
+    "ball_restitution": (0.92, 0.98),
+    "ball_friction": (0.03, 0.08),
+    "cushion_restitution": (0.6, 0.9),
+}
+RIGID_UP_TO_MPS = 2.5
+SPEED_EDGES_MPS = (0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 4.0, 8.0)
+ANGLE_EDGES_DEG = (0.0, 20.0, 40.0, 60.0, 90.0)
+LEAST_ANGLE_DEG = 8.0  # closer to the normal the tangential speed is too small for a ratio
+LEAST_SPEED_MPS = 0.15
+USEFUL_U = 0.2  # a restitution or ratio less certain than this says nothing
+
+
+@dataclass(frozen=True, kw_only=True)
+class Joined:
+    """A group's mean: its standard uncertainty, the scatter between contacts beyond their own u, how many."""
+
+    value: float
+    u: float
+    scatter: float
+    contacts: int
+
+
+def join(values: Array, u: Array) -> Joined:
+    """Random-effects mean of (N,) values with standard uncertainties ``u``."""
+    n = len(values)
+    if n == 1:
+        return Joined(value=float(values[0]), u=float(u[0]), scatter=math.nan, contacts=1)
+    weight = 1 / u**2
+    mean = float(np.sum(weight * values) / np.sum(weight))
+    excess = float(np.sum(weight * (values - mean) ** 2)) - (n - 1)
+    between = max(excess / float(np.sum(weight) - np.sum(weight**2) / np.sum(weight)), 0.0)
+    weight = 1 / (u**2 + between)
+    mean = float(np.sum(weight * values) / np.sum(weight))
+    return Joined(value=mean, u=float(1 / math.sqrt(np.sum(weight))), scatter=math.sqrt(between), contacts=n)
+
+
+def fingerprint(
+    contacts: pd.DataFrame, shots: pd.DataFrame, *, friction: Friction | None, by: Sequence[str] = ()
+) -> pd.DataFrame:
+    """table.csv: a row per quantity, and per range of speed or angle where there are contacts enough.
+
+    contacts, shots : CONTACTS and SHOTS rows of one session; friction : fitted over the session, None if nothing moved
+    by              : condition columns of ``shots`` that changed within the session; each value gets its own rows
+    returns         : FINGERPRINT rows
+    """
+    cushions, hits = cushion_values(contacts, shots), hit_values(shots, contacts)
+    rows: list[dict[str, Any]] = []
+    moved = int(shots["shot_id"].nunique()) if len(shots) else 0
+    if friction is not None and moved:
+        rows.append(_friction_row("rolling_resistance", friction.rolling, friction.rolling_u, moved))
+        rows.append(_friction_row("sliding_friction", friction.sliding, friction.sliding_u, moved))
+    for condition, ids in [("", None), *_levels(shots, by)]:
+        rows += _hit_rows(_of(hits, ids), condition)
+        rows += _cushion_rows(_of(cushions, ids), condition)
+    return FINGERPRINT.conform(pd.DataFrame(rows, columns=FINGERPRINT.names))
+
+
+def _of(rows: pd.DataFrame, ids: set[str] | None) -> pd.DataFrame:
+    return rows if ids is None else rows[rows["shot_id"].isin(ids)]
+
+
+def _levels(shots: pd.DataFrame, by: Sequence[str]) -> list[tuple[str, set[str]]]:
+    out = []
+    for name in by:
+        if name not in shots or shots[name].nunique(dropna=True) < 2:
+            continue
+        for level, rows in shots.groupby(name, observed=True):
+            out.append((f"{name} = {level}", set(rows["shot_id"].astype(str))))
+    return out
+
+
+def cushion_values(contacts: pd.DataFrame, shots: pd.DataFrame) -> pd.DataFrame:
+    """A row per usable cushion contact: shot_id, cushion, normal_mps, angle_deg, restitution, ratio, each with u.
+
+    The first cushion of a shot takes the shot's own restitution and ratio, whose uncertainty knows how speeds and
+    angles hang together; the others add them as if independent.
+    """
+    rows = contacts[
+        (contacts["kind"] == "cushion") & contacts["speed_in_mps"].notna() & contacts["speed_out_mps"].notna()
+    ]
+    first = {(str(s["shot_id"]), round(float(s["rail_s"]), 4)): s for _, s in shots.iterrows() if pd.notna(s["rail_s"])}
+    out = []
+    for _, c in rows.iterrows():
+        speed_in, speed_out = float(c["speed_in_mps"]), float(c["speed_out_mps"])
+        a, b = math.radians(float(c["angle_in_deg"])), math.radians(float(c["angle_out_deg"]))
+        normal = speed_in * math.cos(a)
+        if speed_in < LEAST_SPEED_MPS or normal < LEAST_SPEED_MPS:
+            continue
+        relative = math.hypot(float(c["speed_in_mps_u"]) / speed_in, float(c["speed_out_mps_u"]) / max(speed_out, 1e-6))
+        ua, ub = math.radians(float(c["angle_in_deg_u"])), math.radians(float(c["angle_out_deg_u"]))
+        e = speed_out * math.cos(b) / normal
+        e_u = e * math.hypot(relative, math.hypot(math.tan(a) * ua, math.tan(b) * ub))
+        ratio = ratio_u = math.nan
+        if math.degrees(a) >= LEAST_ANGLE_DEG:
+            ratio = speed_out * math.sin(b) / (speed_in * math.sin(a))
+            turn = math.hypot(ua / math.tan(a), ub * math.cos(b) / max(abs(math.sin(b)), 1e-3))
+            ratio_u = abs(ratio) * math.hypot(relative, turn)
+        shot = first.get((str(c["shot_id"]), round(float(c["t_s"]), 4)))
+        if shot is not None and pd.notna(shot["restitution"]):
+            e, e_u = float(shot["restitution"]), float(shot["restitution_u"])
+            if math.isfinite(ratio) and pd.notna(shot["tangential_ratio"]):
+                ratio, ratio_u = float(shot["tangential_ratio"]), float(shot["tangential_ratio_u"])
+        out.append(
+            {
+                "shot_id": str(c["shot_id"]),
+                "cushion": str(c["other"]),
+                "normal_mps": normal,
+                "angle_deg": math.degrees(a),
+                "restitution": e,
+                "restitution_u": e_u,
+                "ratio": ratio,
+                "ratio_u": ratio_u,
+            }
+        )
+    columns = ["shot_id", "cushion", "normal_mps", "angle_deg", "restitution", "restitution_u", "ratio", "ratio_u"]
+    return pd.DataFrame(out, columns=columns)
+
+
+def hit_values(shots: pd.DataFrame, contacts: pd.DataFrame) -> pd.DataFrame:
+    """A row per cue ball on object ball contact: shot_id, closing_mps, restitution, friction, each with u.
+
+    restitution : parting over closing speed along the line of centres; friction : tangential over normal impulse, the
+    tangent of the throw, which is the friction where the balls still slide on each other when they part, less where not
+    """
+    first = contacts[(contacts["kind"] == "ball") & contacts["speed_out_mps"].notna()].drop_duplicates("shot_id")
+    out_of = {str(c["shot_id"]): c for _, c in first.iterrows()}
+    out = []
+    for _, s in shots.iterrows():
+        c = out_of.get(str(s["shot_id"]))
+        needed = s[["cue_impact_speed_mps", "object_speed_mps", "cut_angle_deg", "throw_deg"]]
+        if c is None or needed.isna().any() or str(c["ball"]) != "cue":
+            continue
+        cut, throw = math.radians(float(s["cut_angle_deg"])), math.radians(float(s["throw_deg"]))
+        closing = float(s["cue_impact_speed_mps"]) * math.cos(cut)
+        if closing < LEAST_SPEED_MPS:
+            continue
+        leaving = float(s["object_speed_mps"]) * math.cos(throw)
+        back = math.radians(float(c["angle_out_deg"])) if pd.notna(c["angle_out_deg"]) else 0.0
+        left = float(c["speed_out_mps"]) * math.cos(back)
+        e = (leaving - left) / closing
+        parts = [
+            float(s["object_speed_mps_u"]) / closing,
+            float(c["speed_out_mps_u"]) * math.cos(back) / closing,
+            e * float(s["cue_impact_speed_mps_u"]) / float(s["cue_impact_speed_mps"]),
+            e * math.tan(cut) * math.radians(float(s["cut_angle_deg_u"])),
+        ]
+        friction_u = math.radians(float(s["throw_deg_u"])) / math.cos(throw) ** 2
+        out.append(
+            {
+                "shot_id": str(s["shot_id"]),
+                "closing_mps": closing,
+                "cut_deg": abs(math.degrees(cut)),
+                "restitution": e,
+                "restitution_u": math.sqrt(sum(p * p for p in parts)),
+                "friction": abs(math.tan(throw)),
+                "friction_u": friction_u,
+            }
+        )
+    columns = ["shot_id", "closing_mps", "cut_deg", "restitution", "restitution_u", "friction", "friction_u"]
+    return pd.DataFrame(out, columns=columns)
+
+
+def _friction_row(quantity: str, value: float, u: float, moved: int) -> dict[str, Any]:
+    return _row(
+        quantity,
+        Joined(value=value, u=u, scatter=math.nan, contacts=moved),
+        note="fitted to all paths of the session; contacts = shots",
+    )
+
+
+def _hit_rows(hits: pd.DataFrame, condition: str) -> list[dict[str, Any]]:
+    out = []
+    usable = hits[hits["restitution_u"] < USEFUL_U]
+    if len(usable):
+        joined = join(usable["restitution"].to_numpy(float), usable["restitution_u"].to_numpy(float))
+        out.append(_row("ball_restitution", joined, condition=condition))
+    usable = hits[hits["friction_u"] < 0.05]
+    if len(usable):
+        joined = join(usable["friction"].to_numpy(float), usable["friction_u"].to_numpy(float))
+        out.append(
+            _row(
+                "ball_friction",
+                joined,
+                condition=condition,
+                note="tangential over normal impulse: the friction, or less where the balls gripped",
+            )
+        )
+    return out
+
+
+def _cushion_rows(values: pd.DataFrame, condition: str) -> list[dict[str, Any]]:
+    out = []
+    for quantity, name in (("cushion_restitution", "restitution"), ("cushion_tangential_ratio", "ratio")):
+        usable = values[values[f"{name}_u"] < USEFUL_U]
+        if not len(usable):
+            continue
+        out.append(_row(quantity, _joined(usable, name), condition=condition))
+        if condition:
+            continue
+        for low, high in itertools.pairwise(SPEED_EDGES_MPS):
+            part = usable[(usable["normal_mps"] >= low) & (usable["normal_mps"] < high)]
+            if len(part):
+                note = "faster than the rigid-cushion picture holds" if low >= RIGID_UP_TO_MPS else ""
+                out.append(_row(quantity, _joined(part, name), speeds=(low, high), note=note))
+        for low, high in itertools.pairwise(ANGLE_EDGES_DEG):
+            part = usable[(usable["angle_deg"] >= low) & (usable["angle_deg"] < high)]
+            if len(part):
+                out.append(_row(quantity, _joined(part, name), angles=(low, high)))
+        for cushion, part in usable.groupby("cushion"):
+            out.append(_row(quantity, _joined(part, name), cushion=str(cushion)))
+        slope = _slope(usable, name)
+        if slope is not None:
+            out.append(_row(f"{quantity}_per_mps", slope, note="change per m/s of normal speed, straight line"))
+    return out
+
+
+def _joined(rows: pd.DataFrame, name: str) -> Joined:
+    return join(rows[name].to_numpy(float), rows[f"{name}_u"].to_numpy(float))
+
+
+def _slope(rows: pd.DataFrame, name: str) -> Joined | None:
+    """Weighted straight line against normal speed, widened by the scatter about it; None without range or contacts."""
+    speed = rows["normal_mps"].to_numpy(float)
+    if len(rows) < 4 or np.ptp(speed) < 0.4:
+        return None
+    value, u = rows[name].to_numpy(float), rows[f"{name}_u"].to_numpy(float)
+    design = np.column_stack([np.ones(len(speed)), speed - speed.mean()])
+    weight = 1 / (u**2 + _joined(rows, name).scatter ** 2)
+    covariance = np.linalg.inv(design.T @ (weight[:, None] * design))
+    fit = covariance @ design.T @ (weight * value)
+    birge = float(np.sum(weight * (value - design @ fit) ** 2)) / (len(speed) - 2)
+    return Joined(
+        value=float(fit[1]),
+        u=math.sqrt(float(covariance[1, 1]) * max(birge, 1.0)),
+        scatter=math.nan,
+        contacts=len(rows),
+    )
+
+
+def _row(
+    quantity: str,
+    joined: Joined,
+    *,
+    condition: str = "",
+    cushion: str = "",
+    speeds: tuple[float, float] = (math.nan, math.nan),
+    angles: tuple[float, float] = (math.nan, math.nan),
+    note: str = "",
+) -> dict[str, Any]:
+    low, high = BANDS.get(quantity, (math.nan, math.nan))
+    flag = ""
+    if joined.value < low or joined.value > high:
+        beyond = low - joined.value if joined.value < low else joined.value - high
+        flag = "outside the published band" if beyond > 2 * joined.u else "outside the published band, within 2 u of it"
+    return {
+        "quantity": quantity,
+        "condition": condition or None,
+        "cushion": cushion or None,
+        "speed_from_mps": speeds[0],
+        "speed_to_mps": speeds[1],
+        "angle_from_deg": angles[0],
+        "angle_to_deg": angles[1],
+        "value": joined.value,
+        "value_u": joined.u,
+        "scatter": joined.scatter,
+        "contacts": joined.contacts,
+        "published_low": low,
+        "published_high": high,
+        "flag": flag or None,
+        "note": note or None,
+    }

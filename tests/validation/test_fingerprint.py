@@ -1,0 +1,152 @@
+"""The table's fingerprint finds the frictions and restitutions that made the contacts."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fixtures.synthetic.physics import Surface, meet_ball, meet_cushion
+from pipeline.fingerprint import fingerprint, join
+from pipeline.physics import Friction
+from shared.columns import CONTACTS, FINGERPRINT, SHOTS
+from shared.equipment import standard_table
+
+
+def _session(surface, *, shots=24, noise=0.004, seed=0):
+    """CONTACTS and SHOTS rows of stun hits and cushion contacts with noisy speeds and angles."""
+    rng = np.random.default_rng(seed)
+    table = standard_table()
+    contacts, rows = [], []
+    for n in range(shots):
+        shot_id, speed = f"a-{n:02d}", rng.uniform(600, 2300)
+        cut = math.radians(rng.uniform(15, 40))
+        line = 57.15 * np.array([math.cos(cut), math.sin(cut)])
+        v1, _, v2, _ = meet_ball(
+            (np.zeros(2), np.array([speed, 0.0]), np.zeros(3)), (line, np.zeros(2), np.zeros(3)), 28.575, surface
+        )
+        throw = math.atan2(v2[1], v2[0]) - cut
+        u_deg = math.degrees(noise)
+        rows.append(
+            {
+                "shot_id": shot_id,
+                "shot": n + 1,
+                "balls": "clean" if n % 2 else "polished",
+                "cue_impact_speed_mps": speed / 1000 * (1 + rng.normal(0, noise)),
+                "cue_impact_speed_mps_u": speed / 1000 * noise,
+                "object_speed_mps": np.linalg.norm(v2) / 1000 * (1 + rng.normal(0, noise)),
+                "object_speed_mps_u": np.linalg.norm(v2) / 1000 * noise,
+                "cut_angle_deg": math.degrees(cut) + rng.normal(0, u_deg),
+                "cut_angle_deg_u": u_deg,
+                "throw_deg": math.degrees(throw) + rng.normal(0, u_deg),
+                "throw_deg_u": u_deg,
+            }
+        )
+        contacts.append(
+            {
+                "shot_id": shot_id,
+                "n": 1,
+                "t_s": 1.0,
+                "kind": "ball",
+                "ball": "cue",
+                "other": "object",
+                "speed_out_mps": np.linalg.norm(v1) / 1000,
+                "speed_out_mps_u": np.linalg.norm(v1) / 1000 * noise,
+                "angle_out_deg": math.degrees(math.atan2(v1[1], v1[0]) - cut),
+            }
+        )
+        a = math.radians(rng.uniform(15, 65))
+        before = speed * np.array([math.sin(a), math.cos(a)])
+        after, _ = meet_cushion("left", before, np.zeros(3), table=table, surface=surface)
+        out = np.linalg.norm(after)
+        contacts.append(
+            {
+                "shot_id": shot_id,
+                "n": 2,
+                "t_s": 1.5,
+                "kind": "cushion",
+                "ball": "object",
+                "other": "left",
+                "speed_in_mps": speed / 1000 * (1 + rng.normal(0, noise)),
+                "speed_in_mps_u": speed / 1000 * noise,
+                "speed_out_mps": out / 1000 * (1 + rng.normal(0, noise)),
+                "speed_out_mps_u": out / 1000 * noise,
+                "angle_in_deg": math.degrees(a) + rng.normal(0, u_deg),
+                "angle_in_deg_u": u_deg,
+                "angle_out_deg": math.degrees(math.atan2(after[0], -after[1])) + rng.normal(0, u_deg),
+                "angle_out_deg_u": u_deg,
+            }
+        )
+    return CONTACTS.conform(pd.DataFrame(contacts)), SHOTS.conform(pd.DataFrame(rows), extra=("balls",))
+
+
+def _row(rows, quantity, **where):
+    whole = {"condition": where.get("condition"), "cushion": where.get("cushion")}
+    part = rows[rows["quantity"] == quantity]
+    for name, value in whole.items():
+        part = part[part[name].isna()] if value is None else part[part[name] == value]
+    return part[part["speed_from_mps"].isna() & part["angle_from_deg"].isna()].iloc[0]
+
+
+SURFACE = Surface(
+    ball_restitution=0.95,
+    ball_friction=0.06,
+    cushion_restitution=0.80,
+    cushion_slope_per_mps=0.03,
+    cushion_friction=0.2,
+)
+
+
+def test_what_made_the_contacts_is_found_again():
+    contacts, shots = _session(SURFACE)
+    rows = fingerprint(contacts, shots, friction=Friction(0.21, 0.0102, 0.003, 0.0002), by=("balls",))
+    assert list(rows.columns) == FINGERPRINT.names
+    for quantity, value in (("ball_restitution", 0.95), ("ball_friction", 0.06), ("sliding_friction", 0.21)):
+        row = _row(rows, quantity)
+        assert row["value"] == pytest.approx(value, abs=3 * row["value_u"])
+    slope = _row(rows, "cushion_restitution_per_mps")
+    assert slope["value"] == pytest.approx(-0.03, abs=3 * slope["value_u"])
+    assert _row(rows, "ball_restitution")["contacts"] == 24
+    assert _row(rows, "cushion_restitution", cushion="left")["contacts"] == 24
+
+
+def test_conditions_get_their_own_rows():
+    contacts, shots = _session(SURFACE)
+    rows = fingerprint(contacts, shots, friction=None, by=("balls",))
+    assert _row(rows, "ball_friction", condition="balls = clean")["contacts"] == 12
+    assert not (rows["quantity"] == "rolling_resistance").any()
+
+
+def test_a_value_outside_the_published_band_is_flagged_and_kept():
+    contacts, shots = _session(
+        Surface(ball_restitution=0.95, ball_friction=0.15, cushion_restitution=0.5, cushion_slope_per_mps=0.0)
+    )
+    rows = fingerprint(contacts, shots, friction=Friction(0.5, 0.02, 0.01, 0.001))
+    for quantity in ("cushion_restitution", "sliding_friction", "rolling_resistance"):
+        assert _row(rows, quantity)["flag"] == "outside the published band"
+    assert pd.isna(_row(rows, "ball_restitution")["flag"])
+
+
+def test_fast_contacts_say_that_cushions_no_longer_act_rigid():
+    """Mathavan, Jackson & Parkin (2010): the rigid-cushion assumption holds up to 2.5 m/s of normal speed."""
+    contacts, shots = _session(SURFACE)
+    contacts.loc[contacts["kind"] == "cushion", ["speed_in_mps", "speed_out_mps"]] *= 4
+    rows = fingerprint(contacts, shots, friction=None)
+    fast = rows[(rows["quantity"] == "cushion_restitution") & (rows["speed_from_mps"] >= 2.5)]
+    assert len(fast)
+    assert fast["note"].str.contains("rigid").all()
+
+
+def test_no_shots_give_no_rows():
+    rows = fingerprint(CONTACTS.empty(), SHOTS.empty(), friction=None)
+    assert list(rows.columns) == FINGERPRINT.names
+    assert rows.empty
+
+
+def test_values_that_scatter_more_than_they_say_get_a_larger_uncertainty():
+    calm = join(np.array([0.80, 0.81, 0.80, 0.79]), np.full(4, 0.01))
+    wild = join(np.array([0.70, 0.90, 0.85, 0.75]), np.full(4, 0.01))
+    assert calm.scatter == 0.0
+    assert calm.u == pytest.approx(0.005)
+    assert wild.u > 0.04
+    assert wild.scatter == pytest.approx(0.091, abs=0.005)
