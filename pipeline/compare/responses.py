@@ -23,6 +23,7 @@ class Response:
     digits: int
     is_angle: bool = False
     is_miss: bool = False
+    hint: str = ""  # of the two words, on an axis
     verb: str = ""  # "lands 38 mm shorter"; empty: the label stands in front instead
 
 
@@ -35,6 +36,7 @@ _KNOWN = (
         "shorter (steeper)",
         2,
         is_angle=True,
+        hint="longer is flatter",
         verb="leaves the cushion",
     ),
     Response(
@@ -52,7 +54,7 @@ _KNOWN = (
     Response("tangential_ratio", "tangential ratio", "", "higher", "lower", 3),
     Response("rebound_speed_mps", "rebound speed", "m/s", "faster", "slower", 3),
 )
-DEFAULT_RESPONSES = ("rebound_settled_angle_deg", "rebound_angle_deg", "miss_mm", "restitution")
+DEFAULT_RESPONSES = ("miss_mm", "rebound_settled_angle_deg", "rebound_angle_deg", "restitution")
 
 
 def response(name: str, shots: pd.DataFrame) -> Response:

@@ -1,0 +1,218 @@
+"""comparison.html: one self-contained page with the answers, the pictures and the tables behind them."""
+
+from __future__ import annotations
+
+import base64
+import html
+import math
+from collections.abc import Mapping, Sequence
+
+import pandas as pd
+
+from pipeline.compare.comparison import ALL, Comparison
+
+_STYLE = """
+:root { color-scheme: light; }
+body { font: 16px/1.5 system-ui, sans-serif; margin: 0 auto; max-width: 68rem; padding: 1.5rem; color: #1a1a1a; }
+h1 { font-size: 1.6rem; } h2 { font-size: 1.25rem; margin-top: 2.2rem; border-bottom: 1px solid #ccc; }
+h3 { font-size: 1.05rem; margin-bottom: .3rem; }
+.warning { border-left: 6px solid #D55E00; background: #fff5ee; padding: .6rem .9rem; margin: .6rem 0; }
+.note { border-left: 6px solid #56B4E9; background: #f3f9fd; padding: .4rem .9rem; margin: .4rem 0; font-size: .95rem; }
+ul.answers li { margin: .35rem 0; }
+figure { margin: 1rem 0; } figure img { max-width: 100%; height: auto; }
+figcaption { font-size: .9rem; color: #444; }
+.wide { overflow-x: auto; } table { border-collapse: collapse; font-size: .85rem; margin: .5rem 0; }
+th, td { border: 1px solid #ccc; padding: .2rem .5rem; text-align: left; vertical-align: top; }
+td.number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
+th { background: #f4f4f4; }
+@media print { body { max-width: none; font-size: 11pt; } h2 { break-after: avoid; } table { font-size: 7pt; }
+  figure, tr { break-inside: avoid; } }
+"""
+
+_HOW = (
+    "<p>Only counted shots are compared: the person's decision where there is one, else the program's verdict, which "
+    "never looks at the rebound. <b>Raw</b> is the plain difference of means. <b>Adjusted</b> is the difference at equal "
+    "covariates, because no one hits every shot alike; if the condition itself changes a covariate (a slow cloth slows "
+    "the ball before it reaches the cushion), that part of its effect is in raw only. Each shot weighs by its scatter "
+    "and its own measurement uncertainty together. <b>Within sessions</b>: the condition changed during the session, which "
+    "cancels whatever the evening did. <b>Between sessions</b>: judged by how much sessions differ among themselves. "
+    "<b>Not told apart</b>: one session a level. g is Hedges' effect size: the difference in standard deviations of a "
+    "shot. p (Holm) allows for all comparisons of one response. Intervals with robust or bootstrap errors are given "
+    "where the checks fail.</p>"
+)
+
+
+def comparison_page(
+    comparison: Comparison,
+    pictures: Mapping[str, Sequence[tuple[str, str]]],
+    *,
+    title: str = "Conditions compared",
+    about: str = "",
+    version: str = "",
+) -> str:
+    """HTML text. pictures: section title -> (caption, SVG text) in order."""
+    c = comparison
+    parts = [f"<h1>{_e(title)}</h1>"]
+    if about:
+        parts.append(f"<p>{_e(about)}</p>")
+    parts += [f'<div class="warning" role="note">{_e(line)}</div>' for line in c.warnings]
+    parts.append("<h2>Answers</h2>")
+    for r in c.responses:
+        parts.append(_answers(c, r.name, r.label))
+    if not c.answers:
+        parts.append("<p>Nothing could be compared; the counts and notes say why.</p>")
+    parts += [f'<div class="note">{_e(line)}</div>' for line in c.lines]
+    parts.append("<h2>Shots counted and left out</h2>")
+    counted, shots = int(c.counts["counted"].sum()), int(c.counts["shots"].sum())
+    parts.append(f"<p>{counted} of {shots} shots are compared.</p>")
+    parts.append(_figures(pictures.get("counts", ())))
+    parts.append(_table(c.counts))
+    for r in c.responses:
+        figures = pictures.get(r.name, ())
+        rows = c.contrasts[c.contrasts["response"] == r.name] if len(c.contrasts) else c.contrasts
+        if rows.empty:
+            continue
+        parts.append(f"<h2>{_e(_capital(r.label))}</h2>")
+        parts.append(_figures(figures))
+        parts.append("<h3>Differences, raw and adjusted side by side</h3>")
+        parts.append(_table(_readable(rows, c.settings.level)))
+        parts.append("<h3>Means</h3>")
+        parts.append(_table(_of(c.means, r.name)))
+    parts.append("<h2>On the table</h2>")
+    parts.append(_figures(pictures.get("table", ())))
+    parts.append("<h2>How it was compared</h2>")
+    parts.append(_HOW)
+    for name, table in (
+        ("Tests of each condition", c.terms),
+        ("Covariates", c.covariates),
+        ("Checks of the assumptions", c.diagnostics),
+        ("Scatter of shots and of sessions", c.scatter),
+    ):
+        if len(table):
+            parts.append(f"<h3>{name}</h3>")
+            parts.append(_table(table))
+    if version:
+        parts.append(f"<p><small>Made by reboundry {_e(version)}.</small></p>")
+    body = "\n".join(parts)
+    return (
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>{_e(title)}</title><style>{_STYLE}</style></head><body>\n{body}\n</body></html>\n"
+    )
+
+
+def _answers(c: Comparison, response: str, label: str) -> str:
+    if c.contrasts.empty:
+        return ""
+    rows = c.contrasts[(c.contrasts["response"] == response)]
+    if rows.empty:
+        return ""
+    out = [f"<h3>{_e(_capital(label))}</h3><ul class='answers'>"]
+    for _, row in rows.iterrows():
+        if not row["main"] and (row["stratum"] == ALL or row["basis"] == "not told apart"):
+            continue  # in the table
+        strong = f"<b>{_e(row['answer'])}</b>" if row["main"] else _e(row["answer"])
+        out.append(f"<li>{strong}</li>")
+    return "".join([*out, "</ul>"])
+
+
+def _readable(rows: pd.DataFrame, level: float) -> pd.DataFrame:
+    """The contrasts table for people: intervals in one cell."""
+    percent = f"{round(100 * level)} %"
+    read = [
+        ", ".join(str(w) for w in (r["basis"], r["method"]) if w) + (f", {r['df']:.3g} df" if r["df"] > 0 else "")
+        for _, r in rows.iterrows()
+    ]
+    out = pd.DataFrame(
+        {
+            "pattern, speed": rows["stratum"],
+            "difference": rows["factor"] + ": " + rows["b"] + " − " + rows["a"],
+            "at": rows["at"],
+            "raw": rows["raw_diff"],
+            f"raw {percent}": [_interval(r, "raw") for _, r in rows.iterrows()],
+            "n": rows["raw_n"],
+            "adjusted": rows["adjusted_diff"],
+            f"adjusted {percent}": [_interval(r, "adjusted") for _, r in rows.iterrows()],
+            "n ": rows["adjusted_n"],
+            "read": read,
+            "p (Holm)": rows["p_holm"],
+            "g": rows["g"],
+            "p equivalent": rows["equivalence_p"],
+            "with mis-hits": rows["with_mishits"],
+        }
+    )
+    if len(set(rows["stratum"])) == 1:
+        out = out.drop(columns="pattern, speed")
+    out = out.loc[:, out.notna().any() & (out.astype("string").fillna("") != "").any()]
+    if rows["boot_low"].notna().any():
+        out["bootstrap"] = [
+            f"{_number(r['boot_low'])} to {_number(r['boot_high'])}" if math.isfinite(r["boot_low"]) else ""
+            for _, r in rows.iterrows()
+        ]
+    return out
+
+
+def _interval(row: pd.Series, kind: str) -> str:
+    if not math.isfinite(row[f"{kind}_diff"]):
+        return ""
+    low, high = row[f"{kind}_low"], row[f"{kind}_high"]
+    if math.isfinite(low) and math.isfinite(high):
+        return f"{_number(low)} to {_number(high)}"
+    here = f"{_number(row[f'{kind}_here_low'])} to {_number(row[f'{kind}_here_high'])}"
+    return f"unbounded (these sessions: {here})"
+
+
+def _of(table: pd.DataFrame, response: str) -> pd.DataFrame:
+    rows = table[table["response"] == response].drop(columns="response")
+    rows = rows.dropna(axis=1, how="all")
+    return rows.loc[:, (rows.astype("string").fillna("") != "").any()]
+
+
+def _figures(figures: Sequence[tuple[str, str]]) -> str:
+    out = []
+    for caption, text in figures:
+        data = base64.b64encode(text.encode("utf-8")).decode("ascii")
+        out.append(
+            f'<figure><img alt="{_e(caption)}" src="data:image/svg+xml;base64,{data}">'
+            f"<figcaption>{_e(caption)}</figcaption></figure>"
+        )
+    return "".join(out)
+
+
+def _table(rows: pd.DataFrame) -> str:
+    head = "".join(f"<th>{_e(str(c).replace('_', ' '))}</th>" for c in rows.columns)
+    body = []
+    for _, row in rows.iterrows():
+        cells = [
+            f'<td class="number">{_e(_number(v))}</td>' if _is_number(v) else f"<td>{_e(_text(v))}</td>" for v in row
+        ]
+        body.append(f"<tr>{''.join(cells)}</tr>")
+    return f'<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{"".join(body)}</tbody></table></div>'
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
+def _number(value: float) -> str:
+    if isinstance(value, int) or float(value).is_integer():
+        return f"{value:.0f}"
+    if not math.isfinite(value):
+        return "" if math.isnan(value) else "∞" if value > 0 else "−∞"
+    if 0 < abs(value) < 0.0005:
+        return "< 0.0005" if value > 0 else "> −0.0005"
+    return (f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}").replace("-", "−")
+
+
+def _text(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "" if value is None or value is pd.NA or value != value else str(value)
+
+
+def _e(text: object) -> str:
+    return html.escape(str(text))
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,188 @@
+"""The comparison in pictures: matplotlib figures as SVG, made without pyplot so that nothing global is touched.
+
+Colours are Okabe & Ito's, told apart by colour-blind readers; markers and line styles differ too, so that a black and
+white print still reads.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+from matplotlib import rc_context
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from pipeline.compare.conditions import Factor
+from pipeline.compare.responses import Response
+
+COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
+MARKERS = ("o", "s", "^", "D", "v", "P", "X")
+LINES = ("-", "--", "-.", ":")
+GREY = "#555555"
+
+
+def svg(figure: Figure) -> str:
+    """A figure as an SVG text, the same each time."""
+    out = io.StringIO()
+    with rc_context({"svg.hashsalt": "comparison", "svg.fonttype": "path"}):
+        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+    return out.getvalue()
+
+
+def style_of(cells: Sequence[str]) -> dict[str, tuple[str, str, str]]:
+    """Colour, marker and line style a cell."""
+    return {
+        cell: (COLOURS[i % len(COLOURS)], MARKERS[i % len(MARKERS)], LINES[i // len(COLOURS) % len(LINES)])
+        for i, cell in enumerate(cells)
+    }
+
+
+def effect_picture(contrasts: pd.DataFrame, response: Response, level: float) -> Figure:
+    """Each difference with its interval, raw and adjusted; an unbounded interval runs out of the picture."""
+    rows = contrasts.reset_index(drop=True)
+    figure = Figure(figsize=(8.0, 1.2 + 0.5 * len(rows)), layout="constrained")
+    axes = figure.add_subplot()
+    finite = [
+        v
+        for kind in ("raw", "adjusted")
+        for end in ("low", "high", "here_low", "here_high")
+        for v in rows[f"{kind}_{end}"]
+        if np.isfinite(v)
+    ]
+    bound = float(rows["bound"].iloc[0])
+    reach = max([abs(v) for v in finite] + [1e-9]) * 1.15
+    if np.isfinite(bound) and bound < 2.5 * reach:
+        reach = max(reach, bound * 1.15)
+    axes.set_xlim(-reach, reach)
+    for i, row in rows.iterrows():
+        y = len(rows) - 1 - float(str(i))
+        for kind, shift, colour, marker in (("raw", 0.14, GREY, "s"), ("adjusted", -0.14, COLOURS[0], "o")):
+            if not np.isfinite(row[f"{kind}_diff"]):
+                continue
+            _interval(axes, row, kind, y + shift, colour, marker, reach)
+    if np.isfinite(bound):
+        axes.axvspan(-bound, bound, color="#009E73", alpha=0.10, lw=0)
+    axes.axvline(0, color="black", lw=0.8)
+    axes.set_yticks(range(len(rows)), [_row_name(row) for _, row in rows[::-1].iterrows()])
+    axes.set_ylim(-0.6, len(rows) - 0.4)
+    unit = f" [{response.unit}]" if response.unit else ""
+    hint = f"; {response.hint}" if response.hint else ""
+    axes.set_xlabel(f"{response.label}: difference{unit}   (+ {response.more}, − {response.less}{hint})")
+    axes.set_title(
+        f"{round(100 * level)} % intervals; dashed: for these sessions only, unbounded for the condition",
+        fontsize=9,
+        loc="left",
+    )
+    handles: list[Artist] = [axes.plot([], [], "s-", color=GREY, label="raw")[0]]
+    if rows["adjusted_n"].gt(0).any():
+        handles.append(axes.plot([], [], "o-", color=COLOURS[0], label="adjusted")[0])
+    if np.isfinite(bound):
+        handles.append(axes.fill_between([], [], [], color="#009E73", alpha=0.15, label="does not matter"))
+    axes.legend(handles=handles, fontsize=8, loc="best", frameon=False)
+    return figure
+
+
+def _interval(axes: Axes, row: pd.Series, kind: str, y: float, colour: str, marker: str, reach: float) -> None:
+    low, high = float(row[f"{kind}_low"]), float(row[f"{kind}_high"])
+    if np.isfinite(low) and np.isfinite(high):
+        axes.plot([low, high], [y, y], "-", color=colour, lw=2)
+    else:
+        axes.plot([row[f"{kind}_here_low"], row[f"{kind}_here_high"]], [y, y], "--", color=colour, lw=1.6)
+        for side in (-1, 1):
+            axes.annotate(
+                "", (side * reach, y), (side * reach * 0.93, y), arrowprops={"arrowstyle": "->", "color": colour}
+            )
+    axes.plot([row[f"{kind}_diff"]], [y], marker, color=colour, ms=6)
+
+
+def _row_name(row: pd.Series) -> str:
+    at = f"\n({row['at']})" if row["at"] else ""
+    return f"{row['factor']}: {row['b']} − {row['a']}{at}"
+
+
+def interaction_picture(means: pd.DataFrame, factors: Sequence[Factor], response: Response) -> Figure | None:
+    """Means of one factor's levels, a line a level of the other; None with fewer than two named factors."""
+    named = [f for f in factors if not f.is_slope and f.name in means]
+    if len(named) < 2 or means.empty:
+        return None
+    across, lines = named[1], named[0]
+    kind = "adjusted" if means["adjusted_mean"].notna().any() else "raw"
+    figure = Figure(figsize=(5.6, 3.8), layout="constrained")
+    axes = figure.add_subplot()
+    for i, level in enumerate(lines.levels):
+        rows = means[means[lines.name] == level].groupby(across.name)[[f"{kind}_mean", f"{kind}_low", f"{kind}_high"]]
+        part = rows.mean().reindex(list(across.levels))
+        x = np.arange(len(part)) + 0.05 * (i - (len(lines.levels) - 1) / 2)
+        mean = part[f"{kind}_mean"].to_numpy(dtype=float)
+        error = np.abs(part[[f"{kind}_low", f"{kind}_high"]].to_numpy(dtype=float).T - mean)
+        axes.errorbar(
+            x,
+            mean,
+            yerr=error,
+            color=COLOURS[i % 7],
+            marker=MARKERS[i % 7],
+            ls=LINES[i % 4],
+            capsize=3,
+            label=f"{lines.name} {level}",
+        )
+    axes.set_xticks(range(len(across.levels)), list(across.levels))
+    axes.set_xlabel(across.name)
+    axes.set_ylabel(f"{response.label}{f' [{response.unit}]' if response.unit else ''}, {kind} mean")
+    axes.legend(frameon=False, fontsize=8)
+    axes.set_title("parallel lines: the conditions just add up", fontsize=9, loc="left")
+    return figure
+
+
+def restitution_picture(shots: pd.DataFrame, cells: pd.Series) -> Figure | None:
+    """Restitution against speed at impact, by condition, with uncertainties. None where neither was measured."""
+    x, y = (
+        pd.to_numeric(shots[c]).astype(float) if c in shots else pd.Series(dtype=float)
+        for c in ("speed_at_impact_mps", "restitution")
+    )
+    have = x.notna() & y.notna()
+    if not have.any():
+        return None
+    figure = Figure(figsize=(5.6, 3.8), layout="constrained")
+    axes = figure.add_subplot()
+    errors = {
+        c: pd.to_numeric(shots[c]).astype(float) if c in shots else None
+        for c in ("speed_at_impact_mps_u", "restitution_u")
+    }
+    for cell, (colour, marker, _) in style_of(sorted(cells[have].unique())).items():
+        mine = have & (cells == cell)
+        xe, ye = (None if e is None else e[mine].fillna(0) for e in errors.values())
+        axes.errorbar(
+            x[mine], y[mine], xerr=xe, yerr=ye, fmt=marker, color=colour, mfc="none", ms=5, lw=0.8, label=cell
+        )
+    axes.set_xlabel("speed at impact [m/s]")
+    axes.set_ylabel("restitution")
+    axes.legend(frameon=False, fontsize=8)
+    return figure
+
+
+def counts_picture(counts: pd.DataFrame, names: Sequence[str]) -> Figure:
+    """Counted and left-out shots by condition."""
+    rows = counts.reset_index(drop=True)
+    figure = Figure(figsize=(8.0, 0.9 + 0.38 * len(rows)), layout="constrained")
+    axes = figure.add_subplot()
+    y = np.arange(len(rows))[::-1]
+    counted = rows["counted"].to_numpy(float)
+    left_out = rows["shots"].to_numpy(float) - counted
+    mishit = np.minimum(rows["mishit"].to_numpy(float), left_out)
+    parts: Mapping[str, tuple[np.ndarray, str, str]] = {
+        "counted": (counted, COLOURS[2], ""),
+        "mis-hit": (mishit, COLOURS[1], "///"),
+        "otherwise left out": (left_out - mishit, "#bbbbbb", "..."),
+    }
+    left = np.zeros(len(rows))
+    for label, (size, colour, hatch) in parts.items():
+        axes.barh(y, size, left=left, color=colour, hatch=hatch, ec="white", label=label)
+        left += size
+    axes.set_yticks(y, [", ".join(str(row[n]) for n in names if n in rows) or "all" for _, row in rows.iterrows()])
+    axes.set_xlabel("shots")
+    axes.legend(frameon=False, fontsize=8, ncols=3, loc="lower right", bbox_to_anchor=(1, 1))
+    return figure
