@@ -85,14 +85,8 @@ def rails_of(rows: NDArray[np.int64], table: Table) -> tuple[int, int, int, int]
 
 
 def corner_uncertainty_px(fit: Fit, table: Table) -> F64:
-    """(4,) standard uncertainty (root of the mean of both directions' variances, times root 2) of the corners, px."""
-    covariance = fit.pose.covariance
-    if covariance is None:
-        return np.full(4, np.inf)
-    noses = np.column_stack([table.corners_mm, np.full(4, table.nose_height_mm)])
-    jacobian = fit.pose.image_jacobian(noses)
-    cov = np.einsum("nij,jk,nlk->nil", jacobian, covariance, jacobian)
-    return np.asarray(np.sqrt(np.maximum(np.trace(cov, axis1=1, axis2=2), 0.0)))
+    """(4,) standard uncertainty of the nose-line corners, both directions together, px."""
+    return fit.pose.image_uncertainty(np.column_stack([table.corners_mm, np.full(4, table.nose_height_mm)]))
 
 
 def _contradictions(fit: Fit, table: Table, by_sights: bool, longer: float) -> list[str]:

@@ -99,6 +99,14 @@ class CameraPose:
         moved = self._moved()
         return np.stack([(up.to_table(xy_px, z_mm) - low.to_table(xy_px, z_mm)) / d for up, low, d in moved], axis=2)
 
+    def image_uncertainty(self, xyz_mm: ArrayLike) -> NDArray[np.float64]:
+        """(N,) standard uncertainty, px, of the picture of fixed points, both directions together."""
+        if self.covariance is None:
+            raise CalibrationError("this camera's uncertainty is not known.")
+        jacobian = self.image_jacobian(xyz_mm)
+        variance = np.einsum("nij,jk,nik->n", jacobian, self.covariance, jacobian)
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
+
     def plane(self, z_mm: float) -> Homography:
         """The map of one plane for *undistorted* picture points (distortion taken out beforehand)."""
         table_to_image = self.K @ np.column_stack([self.R[:, 0], self.R[:, 1], self.R[:, 2] * z_mm + self.t_mm])
