@@ -32,6 +32,7 @@ class TrackSettings:
     jump_price: float = 5.0
     min_hits: int = 4
     max_gap_s: float = 1.0
+    hidden_s: float = 2.0  # a resting ball may be hidden so long by an arm
     luma_u: float = 35.0
     chroma_u: float = 9.0
     white_u: float = 0.4
@@ -264,6 +265,7 @@ class _Follower:
 
     def _bury(self, matched: set[int], t: float) -> None:
         stay: list[_Track] = []
+        replaced = self._turned_up_elsewhere()
         for a, track in enumerate(self.live):
             if a not in matched:
                 track.misses += 1
@@ -271,7 +273,7 @@ class _Follower:
             speed = _speed(track)
             unseen = self._unseen_s(track)
             lost = unseen > self.settings.max_gap_s and speed > 30.0
-            forgotten = unseen > 60.0
+            forgotten = unseen > self.settings.hidden_s or (unseen > 0.3 and track.name in replaced)
             # What is seen in a pocket afterwards is not on the table.
             gone = bool(self.fallen[track.rows[-2:]].all()) or (unseen > 0.1 and self._out(track))
             (self.done if young or lost or forgotten or gone else stay).append(track)
@@ -284,6 +286,14 @@ class _Follower:
         if _speed(track) < 30.0 or not self.table.pockets:
             return False
         return bool(_in_a_pocket(track.kf.x[:2, 0][None], self.table)[0])
+
+    def _turned_up_elsewhere(self) -> set[int]:
+        """Hidden tracks of whose colour a new ball has just been found: a hand has put it there."""
+        new = [k for k in self.live if k.hits == self.settings.min_hits and k.misses == 0 and self._sure(k)]
+        hidden = [k for k in self.live if k.misses > 2]
+        return {
+            h.name for h in hidden for k in new if (((h.colour - k.colour) / self.colour_u) ** 2).sum() < 6.0
+        }
 
     def _crowded(self, row: int) -> bool:
         """Two balls cannot be closer than a diameter: a second find on a sure track that was seen just now."""
