@@ -45,6 +45,21 @@ class Comparison:
     grounds: dict[str, Ground] = field(default_factory=dict)
     settings: CompareSettings = field(default_factory=CompareSettings)
 
+    def text(self) -> str:
+        """Warnings, counts and answers as plain text for the terminal."""
+        lines = [f"NOTE: {line}" for line in self.warnings]
+        counted, shots = int(self.counts["counted"].sum()), int(self.counts["shots"].sum())
+        lines.append(f"{counted} of {shots} shots are compared.")
+        for _, row in self.counts.iterrows():
+            if row["shots"] > row["counted"]:
+                names = [str(v) for v in row.iloc[: list(row.index).index("shots")] if str(v)]
+                lines.append(
+                    f"  left out: {row['shots'] - row['counted']} at {', '.join(names)}: {row['why_left_out']}"
+                )
+        lines += [f"- {a}" for a in self.answers]
+        lines += [f"({line})" for line in self.lines]
+        return "\n".join(lines)
+
 
 def compare_conditions(
     shots: pd.DataFrame, *, contacts: pd.DataFrame | None = None, settings: CompareSettings | None = None

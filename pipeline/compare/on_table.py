@@ -57,7 +57,7 @@ def arrival_picture(shots: pd.DataFrame, contacts: pd.DataFrame, cells: pd.Serie
     start = middle[0] - half * 1.6
     axes.plot([start, start + 100], [middle[1] - half * 0.8] * 2, "k-", lw=2)
     axes.text(start + 50, middle[1] - half * 0.77, "100 mm", ha="center", fontsize=8)
-    axes.legend(frameon=True, fontsize=8, loc="best")
+    figure.legend(frameon=False, fontsize=8, loc="outside lower center", ncols=3)
     axes.set_title(f"where they arrive at {ground.target}; large: mean of the condition", fontsize=9, loc="left")
     return figure
 
@@ -103,6 +103,6 @@ def fan_picture(shots: pd.DataFrame, tracks: pd.DataFrame, cells: pd.Series) -> 
         drawn.add(cell)
     if not drawn:
         return None
-    axes.legend(fontsize=8, frameon=True, loc="best")
+    figure.legend(fontsize=8, frameon=False, loc="outside lower center", ncols=3)
     axes.set_title("paths of the banked ball", fontsize=9, loc="left")
     return figure

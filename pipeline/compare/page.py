@@ -29,17 +29,16 @@ th { background: #f4f4f4; }
   figure, tr { break-inside: avoid; } }
 """
 
-_HOW = (
-    "<p>Only counted shots are compared: the person's decision where there is one, else the program's verdict, which "
-    "never looks at the rebound. <b>Raw</b> is the plain difference of means. <b>Adjusted</b> is the difference at equal "
-    "covariates, because no one hits every shot alike; if the condition itself changes a covariate (a slow cloth slows "
-    "the ball before it reaches the cushion), that part of its effect is in raw only. Each shot weighs by its scatter "
-    "and its own measurement uncertainty together. <b>Within sessions</b>: the condition changed during the session, which "
-    "cancels whatever the evening did. <b>Between sessions</b>: judged by how much sessions differ among themselves. "
-    "<b>Not told apart</b>: one session a level. g is Hedges' effect size: the difference in standard deviations of a "
-    "shot. p (Holm) allows for all comparisons of one response. Intervals with robust or bootstrap errors are given "
-    "where the checks fail.</p>"
-)
+_HOW = """
+<p>Only counted shots are compared: the person's decision where there is one, else the program's verdict, which never
+looks at the rebound. <b>Raw</b> is the plain difference of means. <b>Adjusted</b> is the difference at equal
+covariates, because no one hits every shot alike; if the condition itself changes a covariate (a slow cloth slows the ball before it
+reaches the cushion), that part of its effect is in raw only. Each shot weighs by its scatter and its own measurement
+uncertainty together. <b>Within sessions</b>: the condition changed during the session, which cancels whatever the
+evening did. <b>Between sessions</b>: judged by how much sessions differ among themselves. <b>Not told apart</b>: one
+session a level. g is Hedges' effect size: the difference in standard deviations of a shot. p (Holm) allows for all
+comparisons of one response. Robust or bootstrap intervals are given where the checks fail.</p>
+"""
 
 
 def comparison_page(
@@ -165,6 +164,8 @@ def _interval(row: pd.Series, kind: str) -> str:
 def _of(table: pd.DataFrame, response: str) -> pd.DataFrame:
     rows = table[table["response"] == response].drop(columns="response")
     rows = rows.dropna(axis=1, how="all")
+    if len(set(rows["stratum"])) == 1:
+        rows = rows.drop(columns="stratum")
     return rows.loc[:, (rows.astype("string").fillna("") != "").any()]
 
 
@@ -199,8 +200,8 @@ def _number(value: float) -> str:
         return f"{value:.0f}"
     if not math.isfinite(value):
         return "" if math.isnan(value) else "∞" if value > 0 else "−∞"
-    if 0 < abs(value) < 0.0005:
-        return "< 0.0005" if value > 0 else "> −0.0005"
+    if abs(value) < 0.0001:
+        return "0.0000" if value > 0 else "−0.0000"
     return (f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}").replace("-", "−")
 
 

@@ -82,7 +82,7 @@ def effect_picture(contrasts: pd.DataFrame, response: Response, level: float) ->
         handles.append(axes.plot([], [], "o-", color=COLOURS[0], label="adjusted")[0])
     if np.isfinite(bound):
         handles.append(axes.fill_between([], [], [], color="#009E73", alpha=0.15, label="does not matter"))
-    axes.legend(handles=handles, fontsize=8, loc="best", frameon=False)
+    figure.legend(handles=handles, fontsize=8, loc="outside lower right", ncols=3, frameon=False)
     return figure
 
 
@@ -132,7 +132,7 @@ def interaction_picture(means: pd.DataFrame, factors: Sequence[Factor], response
     axes.set_xticks(range(len(across.levels)), list(across.levels))
     axes.set_xlabel(across.name)
     axes.set_ylabel(f"{response.label}{f' [{response.unit}]' if response.unit else ''}, {kind} mean")
-    axes.legend(frameon=False, fontsize=8)
+    figure.legend(loc="outside lower center", frameon=False, fontsize=8, ncols=3)
     axes.set_title("parallel lines: the conditions just add up", fontsize=9, loc="left")
     return figure
 
@@ -160,7 +160,7 @@ def restitution_picture(shots: pd.DataFrame, cells: pd.Series) -> Figure | None:
         )
     axes.set_xlabel("speed at impact [m/s]")
     axes.set_ylabel("restitution")
-    axes.legend(frameon=False, fontsize=8)
+    figure.legend(loc="outside lower center", frameon=False, fontsize=8, ncols=3)
     return figure
 
 
@@ -184,5 +184,5 @@ def counts_picture(counts: pd.DataFrame, names: Sequence[str]) -> Figure:
         left += size
     axes.set_yticks(y, [", ".join(str(row[n]) for n in names if n in rows) or "all" for _, row in rows.iterrows()])
     axes.set_xlabel("shots")
-    axes.legend(frameon=False, fontsize=8, ncols=3, loc="lower right", bbox_to_anchor=(1, 1))
+    figure.legend(frameon=False, fontsize=8, ncols=3, loc="outside upper right")
     return figure

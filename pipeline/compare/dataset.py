@@ -1,0 +1,62 @@
+"""From a pooled dataset, or from session folders, to the comparison and its files."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from pipeline.compare.comparison import Comparison, compare_conditions
+from pipeline.compare.output import write_comparison
+from pipeline.compare.settings import CompareSettings
+from pipeline.compare.table_parameters import add_table_parameters
+from pipeline.pool import pool_sessions, read_partitions, read_pool
+from shared.errors import SettingsError
+
+
+def compare_dataset(
+    dataset: Path,
+    out: Path,
+    *,
+    settings: CompareSettings | None = None,
+    title: str = "Conditions compared",
+    about: str = "",
+) -> tuple[Comparison, Path]:
+    """Compare a dataset's conditions and write comparison.html, tables and pictures into ``out``.
+
+    Raises SettingsError where it is no dataset or nothing in it can be compared.
+    """
+    if not dataset.is_dir():
+        raise SettingsError(f"{dataset}: no such folder; give a dataset made by `reboundry pool`.")
+    shots, contacts = read_pool(dataset)
+    shots = add_table_parameters(shots, read_partitions(dataset / "table"))
+    comparison = compare_conditions(shots, contacts=contacts, settings=settings)
+    tracks = _banked_tracks(dataset, comparison.shots)
+    page = write_comparison(out, comparison, contacts=contacts, tracks=tracks, title=title, about=about)
+    return comparison, page
+
+
+def compare_demo(session_dirs: Sequence[Path], out: Path) -> tuple[str, Path]:
+    """The demo's last part: pool its evenings, compare them; the text to print and the page that was written."""
+    dataset = out / "dataset"
+    pool_sessions(session_dirs, dataset)
+    about = (
+        "Two evenings in our own scenario: a hall that wonders what new cloth and polished balls do to its bank shots. "
+        "The footage is rendered, not filmed. Polished and clean balls took turns in each evening, so their effect is "
+        "read inside it; the cloth changed only between the evenings."
+    )
+    comparison, page = compare_dataset(dataset, out / "comparison", title="New cloth and polished balls", about=about)
+    return comparison.text(), page
+
+
+def _banked_tracks(dataset: Path, shots: pd.DataFrame) -> pd.DataFrame:
+    """Tracks of counted shots, only what a picture of paths needs."""
+    folder = dataset / "tracks"
+    if not folder.is_dir() or not any(folder.glob("session=*/*.parquet")):
+        return pd.DataFrame()
+    counted = shots[shots["counted"].fillna(False)]
+    columns = ["shot_id", "ball", "t_s", "x_mm", "y_mm", "session"]
+    rows = pd.read_parquet(folder, columns=columns).assign(session=lambda r: r["session"].astype("string"))
+    rows = rows[rows["shot_id"].notna() & rows["ball"].isin(set(counted["banked_ball"].dropna()))]
+    return rows.merge(counted[["session", "shot_id"]], on=["session", "shot_id"])

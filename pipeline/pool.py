@@ -1,0 +1,394 @@
+"""Sessions from any number of evenings, tables and people joined into one dataset, with where each shot came from.
+
+A dataset is a folder: ``shots/session=NAME/shots.parquet`` (and contacts, tracks, table the same way: hive partitions
+that pandas, pyarrow and DuckDB open as one table), each table once more as CSV, ``sessions.csv``, ``datapackage.json``
+and ``pool.json`` with what was pooled from where. Pooling again redoes only sessions that changed.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote, unquote
+
+import pandas as pd
+
+from pipeline.compare.conditions import condition_columns
+from pipeline.pool_read import SessionTables, read_session_tables, shot_hashes
+from shared.columns import CONDITIONS_AFTER, CONTACTS, SHOTS, TRACKS
+from shared.errors import ReboundryError, SettingsError
+from shared.files import tool_version, write_json, write_text, write_with
+
+MANIFEST = "pool.json"
+FORMAT = 1
+_POOLED_MEANING = {
+    "shot_key": ("string", "", "session/shot_id: unique in the dataset"),
+    "table": ("string", "", "name of the table's standard"),
+    "table_length_mm": ("number", "mm", "nose to nose"),
+    "table_width_mm": ("number", "mm", "nose to nose"),
+    "corner_mouth_mm": ("number", "mm", "opening of a corner pocket"),
+    "side_mouth_mm": ("number", "mm", "opening of a side pocket"),
+    "ball_diameter_mm": ("number", "mm", "diameter of the balls"),
+    "tool_version": ("string", "", "version that measured the shot"),
+    "source_sha256": ("string", "", "SHA-256 of the clip"),
+    "dew_point_c": ("number", "degC", "from temperature_c and humidity_pct (Magnus formula, WMO-No. 8)"),
+    "absolute_humidity_gm3": ("number", "g/m3", "water vapour in the air"),
+    "vapour_pressure_hpa": ("number", "hPa", "partial pressure of water vapour"),
+}
+
+
+@dataclass(frozen=True, eq=False)
+class PoolReport:
+    """``shots``: the whole dataset; ``lines``: what the user should know; ``failed``: sessions that can't be read."""
+
+    out: Path
+    shots: pd.DataFrame
+    sessions: pd.DataFrame
+    added: tuple[str, ...]
+    unchanged: tuple[str, ...]
+    lines: tuple[str, ...]
+    failed: tuple[str, ...] = field(default=())
+
+
+def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
+    """Add measured sessions to the dataset ``out`` (made if it isn't there).
+
+    A session that can't be read is named in ``failed``; the others are pooled. Raises SettingsError where ``out`` holds
+    something else, or none of the sessions can be read.
+    """
+    manifest = _read_manifest(out)
+    known: dict[str, dict[str, Any]] = manifest["sessions"]
+    lines: list[str] = []
+    failed: list[str] = []
+    added: list[str] = []
+    unchanged: list[str] = []
+    fresh: dict[str, SessionTables] = {}
+    for path in _expand(paths, lines):
+        try:
+            session = read_session_tables(path)
+        except ReboundryError as problem:
+            failed.append(str(problem))
+            continue
+        lines += session.notes
+        source = os.path.relpath(session.place.resolve(), out.resolve())
+        name = _name_for(session, source, known)
+        digest = session.origin["content_sha256"]
+        if name in known and known[name]["content_sha256"] == digest and known[name]["source"] == source:
+            unchanged.append(name)
+            continue
+        fresh[name] = _renamed(session, name)
+        known[name] = {**session.origin, "session": name, "source": source}
+        added.append(name)
+    if not fresh and not unchanged:
+        raise SettingsError(f"no session could be pooled. {' '.join(failed)}".strip())
+    shots, contacts, fingerprints = _joined(out, known, fresh)
+    shots, gone = _without_duplicates(shots)
+    lines += gone
+    shots = _one_type(shots)
+    if not contacts.empty:
+        keep = set(shots["shot_key"])
+        contacts = contacts[(contacts["session"] + "/" + contacts["shot_id"]).isin(keep)]
+    lines += _version_lines(known)
+    lines += _condition_lines(shots)
+    for name, entry in known.items():
+        entry["pooled_shots"] = int((shots["session"] == name).sum())
+    sessions = _session_table(known, shots)
+    _write(out, shots, contacts, fingerprints, sessions, fresh, known)
+    return PoolReport(out, shots, sessions, tuple(added), tuple(unchanged), tuple(dict.fromkeys(lines)), tuple(failed))
+
+
+def read_pool(out: Path) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Shots and contacts of a dataset as DataFrames. Raises SettingsError where it is none."""
+    if not (out / MANIFEST).is_file():
+        raise SettingsError(f"{out}: is no dataset; make one with `reboundry pool SESSION... --out {out}`.")
+    _read_manifest(out)
+    return read_partitions(out / "shots"), read_partitions(out / "contacts")
+
+
+def read_partitions(folder: Path) -> pd.DataFrame:
+    """One table of a dataset with its ``session`` column; no rows where the table isn't there."""
+    if not folder.is_dir() or not any(folder.glob("session=*/*.parquet")):
+        return pd.DataFrame()
+    rows = pd.read_parquet(folder)
+    return rows.assign(session=rows["session"].astype("string"))
+
+
+def _read_manifest(out: Path) -> dict[str, Any]:
+    path = out / MANIFEST
+    if not path.is_file():
+        if out.is_dir() and any(out.iterdir()):
+            raise SettingsError(f"{out}: holds other files and is no dataset; give --out a new folder.")
+        if out.exists() and not out.is_dir():
+            raise SettingsError(f"{out}: is a file; give --out a folder.")
+        return {"format": FORMAT, "sessions": {}}
+    try:
+        manifest: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        if manifest["format"] != FORMAT:
+            raise SettingsError(
+                f"{out}: was pooled by another version (format {manifest['format']}); pool into a new folder."
+            )
+        manifest["sessions"] = dict(manifest["sessions"])
+    except (ValueError, KeyError, TypeError) as error:
+        raise SettingsError(f"{path}: is damaged ({error}); remove the dataset and pool again.") from error
+    return manifest
+
+
+def _expand(paths: Sequence[Path], lines: list[str]) -> list[Path]:
+    """Sessions themselves, or the sessions inside a folder of them; each once."""
+    out: dict[Path, Path] = {}
+    for path in paths:
+        if not path.is_dir():
+            raise SettingsError(f"{path}: no such folder; give a session that was measured.")
+        here = [path] if _is_session(path) else [sub for sub in sorted(path.iterdir()) if _is_session(sub)]
+        for one in here or [path]:
+            real = one.resolve()
+            if real in out:
+                lines.append(f"{one}: given twice; pooled once.")
+            out.setdefault(real, one)
+    return list(out.values())
+
+
+def _is_session(path: Path) -> bool:
+    return (path / "shots.csv").is_file() or (path / "measured" / "shots.csv").is_file()
+
+
+def _name_for(session: SessionTables, source: str, known: dict[str, dict[str, Any]]) -> str:
+    """The session's name; another session's name gets a mark behind, the same session keeps its own."""
+    for name, entry in known.items():
+        if entry["source"] == source:
+            return name
+    if session.name not in known or known[session.name]["content_sha256"] == session.origin["content_sha256"]:
+        return session.name
+    return f"{session.name}-{session.origin['content_sha256'][:6]}"
+
+
+def _renamed(session: SessionTables, name: str) -> SessionTables:
+    if name == session.name:
+        return session
+    line = f"{session.name}: another session has this name; pooled as {name}."
+    return SessionTables(
+        name,
+        session.place,
+        session.shots.assign(session=name),
+        session.contacts.assign(session=name) if len(session.contacts) else session.contacts,
+        session.fingerprint.assign(session=name) if len(session.fingerprint) else session.fingerprint,
+        session.tracks,
+        session.origin,
+        (*session.notes, line),
+    )
+
+
+def _joined(
+    out: Path, known: dict[str, dict[str, Any]], fresh: dict[str, SessionTables]
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """All sessions' tables, in the order in which they were first pooled."""
+    old = {table: read_partitions(out / table) for table in ("shots", "contacts", "table")}
+    parts: dict[str, list[pd.DataFrame]] = {"shots": [], "contacts": [], "table": []}
+    for name in known:
+        if name in fresh:
+            s = fresh[name]
+            found = {"shots": s.shots, "contacts": s.contacts, "table": s.fingerprint}
+        else:
+            found = {t: rows[rows["session"] == name] if len(rows) else rows for t, rows in old.items()}
+        for table, rows in found.items():
+            if len(rows):
+                parts[table].append(rows)
+    tables = {t: _stacked(rows) for t, rows in parts.items()}
+    shots = tables["shots"]
+    shots = shots.assign(shot_key=shots["session"].astype("string") + "/" + shots["shot_id"].astype("string"))
+    return shots, tables["contacts"], tables["table"]
+
+
+def _stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    if not parts:
+        return pd.DataFrame()
+    columns = list(dict.fromkeys(c for part in parts for c in part.columns))
+    mixed = {c for c in columns if len({_is_number(part[c]) for part in parts if c in part}) > 1}
+    cast = [part.assign(**{c: _as_text(part[c]) for c in mixed if c in part}) for part in parts]
+    return pd.concat(cast, ignore_index=True)[columns]
+
+
+def _is_number(cells: pd.Series) -> bool:
+    return bool(pd.api.types.is_numeric_dtype(cells)) and not pd.api.types.is_bool_dtype(cells)
+
+
+def _as_text(cells: pd.Series) -> pd.Series:
+    if not _is_number(cells):
+        return cells.astype("string")
+    return pd.Series([None if pd.isna(v) else f"{v:g}" for v in cells], index=cells.index, dtype="string")
+
+
+def _without_duplicates(shots: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """One row per shot that was really hit: the same clip, or the same measured content, twice is one.
+
+    A row with a person's decision is kept before one without; else the first one pooled.
+    """
+    by_clip = shots["source_sha256"].fillna("") + "#" + shots["shot"].astype("string").fillna("")
+    by_clip = by_clip.where(shots["source_sha256"].fillna("") != "", "row " + shots["shot_key"])
+    by_content = pd.Series(shot_hashes(shots), index=shots.index)
+    order = shots["review"].isna().astype(int).sort_values(kind="stable").index
+    by_content = by_content.where(by_content != "", "row " + shots["shot_key"])
+    first = pd.DataFrame({"clip": by_clip, "content": by_content}).loc[order]
+    twice = (first.duplicated("clip") | first.duplicated("content")).reindex(shots.index)
+    lines = [
+        f"{name}: {n} shot(s) were pooled before, under this or another name, and are not counted twice."
+        for name, n in shots.loc[twice, "session"].value_counts(sort=False).items()
+        if n
+    ]
+    return shots[~twice].reset_index(drop=True), lines
+
+
+def _one_type(shots: pd.DataFrame) -> pd.DataFrame:
+    """Every column in one type over all sessions, so that the partitions read as one table."""
+    out = _ordered(shots)
+    for name in out.columns:
+        if name in SHOTS.dtypes:
+            out[name] = out[name].astype(SHOTS.dtypes[name])
+        elif _is_number(out[name]):
+            out[name] = out[name].astype("float64")
+        else:
+            out[name] = out[name].astype("string")
+    return out
+
+
+def _ordered(shots: pd.DataFrame) -> pd.DataFrame:
+    """SHOTS in their order, the conditions in their place among them, what pooling adds at the end."""
+    own = condition_columns(shots)
+    at = SHOTS.names.index(CONDITIONS_AFTER) + 1
+    order = [*SHOTS.names[:at], *own, *SHOTS.names[at:]]
+    return shots[[*order, *(c for c in shots.columns if c not in order)]].copy()
+
+
+def _version_lines(known: dict[str, dict[str, Any]]) -> list[str]:
+    """Sessions measured by another version than this one."""
+    now = tool_version()
+    lines = []
+    for name, entry in known.items():
+        version = entry["tool_version"]
+        if not version:
+            lines.append(f"{name}: its files don't say which version measured it.")
+        elif _release(version) != _release(now):
+            lines.append(f"{name}: measured by version {version}, this is {now}; measure it again so that all agree.")
+    return lines
+
+
+def _release(version: str) -> str:
+    """'0.1.0+3f2a' -> '0.1.0': what stands behind the plus tells builds of one release apart."""
+    return version.partition("+")[0]
+
+
+def _condition_lines(shots: pd.DataFrame) -> list[str]:
+    """The same quantity under two names, one unit each, can't be compared as one column."""
+    lines = []
+    for stem in ("temperature", "humidity"):
+        names = sorted(c for c in shots.columns if str(c).startswith(stem))
+        if len(names) > 1:
+            lines.append(
+                f"{stem} stands in more than one column ({', '.join(names)}); write it in one unit in all "
+                "sessions to compare it."
+            )
+    return lines
+
+
+def _session_table(known: dict[str, dict[str, Any]], shots: pd.DataFrame) -> pd.DataFrame:
+    rows = []
+    for name, entry in known.items():
+        mine = shots[shots["session"] == name]
+        rows.append(
+            {
+                "session": name,
+                "shots": len(mine),
+                "counted": int(mine["counted"].fillna(False).sum()),
+                "clips": len(entry["clips"]),
+                "table": entry["table"],
+                "tool_version": entry["tool_version"],
+                "settings_sha256": entry["settings_sha256"],
+                "calibration_sha256": entry["calibration_sha256"],
+                "content_sha256": entry["content_sha256"],
+                "source": entry["source"],
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _write(
+    out: Path,
+    shots: pd.DataFrame,
+    contacts: pd.DataFrame,
+    fingerprints: pd.DataFrame,
+    sessions: pd.DataFrame,
+    fresh: dict[str, SessionTables],
+    known: dict[str, dict[str, Any]],
+) -> None:
+    """All files, the manifest last: a run cut short is done again."""
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        for table, rows in (("shots", shots), ("contacts", contacts), ("table", fingerprints)):
+            if rows.empty:
+                continue
+            for name, part in rows.groupby("session", sort=False):
+                _write_partition(out / table / f"session={quote(str(name), safe=' ')}" / f"{table}.parquet", part)
+            for stale in (out / table).glob("session=*"):
+                if unquote(stale.name.removeprefix("session=")) not in set(rows["session"]):
+                    shutil.rmtree(stale)
+            write_text(out / f"{table}.csv", rows.to_csv(index=False, float_format="%.8g", lineterminator="\n"))
+        for name, session in fresh.items():
+            if session.tracks:
+                _copy_tracks(session.tracks, out / "tracks" / f"session={quote(name, safe=' ')}" / "tracks.parquet")
+        write_text(out / "sessions.csv", sessions.to_csv(index=False, lineterminator="\n"))
+        write_json(out / "datapackage.json", _package(shots, contacts))
+        write_json(out / MANIFEST, {"format": FORMAT, "tool_version": tool_version(), "sessions": known})
+    except OSError as error:
+        raise SettingsError(
+            f"{out}: can't be written to ({error.strerror}); give another folder with --out."
+        ) from error
+
+
+def _write_partition(path: Path, rows: pd.DataFrame) -> None:
+    """Rows without ``session`` (the folder's name says it); left alone if nothing changed."""
+    part = rows.drop(columns="session").reset_index(drop=True)
+    if path.is_file():
+        old = pd.read_parquet(path)
+        if list(old.columns) == list(part.columns) and old.dtypes.equals(part.dtypes) and old.equals(part):
+            return
+    write_with(path, lambda file: part.to_parquet(file, index=False))
+
+
+def _copy_tracks(source: Path, target: Path) -> None:
+    def copy(file: Any) -> None:
+        with source.open("rb") as content:
+            shutil.copyfileobj(content, file)
+
+    write_with(target, copy)
+
+
+def _package(shots: pd.DataFrame, contacts: pd.DataFrame) -> dict[str, Any]:
+    resource = SHOTS.resource("shots.csv")
+    fields = resource["schema"]["fields"]
+    named = {f["name"]: f for f in fields}
+    resource["schema"]["fields"] = [named.get(str(c)) or _field(shots, str(c)) for c in shots.columns]
+    resources = [resource]
+    if len(contacts):
+        events = CONTACTS.resource("contacts.csv")
+        events["schema"]["fields"].append({"name": "session", "type": "string", "description": "name of the session"})
+        resources.append(events)
+    resources.append({**TRACKS.resource("tracks"), "format": "parquet"})
+    return {
+        "profile": "data-package",
+        "name": "pooled-sessions",
+        "resources": resources,
+        "sources": [{"title": f"reboundry {tool_version()}"}],
+    }
+
+
+def _field(shots: pd.DataFrame, name: str) -> dict[str, str]:
+    if name in _POOLED_MEANING:
+        kind, unit, meaning = _POOLED_MEANING[name]
+        return {"name": name, "type": kind, "description": meaning} | ({"unit": unit} if unit else {})
+    kind = "number" if _is_number(shots[name]) else "string"
+    return {"name": name, "type": kind, "description": "condition, as declared"}

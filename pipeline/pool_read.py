@@ -1,0 +1,252 @@
+"""One measured session, read for pooling: its tables checked against the schema, with where they came from."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from calibration.store import read_calibrations
+from pipeline.compare.conditions import condition_columns, units_in
+from pipeline.measured_session import locate
+from shared.climate import absolute_humidity_gm3, dew_point_c, vapour_pressure_hpa
+from shared.columns import CONTACTS, SHOTS, TableSchema
+from shared.equipment import Table
+from shared.errors import CalibrationError, SchemaError, SettingsError
+from shared.files import file_sha256
+from shared.session_file import SESSION_FILE, read_session
+
+_CORE = ("shot_id", "clip", "shot", "verdict", "counted")
+_TELLING = 4  # measured values that make a shot one of its kind
+_HASHED_FILES = ("shots.csv", "contacts.csv", "table.csv", "datapackage.json", "calibration.json")
+
+
+@dataclass(frozen=True, eq=False)
+class SessionTables:
+    """A session as pooled. ``origin``: what the manifest keeps; ``notes``: lines for the reader."""
+
+    name: str
+    place: Path
+    shots: pd.DataFrame  # SHOTS, conditions, pooled columns
+    contacts: pd.DataFrame  # CONTACTS and session
+    fingerprint: pd.DataFrame  # the table's own parameters, or no rows
+    tracks: Path | None
+    origin: dict[str, Any]
+    notes: tuple[str, ...]
+
+
+def read_session_tables(path: Path) -> SessionTables:
+    """Read a session folder or its measured/ folder.
+
+    Raises SettingsError where nothing was measured, SchemaError where columns or units aren't those of this version.
+    """
+    folder, place = locate(path)
+    name = folder.name
+    package = _json(place / "datapackage.json")
+    _check_units(place, package)
+    shots = read_table(place / "shots.csv", SHOTS)
+    missing = [c for c in _CORE if c not in shots]
+    if missing:
+        raise SchemaError(
+            f"{place / 'shots.csv'}: columns {', '.join(missing)} are missing; measure the session again."
+        )
+    notes: list[str] = []
+    extra = tuple(c for c in shots.columns if c not in SHOTS.dtypes)
+    conditions = {str(c): shots[c] for c in extra}
+    shots = SHOTS.conform(shots, extra=extra)
+    for condition, cells in conditions.items():
+        units = units_in(cells) if not pd.api.types.is_numeric_dtype(cells) else {}
+        if len(units) > 1:
+            found = ", ".join(u if u else "no unit" for u in sorted(units))
+            notes.append(f"{name}: {condition} is written in two units ({found}); write it in one, then measure again.")
+    given = shots["session"].dropna().unique()
+    name = str(given[0]) if len(given) == 1 and str(given[0]) else name
+    table = _table(folder, place)
+    shots = _climate(_with_table(shots.assign(session=name), table), name, notes)
+    contacts = pd.DataFrame()
+    if (place / "contacts.csv").is_file():
+        contacts = CONTACTS.conform(read_table(place / "contacts.csv", CONTACTS)).assign(session=name)
+    version = _version(package)
+    hashes = _clip_hashes(place / "log.jsonl")
+    shots = shots.assign(
+        tool_version=pd.Series(version, index=shots.index, dtype="string"),
+        source_sha256=shots["clip"].map(hashes).astype("string"),
+    )
+    fingerprint = pd.read_csv(place / "table.csv") if (place / "table.csv").is_file() else pd.DataFrame()
+    if len(fingerprint):
+        fingerprint = fingerprint.assign(session=name)
+    origin = {
+        "session": name,
+        "tool_version": version,
+        "table": table.name if table else "",
+        "settings_sha256": file_sha256(folder / SESSION_FILE) if (folder / SESSION_FILE).is_file() else "",
+        "calibration_sha256": _hash_if(place / "calibration.json"),
+        "content_sha256": content_hash(place),
+        "clips": [{"clip": clip, "sha256": digest} for clip, digest in sorted(hashes.items())],
+        "shots": len(shots),
+        "conditions": condition_columns(shots),
+    }
+    tracks = place / "tracks.parquet"
+    return SessionTables(
+        name, place, shots, contacts, fingerprint, tracks if tracks.is_file() else None, origin, tuple(notes)
+    )
+
+
+def read_table(path: Path, schema: TableSchema) -> pd.DataFrame:
+    """A CSV of ours: known columns typed, the player's own as they come. Raises SchemaError for cells of no use."""
+    try:
+        rows = pd.read_csv(
+            path,
+            keep_default_na=False,
+            na_values=[""],
+            dtype={c: "string" for c, kind in schema.dtypes.items() if kind in ("string", "boolean")},
+        )
+    except (OSError, ValueError) as error:
+        raise SchemaError(f"{path}: cannot be read as a table ({error}); measure the session again.") from error
+    for name, dtype in schema.dtypes.items():
+        if name not in rows:
+            continue
+        try:
+            if dtype == "boolean":
+                known = {"true": True, "false": False, "1": True, "0": False}
+                rows[name] = rows[name].str.lower().map(known).astype("boolean")
+            else:
+                rows[name] = rows[name].astype(dtype)
+        except (TypeError, ValueError) as error:
+            raise SchemaError(f"{path}: column {name} holds cells that are no {dtype} ({error}).") from error
+    for name in rows.columns:
+        if name not in schema.dtypes and not pd.api.types.is_numeric_dtype(rows[name]):
+            rows[name] = rows[name].astype("string")
+    return rows
+
+
+def content_hash(place: Path) -> str:
+    """SHA-256 over the files that pooling reads, so that an unchanged session is known again."""
+    digest = hashlib.sha256()
+    for name in _HASHED_FILES:
+        if (place / name).is_file():
+            digest.update(f"{name} {file_sha256(place / name)}\n".encode())
+    return digest.hexdigest()
+
+
+def shot_hashes(shots: pd.DataFrame) -> list[str]:
+    """Per shot, SHA-256 of what was measured, names and declarations left out: equal for a shot that is there twice.
+
+    '' where too little was measured to tell shots apart by.
+    """
+    measured = [c.name for c in SHOTS.columns if c.uncertain and c.name in shots]
+    values = shots[measured].to_numpy(dtype=float, na_value=np.nan)
+    times = shots[["start_s", "end_s"]].to_numpy(dtype=float, na_value=np.nan)
+    rows: Iterable[np.ndarray] = np.hstack([times, values])
+    return [
+        hashlib.sha256(" ".join(f"{v:.7g}" for v in row).encode()).hexdigest()
+        if np.isfinite(row[2:]).sum() >= _TELLING
+        else ""
+        for row in rows
+    ]
+
+
+def _json(path: Path) -> dict[str, Any]:
+    if not path.is_file():
+        return {}
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise SchemaError(f"{path}: is not valid JSON ({error}); measure the session again.") from error
+    return content if isinstance(content, dict) else {}
+
+
+def _check_units(place: Path, package: dict[str, Any]) -> None:
+    """Units written in the session's own data package against those of this version."""
+    units = {c.name: c.unit for c in SHOTS.expanded}
+    for resource in package.get("resources", []):
+        if resource.get("name") != "shots":
+            continue
+        for field in resource.get("schema", {}).get("fields", []):
+            name, unit = field.get("name"), field.get("unit", "")
+            if name in units and unit != units[name]:
+                raise SchemaError(
+                    f"{place}: {name} is in {unit or 'no unit'}, this version uses {units[name] or 'no unit'}; measure "
+                    "the session again."
+                )
+
+
+def _version(package: dict[str, Any]) -> str:
+    for source in package.get("sources", []):
+        title = str(source.get("title", ""))
+        if title.startswith("reboundry "):
+            return title.removeprefix("reboundry ")
+    return ""
+
+
+def _clip_hashes(path: Path) -> dict[str, str]:
+    if not path.is_file():
+        return {}
+    out = {}
+    for line in path.read_text(encoding="utf-8").splitlines():
+        try:
+            record = json.loads(line)
+        except ValueError:
+            continue  # a log cut short by a full disk still tells of the other clips
+        if isinstance(record, dict) and record.get("clip") and record.get("sha256"):
+            out[str(record["clip"])] = str(record["sha256"])
+    return out
+
+
+def _hash_if(path: Path) -> str:
+    return file_sha256(path) if path.is_file() else ""
+
+
+def _table(folder: Path, place: Path) -> Table | None:
+    """The table that was measured on: as calibrated, else as the session file says."""
+    if (place / "calibration.json").is_file():
+        try:
+            found = read_calibrations(place / "calibration.json")
+        except (OSError, ValueError, KeyError, CalibrationError, SettingsError):
+            found = []  # an older file: the session's own settings say the same
+        if found:
+            return found[0].table
+    if (folder / SESSION_FILE).is_file():
+        return read_session(folder / SESSION_FILE).table
+    return None
+
+
+def _with_table(shots: pd.DataFrame, table: Table | None) -> pd.DataFrame:
+    def number(value: float | None) -> pd.Series:
+        return pd.Series(np.nan if value is None else value, index=shots.index, dtype="float64")
+
+    name = pd.Series(table.name if table else pd.NA, index=shots.index, dtype="string")
+    return shots.assign(
+        table=name,
+        table_length_mm=number(table.length_mm if table else None),
+        table_width_mm=number(table.width_mm if table else None),
+        corner_mouth_mm=number(table.corner_mouth_mm if table else None),
+        side_mouth_mm=number(table.side_mouth_mm if table else None),
+        ball_diameter_mm=number(table.ball.diameter_mm if table else None),
+    )
+
+
+def _climate(shots: pd.DataFrame, name: str, notes: list[str]) -> pd.DataFrame:
+    """Dew point, absolute humidity and vapour pressure where temperature and humidity are numbers."""
+    if not {"temperature_c", "humidity_pct"} <= set(shots.columns):
+        return shots
+    t, rh = (
+        pd.to_numeric(shots[c], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+        for c in ("temperature_c", "humidity_pct")
+    )
+    try:
+        derived = {
+            "dew_point_c": dew_point_c(t, rh),
+            "absolute_humidity_gm3": absolute_humidity_gm3(t, rh),
+            "vapour_pressure_hpa": vapour_pressure_hpa(t, rh),
+        }
+    except SettingsError as problem:
+        notes.append(f"{name}: {problem} Dew point and absolute humidity left empty.")
+        return shots
+    return shots.assign(**derived)
