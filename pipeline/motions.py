@@ -9,6 +9,7 @@ that its uncertainty is stated and finite.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -41,6 +42,13 @@ class Seen:
     xy_mm: Array  # (N, 2)
     covariance: Array  # (N, 2, 2) mm^2, noise of one frame
     systematic: Array  # (N, 2, Q) mm per standard uncertainty of each of Q effects common to all frames; Q may be 0
+
+    def at(self, rows: slice | NDArray[np.bool_]) -> Seen:
+        """Some of the rows."""
+        return replace(
+            self, t_s=self.t_s[rows], xy_mm=self.xy_mm[rows], covariance=self.covariance[rows],
+            systematic=self.systematic[rows],
+        )
 
 
 @dataclass(frozen=True)
@@ -338,10 +346,14 @@ class _Problem:
         return np.asarray(np.einsum("nij,pnj->pni", self.whiten[ball], s.xy_mm - p))
 
     def cost(self, theta: Array) -> float:
-        total = float((self.knowledge.residuals(Path(self.layout, theta))[0] ** 2).sum())
+        return float(self.costs(theta[None])[0])
+
+    def costs(self, thetas: Array) -> Array:
+        """(P,) costs of a batch."""
+        total = (self.knowledge.residuals(Path(self.layout, thetas)) ** 2).sum(axis=1)
         for b in self.seen:
-            total += float(_huber(np.linalg.norm(self.observed(b, theta[None])[0], axis=1)).sum())
-        return total
+            total = total + _huber(np.linalg.norm(self.observed(b, thetas), axis=2)).sum(axis=1)
+        return np.asarray(total)
 
     def normal_equations(self, theta: Array) -> tuple[Array, Array, float]:
         """J^T W J, J^T W r, cost at theta."""
@@ -401,19 +413,22 @@ def _descend(problem: _Problem, theta: Array, max_steps: int) -> tuple[Array, fl
 
 
 def fit_shot(
-    seen: Sequence[Seen], events: Sequence[MotionEvent], *, table: Table, friction: Friction, max_steps: int = 40
+    seen: Sequence[Seen], events: Sequence[MotionEvent], *, table: Table, friction: Friction, shutter_s: float = 0.0,
+    max_steps: int = 40,
 ) -> ShotMotion:
     """Fit the motion of every ball through the given events.
 
-    seen   : each ball's detections, ``Seen``
-    events : strike, ball, cushion, jaw with first guesses of their times, in order
-    returns: ShotMotion; its covariance holds noise (scaled by the residuals), physical knowledge and systematic effects
+    seen      : each ball's detections, ``Seen``
+    shutter_s : exposure; a frame in whose exposure the ball meets something shows a bent streak and is left out
+    events    : strike, ball, cushion, jaw with first guesses of their times, in order
+    returns   : ShotMotion; its covariance holds noise (scaled by the residuals), physical knowledge and systematic effects
     """
     by_name = {s.ball: s for s in seen}
-    ordered = sorted(events, key=lambda e: e.t_s)
-    layout = Layout(list(by_name), ordered)
+    layout = Layout(list(by_name), sorted(events, key=lambda e: e.t_s))
     knowledge = Knowledge(table, friction)
     theta = first_guess(layout, by_name, friction)
+    theta, _ = _descend(_Problem(layout, by_name, knowledge), theta, max_steps)
+    by_name = {b: _outside_events(s, layout, theta, shutter_s) for b, s in by_name.items()}
     problem = _Problem(layout, by_name, knowledge)
     theta, cost = _descend(problem, theta, max_steps)
     scale = {b: _noise_scale(problem, b, theta) for b in by_name}
@@ -424,12 +439,34 @@ def fit_shot(
     return _finish(problem, theta, cost, by_name, scale)
 
 
+def _outside_events(s: Seen, layout: Layout, theta: Array, shutter_s: float) -> Seen:
+    """Without the frames in whose exposure the ball met something."""
+    times = [theta[layout.times + i] for i in layout.chain[s.ball]]
+    keep = np.ones(len(s.t_s), dtype=bool)
+    for t in times:
+        keep &= np.abs(s.t_s - t) > shutter_s / 2
+    return s.at(keep) if keep.sum() >= 4 else s
+
+
 def _noise_scale(problem: _Problem, ball: str, theta: Array) -> float:
-    """Residuals over stated noise, from their median so that a few wrong frames do not count."""
-    size = np.linalg.norm(problem.observed(ball, theta[None])[0], axis=1)
+    """Residuals over stated noise, widened where neighbouring frames err alike.
+
+    From the median, so that a few wrong frames do not count. Errors that last over frames (a mark on the ball, a shadow)
+    average out less: the variance of a mean of n values with correlation r from one to the next is (1+r)/(1-r) times
+    that of independent ones.
+    """
+    z = problem.observed(ball, theta[None])[0]
+    size = np.linalg.norm(z, axis=1)
     if len(size) < 8:
         return 1.0
-    return max(1.0, float(np.median(size)) / 1.1774)  # median of a 2-D normal's distance: sqrt(2 ln 2)
+    plain = max(1.0, float(np.median(size)) / 1.1774)  # median of a 2-D normal's distance: sqrt(2 ln 2)
+    begin = min((float(theta[problem.layout.times + i]) for i in problem.layout.chain[ball]), default=np.inf)
+    moving = np.clip(z[problem.seen[ball].t_s > begin], -3 * plain, 3 * plain)
+    if len(moving) < 12:
+        return plain
+    r = float((moving[1:] * moving[:-1]).sum() / max((moving**2).sum(), 1e-12))
+    r = min(max(r - 1 / math.sqrt(2 * len(moving)), 0.0), 0.9)  # only what stands out from chance
+    return plain * math.sqrt((1 + r) / (1 - r))
 
 
 def _finish(
@@ -439,6 +476,7 @@ def _finish(
     a, _, _ = problem.normal_equations(theta)
     d = 1 / np.sqrt(np.diag(a) + 1e-12)
     covariance = d[:, None] * np.linalg.pinv(a * d[:, None] * d[None, :], hermitian=True) * d[None, :]
+    covariance = _as_wide_as_the_cost_allows(problem, theta, covariance)
     effects = max((s.systematic.shape[2] for s in seen.values()), default=0)
     push = np.zeros((layout.size, effects))
     residual, weight = {}, {}
@@ -454,6 +492,28 @@ def _finish(
     shift = covariance @ push
     radius = problem.knowledge.table.ball.radius_mm
     return ShotMotion(layout, theta, covariance + shift @ shift.T, seen, residual, scale, weight, cost, radius)
+
+
+def _as_wide_as_the_cost_allows(problem: _Problem, theta: Array, covariance: Array) -> Array:
+    """Covariance with its long axes shortened where the cost rises faster than its curvature at the minimum says.
+
+    Where a ball rolls from the start, the direction of its slip, and so a first derivative, vanishes: the path changes
+    with the square of the slip. A standard uncertainty is where the cost has risen by one.
+    """
+    sigma = np.sqrt(np.maximum(np.diag(covariance), 1e-30))
+    values, vectors = np.linalg.eigh(covariance / np.outer(sigma, sigma))
+    axes = (vectors * np.sqrt(np.clip(values, 0, None))).T * sigma  # (n, n): one standard uncertainty along each axis
+    base = problem.costs(theta[None])[0]
+    length = np.ones(len(axes))
+    for _ in range(4):
+        batch = theta + np.concatenate([axes * length[:, None], -axes * length[:, None]])
+        rise = np.minimum(problem.costs(batch) - base, 1e6).reshape(2, -1).mean(axis=0)
+        steep = rise > 4.0
+        if not steep.any():
+            break
+        length[steep] *= np.clip(rise[steep], 1.0, None) ** -0.3
+    shorter = axes * length[:, None]
+    return np.asarray(shorter.T @ shorter)
 
 
 # --- first guesses -------------------------------------------------------------------------------------------------

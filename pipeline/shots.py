@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from calibration.store import Calibration
 from pipeline.contacts import find_events, find_starts
@@ -28,7 +29,7 @@ from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.equipment import Table
 from shared.settings import SessionSettings
 
-REST_BIAS = 0.4  # share of a frame's position noise that stays the same while a ball lies still
+REST_BIAS = 0.6  # share of a frame's position noise that stays the same while a ball lies still
 REST_ROWS = 15  # so many frames of a ball at rest say all there is
 
 
@@ -145,13 +146,13 @@ def _one_shot(
     windows: dict[str, Seen] = {}
     pocketed: dict[str, Pocketed] = {}
     for name, seen in tracks.items():
-        part = _cut(seen, shot_rows(seen, strike, find_starts(seen)))
+        part = seen.at(shot_rows(seen, strike, find_starts(seen)))
         if len(part.t_s) < 4:
             continue
         fell, rows = find_pocketed(part, table, frames_t, strike.until_s)
         if fell is not None:
             pocketed[name] = fell
-            part = _cut(part, slice(0, rows))
+            part = part.at(slice(0, rows))
         windows[name] = part
     events = find_events(list(windows.values()), MotionEvent("strike", strike.t_s, strike.track), table)
     names = name_balls(events, strike.track, list(windows))
@@ -172,12 +173,6 @@ def _one_shot(
         {names[b]: _share_seen(windows[b], strike, frames_t, end_s) for b in moving}, motion.rms_mm, calibration.rms_px
     )
     return MeasuredShot(shot_id, number, strike, names, motion, fallen, launch, rebound, quality, end_s)
-
-
-def _cut(seen: Seen, rows: slice) -> Seen:
-    return replace(
-        seen, t_s=seen.t_s[rows], xy_mm=seen.xy_mm[rows], covariance=seen.covariance[rows], systematic=seen.systematic[rows]
-    )
 
 
 def name_balls(events: Sequence[MotionEvent], cue: str, tracks: Sequence[str]) -> dict[str, str]:
@@ -206,20 +201,31 @@ def kind_of(events: Sequence[MotionEvent]) -> tuple[str, str]:
 
 
 def thin_rest(seen: Seen, event_times: Sequence[float]) -> Seen:
-    """Fewer frames of a ball before it moves, and no more said by them than their shared error allows."""
+    """Fewer frames of a ball at rest, before it moves and at the end, saying no more than their shared error allows.
+
+    What a lamp, a mark or the video's compression shifts at rest stays the same in all frames: it does not average out.
+    """
     if not event_times:
         return seen
-    still = np.flatnonzero(seen.t_s < min(event_times) - 0.02)
     keep = np.ones(len(seen.t_s), dtype=bool)
-    if len(still) > REST_ROWS:
-        keep[still[: len(still) - REST_ROWS]] = False
-    out = _cut(seen, slice(None))
-    covariance = out.covariance.copy()
-    many = min(len(still), REST_ROWS)
-    covariance[still] *= 1 + many * REST_BIAS**2
-    return replace(
-        out, t_s=out.t_s[keep], xy_mm=out.xy_mm[keep], covariance=covariance[keep], systematic=out.systematic[keep]
-    )
+    covariance = seen.covariance.copy()
+    before = np.flatnonzero(seen.t_s < min(event_times) - 0.02)
+    after = _final_rest(seen, max(event_times))
+    for rows, spare in ((before, before[:-REST_ROWS]), (after, after[REST_ROWS:])):
+        keep[spare] = False
+        covariance[rows] *= 1 + min(len(rows), REST_ROWS) * REST_BIAS**2
+    return replace(seen, covariance=covariance).at(keep)
+
+
+def _final_rest(seen: Seen, since_s: float) -> NDArray[np.intp]:
+    """Rows at the end in which the ball stays where it is last seen."""
+    rows = np.flatnonzero(seen.t_s > since_s)
+    if len(rows) < 8:
+        return rows[:0]
+    place = np.median(seen.xy_mm[rows[-5:]], axis=0)
+    noise = np.sqrt(np.trace(seen.covariance[rows], axis1=1, axis2=2))
+    away = np.flatnonzero(np.hypot(*(seen.xy_mm[rows] - place).T) > np.maximum(2.5 * noise, 0.6))
+    return rows[away[-1] + 1 :] if len(away) else rows
 
 
 def _end(motion: ShotMotion, pocketed: Mapping[str, Pocketed], strike: Strike, frames_t: Array) -> float:
