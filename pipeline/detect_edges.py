@@ -28,16 +28,14 @@ class EdgeSettings:
 
     ray_spacing_px: float = 1.6
     samples: int = 17
-    inner_blurs: float = 3.0
+    inner_blurs: float = 2.4
     outer_blurs: float = 3.2
-    edge_blur_px: float = 0.85  # lens, sensor and sampling: standard deviation of an edge of a ball at rest
+    edge_blur_px: float = 0.95  # lens, sensor and sampling: standard deviation of an edge of a ball at rest
     chroma_blur_px: float = 1.1  # more in the chroma planes, of half the resolution
     luma_u: float = 5.0  # grey levels of shadow and reflection that no slope describes
-    chroma_u: float = 2.0
-    luma_u_px: float = 0.10  # how well one ray's edge can be trusted, however clear it is
-    chroma_u_px: float = 0.2
-    chroma_shape: float = 0.3  # how freely limb and shadow change the chroma, beside the luma
-    radius_u_px: float = 0.25  # how far the seen radius may differ from the true one
+    chroma_u: float = 4.0
+    chroma_shape: float = 0.2  # how freely limb and shadow change the chroma, beside the luma
+    radius_u_px: float = 0.6  # how far the seen radius may differ from the true one
     edge_step: float = 12.0  # grey levels over 2 px that make an edge
     capture_radii: float = 0.4  # how far off a rough place may be
     contrast_snr: float = 4.0  # a ray counts as seen above this

@@ -34,7 +34,8 @@ class DetectSettings:
     edges: EdgeSettings = field(default_factory=EdgeSettings)
     search: SearchSettings = field(default_factory=SearchSettings)
     shutter_s: float | None = None
-    outline_share: float = 0.5  # less of the outline than this is no ball
+    outline_share: float = 0.4  # less of the outline than this is no ball
+    outline_and_clear: float = 1.25  # share of outline seen plus share of plain cloth around it: hands have neither
     still_there: float = 0.3  # share of a known ball's disc that isn't cloth: below, it has gone
     refresh_s: float = 0.5  # a ball at rest is fitted anew this often
     batch: int = 24  # jobs fitted together
@@ -46,7 +47,7 @@ class _Job:
 
     t_s: float
     px: Array  # rough centre
-    patch: Patch
+    patch: Patch | None  # let go once fitted
     row: Array | None = None  # the DETECTIONS columns after frame and t_s, once fitted and accepted
     done: bool = False
 
@@ -163,7 +164,7 @@ class BallDetector:
         fresh = [(k, job) for k, look in enumerate(looks_now) for job in look.jobs if not job.done and job.t_s == look.t_s]
         if fresh:
             jobs = [job for _, job in fresh]
-            patches = [job.patch for job in jobs]
+            patches = [job.patch for job in jobs if job.patch is not None]
             xy = self.picture.pose.to_table(np.array([job.px for job in jobs]), self.picture.radius_mm)
             rough = self.fitter.capture(patches, xy, np.zeros_like(xy), self.picture.jacobian(xy))
             blur = self._blur(rough, [k for k, _ in fresh])
@@ -207,18 +208,20 @@ class BallDetector:
         rows = np.column_stack([
             centres, fit.xy_mm, u, fit.cov_mm2[:, 0, 1] / (u[:, 0] * u[:, 1]), fit.blur_px, fit.outline_share, seen
         ])
-        good = self._plausible(fit, start)
+        good = self._plausible(fit, start, seen[:, 0])
         for job, row, fine in zip(jobs, rows, good, strict=True):
-            job.done = True
+            job.done, job.patch = True, None
             job.row = row if fine else None
 
-    def _plausible(self, fit: OutlineFit, start: Array) -> NDArray[np.bool_]:
+    def _plausible(self, fit: OutlineFit, start: Array, clear_share: Array) -> NDArray[np.bool_]:
         """Whether a fit is a ball on the table."""
         edge = 0.35 * self.picture.radius_mm
         size = np.array([self.table.length_mm, self.table.width_mm])
         inside = ((fit.xy_mm > -edge) & (fit.xy_mm < size + edge)).all(axis=1)
         near = np.linalg.norm(fit.xy_mm - start, axis=1) < 1.2 * self.picture.radius_mm
-        return np.asarray(inside & near & (fit.outline_share > self.settings.outline_share))
+        whole = fit.outline_share > self.settings.outline_share
+        alone = fit.outline_share + clear_share > self.settings.outline_and_clear
+        return np.asarray(inside & near & whole & alone)
 
     def _write(self, look: _Look) -> None:
         """Rows of a frame all of whose jobs are done; of two fits in one place the better."""
