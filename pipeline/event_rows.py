@@ -22,16 +22,12 @@ def contact_rows(shot: MeasuredShot, table: Table) -> list[dict[str, Any]]:
     motion = shot.motion
     rows = [_event(motion, i, event, table) for i, event in enumerate(motion.events)]
     for ball in motion.layout.balls:
-        if ball in shot.pocketed:
+        if ball in shot.followed.pocketed:
             rows.append(_pocketed(shot, ball))
-        elif (rest := motion.rest_s(ball)) is not None and rest <= min(shot.strike.until_s, _last(motion, ball) + 0.05):
+        elif (rest := motion.rest_s(ball)) is not None and rest <= min(shot.followed.strike.until_s, shot.followed.last_seen_s(ball) + 0.05):
             rows.append(_rest(motion, ball))
     rows.sort(key=lambda row: float(row["t_s"]))
     return [{"shot_id": shot.shot_id, "n": n, **row} for n, row in enumerate(rows, start=1)]
-
-
-def _last(motion: ShotMotion, ball: str) -> float:
-    return float(motion.seen[ball].t_s[-1])
 
 
 def _event(motion: ShotMotion, i: int, event: MotionEvent, table: Table) -> dict[str, Any]:
@@ -66,7 +62,7 @@ def _event(motion: ShotMotion, i: int, event: MotionEvent, table: Table) -> dict
 
 
 def _pocketed(shot: MeasuredShot, ball: str) -> dict[str, Any]:
-    fell = shot.pocketed[ball]
+    fell = shot.followed.pocketed[ball]
     at, v, _ = shot.motion.states(ball, np.array([fell.t_s]))
     spread = np.sqrt(np.diagonal(shot.motion.position_covariance(ball, np.array([fell.t_s]))[0]))
     along = np.abs(v[0]) * fell.u_s

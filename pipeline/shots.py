@@ -9,28 +9,23 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from calibration.store import Calibration
-from pipeline.contacts import find_events, find_starts
 from pipeline.event_rows import contact_rows
 from pipeline.launch import Launch, TrackQuality, measure_launch
 from pipeline.measured import Measured
-from pipeline.motions import MotionEvent, Seen, ShotMotion, fit_shot
+from pipeline.motions import MotionEvent, Seen, ShotMotion
 from pipeline.physics import Array, Friction
-from pipeline.pockets import Pocketed, find_pocketed
+from pipeline.pockets import Pocketed
 from pipeline.rebound import Rebound, measure_rebound
+from pipeline.shot_motion import FollowedShot, Scene, follow_shot
 from pipeline.shutter import at_read_times
-from pipeline.strikes import Strike, find_strikes, shot_rows, whiteness
+from pipeline.strikes import Strike, find_strikes, whiteness
 from pipeline.systematic import displacement_fields
 from pipeline.track_rows import track_rows
 from pipeline.tracks import TrackSettings, detection_covariance, track_balls
 from shared.columns import CONTACTS, SHOTS, TRACKS
-from shared.equipment import Table
 from shared.settings import SessionSettings
-
-REST_BIAS = 0.6  # share of a frame's position noise that stays the same while a ball lies still
-REST_ROWS = 15  # so many frames of a ball at rest say all there is
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,14 +34,15 @@ class MeasuredShot:
 
     shot_id: str
     number: int
-    strike: Strike
-    names: Mapping[str, str]  # track -> ball name
-    motion: ShotMotion
-    pocketed: Mapping[str, Pocketed]  # by ball name
+    followed: FollowedShot
     launch: Launch
     rebound: Rebound
     quality: TrackQuality
     end_s: float
+
+    @property
+    def motion(self) -> ShotMotion:
+        return self.followed.motion
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,10 +96,11 @@ def measure_shots(
         return _nothing("no ball was followed")
     white = {k: whiteness(rows[rows["ball"] == k]) for k in tracks}
     stem = PurePath(clip).stem
+    scene = Scene(table, known, frames_t, _shutter(settings, frames_t))
     shots = []
     for number, strike in enumerate(find_strikes(tracks, white, float(frames_t[-1]) + 1e-6), start=1):
         target = _target(targets, number)
-        shots.append(_one_shot(f"{stem}-{number:02d}", number, strike, tracks, table, known, frames_t, target, calibration))
+        shots.append(_one_shot(f"{stem}-{number:02d}", number, strike, tracks, scene, target, calibration))
     if not shots:
         return _nothing("nothing was struck")
     return ClipMeasures(
@@ -128,6 +125,13 @@ def _nothing(why: str) -> ClipMeasures:
     return ClipMeasures(SHOTS.empty(), CONTACTS.empty(), TRACKS.empty(), notes=(why,))
 
 
+def _shutter(settings: SessionSettings, frames_t: Array) -> float:
+    """Exposure as given, or half the time between frames."""
+    if settings.camera.shutter_s:
+        return settings.camera.shutter_s
+    return 0.5 * float(np.median(np.diff(frames_t))) if len(frames_t) > 1 else 0.0
+
+
 def _target(targets: Mapping[int | None, str] | None, number: int) -> str | None:
     if not targets:
         return None
@@ -140,54 +144,22 @@ def _seen(name: str, rows: pd.DataFrame, fields: Any) -> Seen:
 
 
 def _one_shot(
-    shot_id: str, number: int, strike: Strike, tracks: Mapping[str, Seen], table: Table, known: Friction,
-    frames_t: Array, target: str | None, calibration: Calibration,
+    shot_id: str, number: int, strike: Strike, tracks: Mapping[str, Seen], scene: Scene, target: str | None,
+    calibration: Calibration,
 ) -> MeasuredShot:
-    windows: dict[str, Seen] = {}
-    pocketed: dict[str, Pocketed] = {}
-    for name, seen in tracks.items():
-        part = seen.at(shot_rows(seen, strike, find_starts(seen)))
-        if len(part.t_s) < 4:
-            continue
-        fell, rows = find_pocketed(part, table, frames_t, strike.until_s)
-        if fell is not None:
-            pocketed[name] = fell
-            part = part.at(slice(0, rows))
-        windows[name] = part
-    events = find_events(list(windows.values()), MotionEvent("strike", strike.t_s, strike.track), table)
-    names = name_balls(events, strike.track, list(windows))
-    moving = [b for b in windows if any(e.concerns(b) for e in events)]
-    events = [replace(e, ball=names[e.ball], other=names.get(e.other, e.other)) for e in events]
-    seen = [replace(thin_rest(windows[b], [e.t_s for e in events if e.concerns(names[b])]), ball=names[b]) for b in moving]
-    motion = fit_shot(seen, events, table=table, friction=known)
-    fallen = {names[k]: replace(v, ball=names[k]) for k, v in pocketed.items() if k in moving}
+    followed = follow_shot(strike, tracks, scene)
+    motion, fallen = followed.motion, followed.pocketed
     kind, banked = kind_of(motion.events)
-    end_s = _end(motion, fallen, strike, frames_t)
-    last_seen = {names[b]: float(windows[b].t_s[-1]) for b in moving}
+    end_s = _end(motion, fallen, strike, scene.frames_t)
     cue_end = fallen["cue"].t_s if "cue" in fallen else None
     launch = measure_launch(motion, kind=kind, banked_ball=banked, cue_end_s=cue_end)
     rebound = measure_rebound(
-        motion, ball=banked, table=table, pocketed=fallen.get(banked), target=target, seen_until_s=last_seen[banked]
+        motion, ball=banked, table=scene.table, pocketed=fallen.get(banked), target=target,
+        seen_until_s=followed.last_seen_s(banked),
     )
-    quality = TrackQuality(
-        {names[b]: _share_seen(windows[b], strike, frames_t, end_s) for b in moving}, motion.rms_mm, calibration.rms_px
-    )
-    return MeasuredShot(shot_id, number, strike, names, motion, fallen, launch, rebound, quality, end_s)
-
-
-def name_balls(events: Sequence[MotionEvent], cue: str, tracks: Sequence[str]) -> dict[str, str]:
-    """Track to ball name: cue, object (the first ball it hits), ball-3 ... in order of being hit, then of appearance."""
-    order = [cue]
-    for event in sorted((e for e in events if e.kind == "ball"), key=lambda e: e.t_s):
-        for ball in (event.ball, event.other):
-            if ball not in order:
-                order.append(ball)
-    hit = len(order) > 1
-    order += [t for t in tracks if t not in order]
-    names = {cue: "cue"}
-    for place, track in enumerate(order[1:], start=2):
-        names[track] = "object" if place == 2 and hit else f"ball-{place if hit else place + 1}"
-    return names
+    shares = {b: _share_seen(followed.windows[b], strike, scene.frames_t, end_s) for b in motion.layout.balls}
+    quality = TrackQuality(shares, motion.rms_mm, calibration.rms_px)
+    return MeasuredShot(shot_id, number, followed, launch, rebound, quality, end_s)
 
 
 def kind_of(events: Sequence[MotionEvent]) -> tuple[str, str]:
@@ -198,34 +170,6 @@ def kind_of(events: Sequence[MotionEvent]) -> tuple[str, str]:
         if event.kind in ("cushion", "jaw") and event.ball == "cue":
             return "kick", "cue"
     return "kick", "cue"
-
-
-def thin_rest(seen: Seen, event_times: Sequence[float]) -> Seen:
-    """Fewer frames of a ball at rest, before it moves and at the end, saying no more than their shared error allows.
-
-    What a lamp, a mark or the video's compression shifts at rest stays the same in all frames: it does not average out.
-    """
-    if not event_times:
-        return seen
-    keep = np.ones(len(seen.t_s), dtype=bool)
-    covariance = seen.covariance.copy()
-    before = np.flatnonzero(seen.t_s < min(event_times) - 0.02)
-    after = _final_rest(seen, max(event_times))
-    for rows, spare in ((before, before[:-REST_ROWS]), (after, after[REST_ROWS:])):
-        keep[spare] = False
-        covariance[rows] *= 1 + min(len(rows), REST_ROWS) * REST_BIAS**2
-    return replace(seen, covariance=covariance).at(keep)
-
-
-def _final_rest(seen: Seen, since_s: float) -> NDArray[np.intp]:
-    """Rows at the end in which the ball stays where it is last seen."""
-    rows = np.flatnonzero(seen.t_s > since_s)
-    if len(rows) < 8:
-        return rows[:0]
-    place = np.median(seen.xy_mm[rows[-5:]], axis=0)
-    noise = np.sqrt(np.trace(seen.covariance[rows], axis1=1, axis2=2))
-    away = np.flatnonzero(np.hypot(*(seen.xy_mm[rows] - place).T) > np.maximum(2.5 * noise, 0.6))
-    return rows[away[-1] + 1 :] if len(away) else rows
 
 
 def _end(motion: ShotMotion, pocketed: Mapping[str, Pocketed], strike: Strike, frames_t: Array) -> float:

@@ -29,12 +29,13 @@ def track_rows(
     for track, seen in tracks.items():
         covered = np.zeros(len(seen.t_s), dtype=bool)
         for shot in shots:
-            name = shot.names.get(track)
+            name = shot.followed.names.get(track)
             if name is None:
                 continue
             inside = (seen.t_s >= shot.motion.events[0].t_s - 1e-9) & (seen.t_s <= shot.end_s + 1e-9)
             if name in shot.motion.layout.balls:
-                last = shot.pocketed[name].t_s if name in shot.pocketed else float(shot.motion.seen[name].t_s[-1])
+                fell = shot.followed.pocketed.get(name)
+                last = fell.t_s if fell is not None else shot.followed.last_seen_s(name)
                 inside &= seen.t_s <= last
                 if inside.any():
                     parts.append(_fitted(shot, name, seen, inside, frame_t, frame_no))
@@ -45,13 +46,13 @@ def track_rows(
             shot = min(shots, key=lambda s: _distance(s, float(seen.t_s[piece[0]])))
             mask = np.zeros(len(seen.t_s), dtype=bool)
             mask[piece] = True
-            parts.append(_smoothed(seen, mask, frame_t, frame_no, shot.names.get(track, f"track-{track}"), None))
+            parts.append(_smoothed(seen, mask, frame_t, frame_no, shot.followed.names.get(track, f"track-{track}"), None))
     rows = pd.concat(parts, ignore_index=True)
     return rows.assign(clip=clip).sort_values(["t_s", "ball"]).reset_index(drop=True)
 
 
 def _distance(shot: MeasuredShot, t_s: float) -> float:
-    return max(shot.strike.t_s - t_s, t_s - shot.end_s, 0.0)
+    return max(shot.followed.strike.t_s - t_s, t_s - shot.end_s, 0.0)
 
 
 def _pieces(mask: Array) -> list[Any]:

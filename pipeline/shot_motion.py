@@ -1,0 +1,148 @@
+"""One shot followed from its strike to its end: the balls' frames, the events, the fitted motion, brought to agree.
+
+Events are guessed from the tracks, the motion is fitted through them, and the fit says which guesses were wrong: a cushion
+met at its end is a jaw, a contact that changes nothing is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.contacts import find_events, find_starts
+from pipeline.motions import MotionEvent, Seen, ShotMotion, fit_shot
+from pipeline.physics import Array, Friction
+from pipeline.pockets import Pocketed, find_pocketed, in_jaws
+from pipeline.strikes import Strike, shot_rows
+from shared.equipment import Table
+
+REST_BIAS = 0.6  # share of a frame's position noise that stays the same while a ball lies still
+REST_ROWS = 15  # so many frames of a ball at rest say all there is
+LEAST_TURN = 3.5  # a contact changes a velocity by more than so many standard uncertainties
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """What is the same for all shots of a clip."""
+
+    table: Table
+    friction: Friction
+    frames_t: Array  # (N,) times of all frames
+    shutter_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class FollowedShot:
+    """A shot's motion; by ball name, all its rows and where it fell."""
+
+    strike: Strike
+    names: Mapping[str, str]  # track -> ball name
+    windows: Mapping[str, Seen]
+    motion: ShotMotion
+    pocketed: Mapping[str, Pocketed]
+
+    def last_seen_s(self, ball: str) -> float:
+        return float(self.windows[ball].t_s[-1])
+
+
+def follow_shot(strike: Strike, tracks: Mapping[str, Seen], scene: Scene) -> FollowedShot:
+    """Find the shot's events in the tracks and fit its motion."""
+    windows: dict[str, Seen] = {}
+    pocketed: dict[str, Pocketed] = {}
+    for name, seen in tracks.items():
+        part = seen.at(shot_rows(seen, strike, find_starts(seen)))
+        if len(part.t_s) < 4:
+            continue
+        fell, rows = find_pocketed(part, scene.table, scene.frames_t, strike.until_s)
+        if fell is not None:
+            pocketed[name] = fell
+            part = part.at(slice(0, rows))
+        windows[name] = part
+    events = find_events(list(windows.values()), MotionEvent("strike", strike.t_s, strike.track), scene.table)
+    names = name_balls(events, strike.track, list(windows))
+    moving = {names[b] for b in windows if any(e.concerns(b) for e in events)}
+    events = [replace(e, ball=names[e.ball], other=names.get(e.other, e.other)) for e in events]
+    named = {names[b]: replace(s, ball=names[b]) for b, s in windows.items()}
+    motion = _fit({b: named[b] for b in named if b in moving}, events, scene)
+    fallen = {names[k]: replace(v, ball=names[k]) for k, v in pocketed.items() if names[k] in moving}
+    return FollowedShot(strike, names, named, motion, fallen)
+
+
+def _fit(windows: Mapping[str, Seen], events: Sequence[MotionEvent], scene: Scene) -> ShotMotion:
+    """Fit, put right the events that the fit refutes, fit again."""
+    for _ in range(3):
+        seen = [thin_rest(s, [e.t_s for e in events if e.concerns(b)]) for b, s in windows.items()]
+        motion = fit_shot(
+            seen, events, table=scene.table, friction=scene.friction, shutter_s=scene.shutter_s
+        )
+        agreed = _put_right(motion, scene.table)
+        if agreed == [(e.kind, e.ball, e.other) for e in motion.events]:
+            break
+        events = [replace(e, kind=k[0]) for e, k in zip(motion.events, agreed, strict=True) if k is not None]
+    return motion
+
+
+def _put_right(motion: ShotMotion, table: Table) -> list[tuple[str, str, str] | None]:
+    """What each event is after the fit; None for one that is no event."""
+    path = motion.path()
+    out: list[tuple[str, str, str] | None] = []
+    for i, event in enumerate(motion.events):
+        kind: str = event.kind
+        if event.kind in ("cushion", "jaw"):
+            p, v, _ = (a[0] for a in path.before[event.ball, i])
+            w = path.after[event.ball, i][1][0]
+            at = motion.layout.leg[event.ball, i]
+            u = float(np.sqrt(np.trace(motion.covariance[at : at + 2, at : at + 2])))
+            if np.hypot(*(w - v)) < LEAST_TURN * u:
+                out.append(None)
+                continue
+            if event.kind == "cushion" and in_jaws(table, event.other, p):
+                kind = "jaw"
+        out.append((kind, event.ball, event.other))
+    return out
+
+
+def name_balls(events: Sequence[MotionEvent], cue: str, tracks: Sequence[str]) -> dict[str, str]:
+    """Track to ball name: cue, object (the first ball it hits), ball-3 ... in order of being hit, then of appearance."""
+    order = [cue]
+    for event in sorted((e for e in events if e.kind == "ball"), key=lambda e: e.t_s):
+        for ball in (event.ball, event.other):
+            if ball not in order:
+                order.append(ball)
+    hit = len(order) > 1
+    order += [t for t in tracks if t not in order]
+    names = {cue: "cue"}
+    for place, track in enumerate(order[1:], start=2):
+        names[track] = "object" if place == 2 and hit else f"ball-{place if hit else place + 1}"
+    return names
+
+
+def thin_rest(seen: Seen, event_times: Sequence[float]) -> Seen:
+    """Fewer frames of a ball at rest, before it moves and at the end, saying no more than their shared error allows.
+
+    What a lamp, a mark or the video's compression shifts at rest stays the same in all frames: it does not average out.
+    """
+    if not event_times:
+        return seen
+    keep = np.ones(len(seen.t_s), dtype=bool)
+    covariance = seen.covariance.copy()
+    before = np.flatnonzero(seen.t_s < min(event_times) - 0.02)
+    after = _final_rest(seen, max(event_times))
+    for rows, spare in ((before, before[:-REST_ROWS]), (after, after[REST_ROWS:])):
+        keep[spare] = False
+        covariance[rows] *= 1 + min(len(rows), REST_ROWS) * REST_BIAS**2
+    return replace(seen, covariance=covariance).at(keep)
+
+
+def _final_rest(seen: Seen, since_s: float) -> NDArray[np.intp]:
+    """Rows at the end in which the ball stays where it is last seen."""
+    rows = np.flatnonzero(seen.t_s > since_s)
+    if len(rows) < 8:
+        return rows[:0]
+    place = np.median(seen.xy_mm[rows[-5:]], axis=0)
+    noise = np.sqrt(np.trace(seen.covariance[rows], axis1=1, axis2=2))
+    away = np.flatnonzero(np.hypot(*(seen.xy_mm[rows] - place).T) > np.maximum(2.5 * noise, 0.6))
+    return rows[away[-1] + 1 :] if len(away) else rows
