@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibration.store import Calibration, read_calibrations, write_calibrations
+from pipeline.camera_watch import CameraWatch
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.frames import Frame, open_clip, still_picture
 from pipeline.physics import Friction
@@ -98,7 +99,9 @@ def _look(task: ClipTask, clock: _Clock) -> dict[str, Any]:
         calibration = calibrate_clip(task.clip, settings)
     with clock("detect"):
         frames = _Counted(clip)
-        detections = detect_balls(frames, calibration, settings=DetectSettings(shutter_s=settings.camera.shutter_s))
+        watch = CameraWatch(frames, calibration)
+        found = detect_balls(watch, calibration, settings=DetectSettings(shutter_s=settings.camera.shutter_s))
+        detections = watch.correct(found)
     if frames.count < MIN_FRAMES:
         many = f"only {frames.count} frames" if frames.count > 1 else "only one frame"
         raise ClipError(f"{task.clip.name}: holds {many}; film from before the strike until the balls lie still.")
@@ -108,7 +111,7 @@ def _look(task: ClipTask, clock: _Clock) -> dict[str, Any]:
     write_calibrations(task.entry.folder / "calibration.json", [calibration])
     info = clip.info
     return {
-        "warnings": [*calibration.warnings, *([clip.damage] if clip.damage else [])],
+        "warnings": [*calibration.warnings, *watch.warnings(), *([clip.damage] if clip.damage else [])],
         "damage": clip.damage,
         "frames": frames.count,
         "info": {"width_px": info.width, "height_px": info.height, "codec": info.codec, "bit_depth": info.bit_depth,

@@ -1,0 +1,219 @@
+"""A camera knocked or sagging in mid-clip, noticed by the rails: they do not move, so what moves is the camera."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.model import RAIL_ABOVE_NOSE_MM, sights_3d
+from calibration.pose import CameraPose
+from calibration.store import Calibration
+
+F64 = NDArray[np.float64]
+F32 = NDArray[np.float32]
+
+PATCH_MM = 60.0  # half side of the patch of rail round each mark
+SEARCH_PX = 40  # furthest move found, in a picture 1280 px long; a larger one makes every patch unlike
+MIN_LIKENESS = 0.6  # correlation under which a patch is taken as covered
+LIKE_ENOUGH = 0.9  # correlation over which it is not looked for elsewhere
+MIN_SPREAD = 2.0  # grey levels; a patch with less in it shows nothing
+MIN_MARKS = 4
+STEADY_PX = 0.3  # moves below this are noise and encoding, in a picture 1280 px long
+
+
+@dataclass(frozen=True, eq=False)
+class Movement:
+    """How the picture has moved since the reference: per mark in px, and which marks were seen.
+
+    ``dx_px, dy_px``: the median move. ``largest_px``: the largest move of a corner of the playing surface under the
+    camera's new pose, so that a turn about the middle shows too. nan when too few marks were seen.
+    """
+
+    dx_px: float
+    dy_px: float
+    largest_px: float
+    marks_seen: int
+    pose: CameraPose | None  # the camera as it stands now; None when too few marks were seen
+
+    def moved(self, calibration: Calibration) -> bool:
+        """Whether this is more than noise."""
+        longer = max(calibration.pose.width_px, calibration.pose.height_px)
+        return bool(self.largest_px > STEADY_PX * longer / 1280)
+
+
+@dataclass(frozen=True, eq=False)
+class Cutouts:
+    """The small windows of one picture that Steadiness looks at: cheap to keep while the picture itself is let go."""
+
+    windows: tuple[NDArray[np.uint8], ...]
+
+
+class Steadiness:
+    """Compares the rails of later pictures with those of a reference picture.
+
+    calibration : valid for the reference picture
+    luma        : (H, W) bytes of the reference picture, as displayed
+    Cheap: some 24 small patches; meant to be asked a few times a second.
+    """
+
+    def __init__(self, calibration: Calibration, luma: NDArray[np.uint8]) -> None:
+        self._calibration = calibration
+        table, pose = calibration.table, calibration.pose
+        z = table.nose_height_mm + RAIL_ABOVE_NOSE_MM[0]
+        places = np.vstack([sights_3d(table, z, table.sight_offset_mm), _jaws(calibration, z)])
+        px = pose.to_image(places)
+        step_px, step_mm = px[1] - px[0], places[1] - places[0]
+        scale = float(np.linalg.norm(step_px) / np.linalg.norm(step_mm))
+        self._half = int(np.clip(round(PATCH_MM * scale), 8, 20))
+        self._reach = max(8, round(SEARCH_PX * max(pose.width_px, pose.height_px) / 1280))
+        edge = self._half + 4
+        inside = (px > edge).all(axis=1) & (px[:, 0] < pose.width_px - edge) & (px[:, 1] < pose.height_px - edge)
+        patches = [_Patch.of(luma, place, self._half, self._reach) for place in px[inside]]
+        self._patches = [patch for patch in patches if patch is not None]
+        self._px = np.array([patch.place for patch in self._patches]).reshape(-1, 2)
+        self._world = np.empty((0, 3))
+        if self._patches:
+            self._world = np.column_stack([pose.to_table(self._px, z), np.full(len(self._px), z)])
+
+    @property
+    def marks(self) -> int:
+        """How many patches can be followed."""
+        return len(self._patches)
+
+    def cutouts(self, luma: NDArray[np.uint8]) -> Cutouts:
+        """What `shift` needs of a picture, copied."""
+        return Cutouts(tuple(luma[patch.rows, patch.columns].copy() for patch in self._patches))
+
+    def shift(self, picture: NDArray[np.uint8] | Cutouts) -> Movement:
+        """The move of the picture (luma, or its cutouts) since the reference picture."""
+        cut = picture if isinstance(picture, Cutouts) else self.cutouts(picture)
+        shifts = [patch.follow(window) for patch, window in zip(self._patches, cut.windows, strict=True)]
+        seen = np.array([s is not None for s in shifts], dtype=bool)
+        nothing = Movement(float("nan"), float("nan"), float("nan"), int(seen.sum()), None)
+        if seen.sum() < MIN_MARKS:
+            return nothing
+        moves = np.array([s for s in shifts if s is not None])
+        middle = np.median(moves, axis=0)
+        pose = self._calibration.pose
+        fitted = _moved_pose(pose, self._world[seen], self._px[seen], moves)
+        if fitted is None:
+            return nothing
+        table = self._calibration.table
+        noses = np.column_stack([table.corners_mm, np.full(4, table.nose_height_mm)])
+        largest = float(np.linalg.norm(fitted.to_image(noses) - pose.to_image(noses), axis=1).max())
+        return Movement(float(middle[0]), float(middle[1]), largest, int(seen.sum()), fitted)
+
+    def follow(self, luma: NDArray[np.uint8]) -> Calibration | None:
+        """The calibration as it is in this picture; None when too few marks are seen to tell."""
+        movement = self.shift(luma)
+        if movement.pose is None:
+            return None
+        if not movement.moved(self._calibration):
+            return self._calibration
+        return replace(
+            self._calibration, pose=movement.pose, how=f"{self._calibration.how}, followed after the camera moved",
+            warnings=(*self._calibration.warnings, f"the camera moved by {movement.largest_px:.1f} px in the clip"),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class _Patch:
+    """A piece of rail in the reference picture, and the window of later pictures in which it is looked for."""
+
+    place: F64  # centre, px
+    grey: F32
+    solver: F64  # from grey values to shift x, shift y, gain, level
+    half: int
+    rows: slice
+    columns: slice
+
+    @classmethod
+    def of(cls, luma: NDArray[np.uint8], place: F64, half: int, reach: int) -> _Patch | None:
+        """None where there is nothing to see. The place is rounded to a whole pixel."""
+        x, y = (int(v) for v in np.round(place))
+        grey = luma[y - half : y + half + 1, x - half : x + half + 1].astype(np.float32)
+        if float(grey.std()) < MIN_SPREAD:
+            return None
+        dx, dy = cv2.Sobel(grey, cv2.CV_32F, 1, 0, ksize=3) / 8, cv2.Sobel(grey, cv2.CV_32F, 0, 1, ksize=3) / 8
+        parts = (dx, dy, grey, np.ones_like(grey))
+        design = np.column_stack([np.asarray(part, dtype=float)[2:-2, 2:-2].ravel() for part in parts])
+        normal = design[:, :2].T @ design[:, :2]
+        if np.linalg.eigvalsh(normal)[0] < 0.02 * np.trace(normal):  # a straight edge: its shift along itself is unseen
+            return None
+        far = half + reach
+        return cls(
+            np.array([x, y], dtype=float), grey, np.asarray(np.linalg.pinv(design), dtype=float), half,
+            slice(max(0, y - far), y + far + 1), slice(max(0, x - far), x + far + 1),
+        )
+
+    def follow(self, window: NDArray[np.uint8]) -> F64 | None:
+        """(2,) px the patch has moved; None when it is covered or out of the picture."""
+        size = 2 * self.half + 1
+        if min(window.shape) < size:
+            return None
+        home = self.place - [self.columns.start, self.rows.start]
+        x, y = (int(v) - self.half for v in home)
+        there = window[y : y + size, x : x + size].astype(np.float32)
+        start = home
+        if there.shape != self.grey.shape or _likeness(there, self.grey) < LIKE_ENOUGH:
+            likeness = cv2.matchTemplate(window.astype(np.float32), self.grey, cv2.TM_CCOEFF_NORMED)
+            _, best, _, at = cv2.minMaxLoc(likeness)
+            if best < MIN_LIKENESS:
+                return None
+            start = np.array(at, dtype=float) + self.half
+        found = self._refined(window.astype(np.float32), start)
+        return None if found is None else found - home
+
+    def _refined(self, window: F32, start: F64) -> F64 | None:
+        """Gauss-Newton on the shift, brightness and contrast left free; None when it runs away."""
+        size = 2 * self.half + 1
+        place = start.copy()
+        for _ in range(6):
+            here = cv2.getRectSubPix(window, (size, size), (float(place[0]), float(place[1])))
+            step_x, step_y, gain, _ = self.solver @ here[2:-2, 2:-2].ravel()
+            if gain < 0.2:
+                return None
+            step = -np.array([step_x, step_y]) / gain
+            place = place + np.clip(step, -1.0, 1.0)
+            if np.abs(step).max() < 0.005:
+                break
+        return place if float(np.abs(place - start).max()) < 3.0 else None
+
+
+def _likeness(a: F32, b: F32) -> float:
+    """Correlation of two patches of one size."""
+    da, db = a - a.mean(), b - b.mean()
+    return float((da * db).sum() / max(1e-6, float(np.sqrt((da * da).sum() * (db * db).sum()))))
+
+
+def _jaws(calibration: Calibration, z_mm: float) -> F64:
+    """(N, 3) places on the rails beside the pockets, rich in edges; the corners of the rails on a carom table."""
+    table = calibration.table
+    xy = np.array(list(table.pocket_centres_mm.values())) if table.pockets else table.corners_mm
+    middle = np.array([table.length_mm / 2, table.width_mm / 2])
+    outwards = np.sign(xy - middle) * (np.abs(xy - middle) > 1.0)
+    return np.column_stack([xy + 60.0 * outwards, np.full(len(xy), z_mm)])
+
+
+def _moved_pose(pose: CameraPose, world: F64, px: F64, moves: F64) -> CameraPose | None:
+    """The same camera turned and shifted so that the marks are where they are seen now; outliers dropped once."""
+    rvec, _ = cv2.Rodrigues(pose.R)
+    good = np.ones(len(world), dtype=bool)
+    for _ in range(2):
+        if good.sum() < MIN_MARKS:
+            return None
+        turned, shifted = cv2.solvePnPRefineLM(
+            world[good].reshape(-1, 1, 3), (px + moves)[good].reshape(-1, 1, 2), pose.K, pose.distortion, rvec.copy(),
+            pose.t_mm.reshape(3, 1).copy(),
+        )
+        rotation, _ = cv2.Rodrigues(turned)
+        fitted = replace(pose, R=np.asarray(rotation, dtype=float), t_mm=np.asarray(shifted, dtype=float).ravel())
+        miss = np.linalg.norm(fitted.to_image(world) - px - moves, axis=1)
+        good = miss < max(0.5, 4 * float(np.median(miss)))
+    agreed = 0.5 * max(1.0, max(pose.width_px, pose.height_px) / 1280)
+    if good.sum() < max(MIN_MARKS, 0.6 * len(world)) or float(np.median(miss)) > agreed:
+        return None  # no move of a camera does this to them: look-alikes elsewhere on the rails
+    return fitted

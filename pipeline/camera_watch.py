@@ -1,0 +1,143 @@
+"""Frames passed on while the rails are watched: a camera that moves in mid-clip is followed, or reported."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from calibration.pose import CameraPose
+from calibration.steady import Cutouts, Movement, Steadiness
+from calibration.store import Calibration
+from pipeline.frames import Frame
+
+CHECK_EVERY_S = 0.2
+
+
+@dataclass(frozen=True, eq=False)
+class _Sample:
+    index: int
+    t_s: float
+    movement: Movement
+
+
+class CameraWatch:
+    """Pass a clip's frames through; afterwards ask what the camera did.
+
+    Five times a second the rails are compared with the first frame's; only where something moved in between, every
+    frame is. Then `correct` puts the balls of the moved frames where they are.
+    """
+
+    def __init__(self, frames: Iterable[Frame], calibration: Calibration) -> None:
+        self._frames = frames
+        self._calibration = calibration
+        self._steadiness: Steadiness | None = None
+        self._samples: list[_Sample] = []
+        self._waiting: list[tuple[int, float, Cutouts]] = []
+
+    def __iter__(self) -> Iterator[Frame]:
+        for frame in self._frames:
+            self._look(frame)
+            yield frame
+        self._check()
+
+    def _look(self, frame: Frame) -> None:
+        if self._steadiness is None:
+            self._steadiness = Steadiness(self._calibration, frame.luma)
+        self._waiting.append((frame.index, frame.t_s, self._steadiness.cutouts(frame.luma)))
+        last = self._samples[-1].t_s if self._samples else -np.inf
+        if frame.t_s - last >= CHECK_EVERY_S:
+            self._check()
+
+    def _check(self) -> None:
+        """Look at the newest waiting frame, and at those before it where the camera moved in between."""
+        if not self._waiting or self._steadiness is None:
+            return
+        index, t_s, cut = self._waiting.pop()
+        newest = _Sample(index, t_s, self._steadiness.shift(cut))
+        before = self._samples[-1].movement.largest_px if self._samples else 0.0
+        if newest.movement.pose is None or _worth(newest.movement.largest_px, before, self._calibration.pose):
+            for i, t, kept in self._waiting:
+                self._samples.append(_Sample(i, t, self._steadiness.shift(kept)))
+        self._samples.append(newest)
+        self._waiting.clear()
+
+    def warnings(self) -> tuple[str, ...]:
+        """What to tell the user: nothing when the camera stood still."""
+        seen = [s for s in self._samples if s.movement.pose is not None]
+        if not seen:
+            return ("whether the camera moved could not be checked: too little of the rails is seen",)
+        found = []
+        moved = [s for s in seen if s.movement.moved(self._calibration)]
+        if moved:
+            most = max(s.movement.largest_px for s in moved)
+            found.append(f"the camera moved by up to {most:.1f} px from {moved[0].t_s:.2f} s on; it was followed")
+        lost = self._lost_from()
+        if lost is not None:
+            found.append(f"from {lost:.2f} s on the rails are no longer where they were (camera moved or covered): "
+                         "nothing after that is measured")
+        return tuple(found)
+
+    def correct(self, detections: pd.DataFrame) -> pd.DataFrame:
+        """Places in table mm under the camera as it stood in each frame; the rows of a steady clip as they are."""
+        if not len(detections) or not self._samples:
+            return detections
+        lost = self._lost_from()
+        rows = detections if lost is None else detections[detections["t_s"] < lost]
+        poses = self._poses()
+        if not poses:
+            return rows
+        starts = np.array([index for index, _ in poses])
+        which = np.searchsorted(starts, rows["frame"].to_numpy(), side="right") - 1
+        xy = rows[["x_mm", "y_mm"]].to_numpy(copy=True)
+        px = rows[["x_px", "y_px"]].to_numpy()
+        z = self._calibration.table.ball.radius_mm
+        for i in np.unique(which[which >= 0]):
+            pose = poses[i][1]
+            if pose is not None:
+                xy[which == i] = pose.to_table(px[which == i], z)
+        return rows.assign(x_mm=xy[:, 0], y_mm=xy[:, 1])
+
+    def _poses(self) -> list[tuple[int, CameraPose | None]]:
+        """From which frame on which camera holds, None for the calibration's own; empty when it never moved.
+
+        While it stands still in a new place, the samples' poses differ by noise only: the first of them is kept until
+        the move differs by more than noise.
+        """
+        poses: list[tuple[int, CameraPose | None]] = []
+        held: Movement | None = None
+        for sample in self._samples:
+            movement = sample.movement
+            if movement.pose is None:
+                continue
+            here = movement.pose if movement.moved(self._calibration) else None
+            same = held is not None and held.pose is not None and _alike(held, movement, self._calibration.pose)
+            if here is None and (not poses or poses[-1][1] is None):
+                continue
+            if here is not None and same and poses and poses[-1][1] is not None:
+                continue
+            poses.append((sample.index, here))
+            held = movement
+        return poses
+
+    def _lost_from(self) -> float | None:
+        """From when the rails are no longer recognised until the end of the clip, s; None when they are."""
+        lost: float | None = None
+        for sample in reversed(self._samples):
+            if sample.movement.pose is not None:
+                break
+            lost = sample.t_s
+        return lost
+
+
+def _worth(now_px: float, before_px: float, pose: CameraPose) -> bool:
+    """Whether the move since the last check is more than noise."""
+    before = before_px if np.isfinite(before_px) else 0.0
+    return bool(abs(now_px - before) > 0.2 * max(pose.width_px, pose.height_px) / 1280)
+
+
+def _alike(a: Movement, b: Movement, pose: CameraPose) -> bool:
+    noise = 0.15 * max(pose.width_px, pose.height_px) / 1280
+    return bool(np.hypot(a.dx_px - b.dx_px, a.dy_px - b.dy_px) < noise and abs(a.largest_px - b.largest_px) < 2 * noise)
