@@ -1,0 +1,247 @@
+"""The run over a session: what is done again, what is kept, what a bad clip costs. The stages themselves are stand-ins."""
+
+from __future__ import annotations
+
+import json
+
+import pandas as pd
+import pytest
+
+from calibration.store import read_calibrations
+from pipeline.executor import InProcess
+from pipeline.run import RunOptions, Silent, measure_session
+from pipeline.sessions import find_sessions
+from shared.columns import CONTACTS, SHOTS, TRACKS
+from shared.errors import CalibrationError, SettingsError
+from tests.shell.clips import FakeStages, write_clip
+
+
+class Lines(Silent):
+    """Keeps what is said."""
+
+    def __init__(self) -> None:
+        self.lines: list[str] = []
+
+    def say(self, line: str) -> None:
+        self.lines.append(line)
+
+
+@pytest.fixture
+def stages(monkeypatch):
+    return FakeStages(monkeypatch)
+
+
+@pytest.fixture
+def folder(tmp_path):
+    place = tmp_path / "monday"
+    place.mkdir()
+    for n in (1, 2, 10):
+        write_clip(place / f"c{n}.mp4", seed=n)
+    return place
+
+
+def run(path, lines=None, **options):
+    (session,) = find_sessions([path] if not isinstance(path, list) else path)
+    return measure_session(session, options=RunOptions(diagrams=False, **options), progress=lines or Lines(),
+                           executor=InProcess())
+
+
+def test_every_file_of_the_contract_is_written(folder, stages):
+    (folder / "takes.csv").write_text("clip,pattern,target,cloth\nc1.mp4,long,foot-right,new\nc10.mp4,long,,worn\n")
+    (folder / "session.toml").write_text("[conditions]\ntemperature_c = 20\nhumidity_pct = 50\nroom = 'hall'\n")
+    result = run(folder)
+    assert result.problems == ()
+    out = folder / "measured"
+    shots = pd.read_csv(out / "shots.csv")
+    assert list(shots["shot_id"]) == ["c1-01", "c2-01", "c10-01"]  # clip 2 before clip 10
+    at = list(shots.columns).index("target")
+    assert list(shots.columns[at + 1 : at + 7]) == ["cloth", "temperature_c", "humidity_pct", "room", "dew_point_c",
+                                                   "absolute_humidity_gm3"]
+    assert [c for c in shots.columns if c in SHOTS.names] == SHOTS.names
+    assert list(shots["session"].unique()) == ["monday"]
+    assert list(shots["cloth"].fillna("")) == ["new", "", "worn"]
+    # Magnus formula (WMO-No. 8): 20 degC at 50 % has its dew point at 9.2552 degC and holds 8.6206 g/m3
+    assert shots["dew_point_c"].iloc[0] == pytest.approx(9.2552, abs=1e-3)
+    assert shots["absolute_humidity_gm3"].iloc[0] == pytest.approx(8.6206, abs=1e-3)
+    assert list(pd.read_csv(out / "contacts.csv").columns) == CONTACTS.names
+    assert list(pd.read_parquet(out / "tracks.parquet").columns) == TRACKS.names
+    assert [found.clip for found in read_calibrations(out / "calibration.json")] == ["c1.mp4", "c2.mp4", "c10.mp4"]
+    log = [json.loads(line) for line in (out / "log.jsonl").read_text().splitlines()]
+    assert {line["status"] for line in log} == {"measured"}
+    assert not list(out.rglob("*.part"))
+
+
+def test_the_data_package_describes_every_column_of_every_table(folder, stages):
+    (folder / "session.toml").write_text("[conditions]\ntemperature_c = 20\nroom = 'hall'\n")
+    run(folder)
+    package = json.loads((folder / "measured" / "datapackage.json").read_text())
+    tables = {resource["name"]: resource for resource in package["resources"]}
+    header = list(pd.read_csv(folder / "measured" / "shots.csv", nrows=0).columns)
+    fields = {field["name"]: field for field in tables["shots"]["schema"]["fields"]}
+    assert list(fields) == header
+    assert (fields["temperature_c"]["type"], fields["temperature_c"]["unit"]) == ("number", "degC")
+    assert fields["room"]["type"] == "string"
+    assert fields["incoming_angle_deg"]["unit"] == "deg"
+
+
+def test_a_second_run_decodes_and_measures_nothing(folder, stages):
+    run(folder)
+    first = (folder / "measured" / "shots.csv").read_bytes()
+    stages.looked.clear()
+    stages.measured.clear()
+    run(folder)
+    assert (stages.looked, stages.measured) == ([], [])
+    assert (folder / "measured" / "shots.csv").read_bytes() == first
+
+
+def test_only_the_clip_that_changed_is_decoded_again(folder, stages):
+    run(folder)
+    stages.looked.clear()
+    write_clip(folder / "c2.mp4", seed=77)
+    run(folder)
+    assert stages.looked == ["c2.mp4"]
+
+
+def test_a_changed_tolerance_is_judged_anew_without_decoding_or_measuring(folder, stages):
+    run(folder)
+    stages.looked.clear()
+    stages.measured.clear()
+    (folder / "session.toml").write_text("[tolerances]\nmax_residual_mm = 0.1\n")
+    result = run(folder)
+    assert (stages.looked, stages.measured) == ([], [])
+    assert set(result.shots["verdict"]) == {"unusable"}
+
+
+def test_another_table_is_decoded_again(folder, stages):
+    run(folder)
+    stages.looked.clear()
+    (folder / "session.toml").write_text("[table]\nstandard = 'pool-8ft'\n")
+    run(folder)
+    assert len(stages.looked) == 3
+
+
+def test_again_does_all_again(folder, stages):
+    run(folder)
+    stages.looked.clear()
+    run(folder, again=True)
+    assert len(stages.looked) == 3
+
+
+def test_all_clips_are_measured_with_one_friction_the_second_time(folder, stages):
+    run(folder)
+    first, second = stages.measured[:3], stages.measured[3:]
+    assert {friction.sliding_u for _, friction, _ in first} == {0.06}
+    (shared,) = {friction for _, friction, _ in second}
+    assert shared.sliding == pytest.approx(0.2, rel=0.02)
+    assert shared.sliding_u == pytest.approx(0.01 / 3**0.5, rel=0.05)
+
+
+def test_friction_fixed_in_the_session_file_stays_fixed(folder, stages):
+    (folder / "session.toml").write_text("[friction]\nsliding = 0.25\n")
+    run(folder)
+    assert {round(friction.sliding, 3) for _, friction, _ in stages.measured} == {0.25}
+
+
+def test_the_declared_target_reaches_the_measuring(folder, stages):
+    (folder / "takes.csv").write_text("clip,shot,target\nc1.mp4,,foot-right\nc1.mp4,2,side-left\n")
+    run(folder)
+    assert [targets for clip, _, targets in stages.measured if clip == "c1.mp4"][0] == {None: "foot-right", 2: "side-left"}
+
+
+def test_a_clip_without_a_table_is_named_and_the_others_are_measured(folder, stages):
+    stages.fault["c2.mp4"] = CalibrationError("no table was found in the picture.")
+    lines = Lines()
+    result = run(folder, lines)
+    assert result.problems == ("c2.mp4: no table was found in the picture.",)
+    assert lines.lines == ["c2.mp4: no table was found in the picture."]
+    assert list(result.shots["clip"]) == ["c1.mp4", "c10.mp4"]
+
+
+def test_a_fault_of_ours_in_one_clip_is_one_line_and_its_traceback_goes_to_the_log(folder, stages):
+    stages.fault["c2.mp4"] = KeyError("x")
+    result = run(folder)
+    (line,) = result.problems
+    assert line.startswith("c2.mp4: could not be measured, through a fault of the program (KeyError")
+    assert "\n" not in line
+    log = {entry["clip"]: entry for entry in map(json.loads, (folder / "measured/log.jsonl").read_text().splitlines())}
+    assert "Traceback" in log["c2.mp4"]["details"]
+    assert len(result.shots) == 2
+
+
+def test_a_clip_in_which_nothing_was_struck_is_named(folder, stages):
+    stages.shots_in["c1.mp4"] = 0
+    result = run(folder)
+    (line,) = result.problems
+    assert "c1.mp4: no shot was found" in line
+    assert "film from before the strike" in line
+    again = run(folder)
+    assert again.problems == result.problems  # remembered, not forgotten
+
+
+def test_one_clip_measured_later_keeps_the_others_in_the_tables(folder, stages):
+    run(folder)
+    stages.looked.clear()
+    result = run(folder / "c2.mp4", again=True)
+    assert stages.looked == ["c2.mp4"]
+    assert list(result.shots["shot_id"]) == ["c1-01", "c2-01", "c10-01"]
+
+
+def test_decisions_of_people_survive_measuring_again(folder, stages):
+    from pipeline.reviews import Review, append_review, now
+
+    result = run(folder)
+    row = result.shots.iloc[1]
+    append_review(folder / "measured", Review(decided_at=now(), shot_id=row["shot_id"], clip=row["clip"],
+                                              start_s=float(row["start_s"]), reviewer="kim", decision="reject"))
+    result = run(folder, again=True)
+    assert list(result.shots["review"].fillna("")) == ["", "reject", ""]
+    assert result.shots["counted"].iloc[1] == False  # noqa: E712  a pandas boolean
+
+
+def test_ctrl_c_keeps_what_is_done_and_the_next_run_goes_on(folder, stages):
+    class Interrupted(InProcess):
+        def run(self, work, tasks):
+            for index, result in super().run(work, tasks):
+                yield index, result
+                if index == 1:
+                    raise KeyboardInterrupt
+
+    (session,) = find_sessions([folder])
+    result = measure_session(session, options=RunOptions(diagrams=False), executor=Interrupted())
+    assert result.stopped
+    assert list(pd.read_csv(folder / "measured" / "shots.csv")["shot_id"]) == ["c1-01", "c2-01"]
+    stages.looked.clear()
+    assert not run(folder).stopped
+    assert stages.looked == ["c10.mp4"]
+
+
+def test_results_can_go_elsewhere(folder, stages, tmp_path):
+    run(folder, out=tmp_path / "there")
+    assert (tmp_path / "there" / "shots.csv").is_file()
+    assert not (folder / "measured").exists()
+
+
+def test_a_tolerance_that_does_not_exist_is_refused_before_anything_is_decoded(folder, stages):
+    (folder / "session.toml").write_text("[tolerances]\nangle = 3\n")
+    with pytest.raises(SettingsError, match="angle"):
+        run(folder)
+    assert stages.looked == []
+
+
+def test_humidity_of_no_use_is_one_line_and_an_empty_cell(folder, stages):
+    (folder / "takes.csv").write_text("clip,temperature_c,humidity_pct\nc1.mp4,20,500\nc2.mp4,20,50\n")
+    result = run(folder)
+    (line,) = result.problems
+    assert "500" in line
+    assert list(result.shots["dew_point_c"].notna()) == [False, True, False]
+
+
+def test_diagrams_are_drawn_once(folder, stages):
+    (session,) = find_sessions([folder])
+    result = measure_session(session, options=RunOptions(), executor=InProcess())
+    assert result.problems == ()
+    picture = folder / "measured" / "pictures" / "c1-01.png"
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    before = picture.stat().st_mtime_ns
+    measure_session(session, options=RunOptions(), executor=InProcess())
+    assert picture.stat().st_mtime_ns == before
