@@ -113,4 +113,5 @@ def _noncentrality(t: float, df: float, probability: float) -> float:
         if excess(low) >= 0 >= excess(high):
             return float(optimize.brentq(excess, low, high, xtol=1e-8))
         low, high = low - step, high + step
-    return math.nan
+    # too far out for the distribution to be computed: the normal approximation of t's own variance
+    return t - float(stats.norm.ppf(probability)) * math.sqrt(1 + t**2 / (2 * df))

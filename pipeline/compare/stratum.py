@@ -329,7 +329,10 @@ def _balance(adjustment: Adjustment, rows: Rows) -> pd.DataFrame:
 
 
 def _scatter(fit: LinearFit, rows: Rows) -> pd.DataFrame:
+    """Scatter of shots and of sessions; the latter only where sessions are left over to judge it by."""
     found = session_scatter(rows.y, fit.design, rows.session)
+    enough = fit.session_df >= 2
+    note = found.note or ("" if enough else "conditions take up the sessions: their scatter can't be told")
     return pd.DataFrame(
         [
             {
@@ -337,10 +340,12 @@ def _scatter(fit: LinearFit, rows: Rows) -> pd.DataFrame:
                 "sessions": fit.n_sessions,
                 "shot_sd": fit.sd,
                 "measurement_u_rms": fit.rms_u,
-                "session_sd": fit.session_sd if found.n_sessions < 3 else found.session_sd,
-                "mixed_model_shot_sd": found.shot_sd,
-                "session_share": found.session_share,
-                "note": found.note,
+                "residual_df": fit.residual_df,
+                "session_sd": fit.session_sd if enough else math.nan,
+                "mixed_model_shot_sd": found.shot_sd if enough else math.nan,
+                "mixed_model_session_sd": found.session_sd if enough else math.nan,
+                "session_share": found.session_share if enough else math.nan,
+                "note": note,
             }
         ]
     )

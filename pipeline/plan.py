@@ -1,0 +1,193 @@
+"""The next run sheet: patterns, speeds and conditions in a randomised, blocked order that becomes takes.csv.
+
+A condition that is hard to change (the room's air, the cloth) stays for a whole session; sessions come in rounds, each
+round with every level once, in random order. What is easy to change (balls) takes turns inside the session: each block
+holds every combination once, shuffled anew.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from pipeline.plan_power import Spread, filmed, power_between, power_within, sessions_needed, shots_needed
+from shared.columns import SHOTS
+from shared.errors import SettingsError
+
+DEFAULT_REPEATS = 5
+LEAST_SESSIONS = 2  # per level of a hard condition: with one, condition and evening can't be told apart
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlanSettings:
+    """``patterns``: (name, target pocket); ``easy``/``hard``: condition -> levels; ``batch``: easy conditions that
+    change only once a block (polishing takes time).
+
+    repeats  : blocks a session, each with every combination once; None: from the power wanted
+    sessions : sessions per combination of hard levels; None: from the power wanted
+    """
+
+    patterns: tuple[tuple[str, str], ...]
+    speeds: tuple[str, ...] = ()
+    easy: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    hard: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    batch: tuple[str, ...] = ()
+    player: str = ""
+    repeats: int | None = None
+    sessions: int | None = None
+    shift: float | None = None
+    power: float = 0.8
+    seed: int = 1
+
+    def __post_init__(self) -> None:
+        if not self.patterns:
+            raise SettingsError("no pattern to plan for; give one with --pattern NAME:POCKET.")
+        for name, levels in {**self.easy, **self.hard}.items():
+            if len(set(levels)) < 2:
+                raise SettingsError(f"{name}: only one level ({', '.join(levels)}); give two or more to compare.")
+            if name in SHOTS.dtypes:
+                raise SettingsError(f"{name}: is a column that is measured or declared already; name it otherwise.")
+        both = sorted(set(self.easy) & set(self.hard))
+        if both:
+            raise SettingsError(f"{', '.join(both)}: both easy and hard to change; give it once.")
+        unknown = sorted(set(self.batch) - set(self.easy))
+        if unknown:
+            raise SettingsError(f"{', '.join(unknown)}: only conditions given with --easy can change once a block.")
+        for name, value in (("repeats", self.repeats), ("sessions", self.sessions)):
+            if value is not None and value < 1:
+                raise SettingsError(f"{name} must be 1 or more, not {value}.")
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """``rows``: a row a shot in order (session, block, order, declared, conditions). ``lines``: what to expect."""
+
+    rows: pd.DataFrame
+    repeats: int
+    sessions_per_level: int
+    lines: tuple[str, ...]
+
+    @property
+    def sessions(self) -> list[str]:
+        return list(dict.fromkeys(self.rows["session"]))
+
+
+def make_plan(settings: PlanSettings, spread: Spread) -> Plan:
+    """Size the plan from the power wanted (where a shift is given) and shuffle it."""
+    lines: list[str] = [f"spread: {spread.shot_sd:.3g} a shot, {spread.session_sd:.3g} a session ({spread.source})"]
+    repeats, sessions = _size(settings, spread, lines)
+    rows = _shuffled(settings, repeats, sessions)
+    if settings.shift is not None:
+        lines += _powers(settings, spread, repeats, sessions)
+    per_session = len(rows) // max(len(set(rows["session"])), 1)
+    lines.append(
+        f"{len(set(rows['session']))} session(s) of {per_session} shots, {len(rows)} in all; about "
+        f"{spread.mishit_share:.0%} are taken to be mis-hits and come on top of what is counted"
+    )
+    return Plan(rows, repeats, sessions, tuple(lines))
+
+
+def takes_columns(settings: PlanSettings) -> list[str]:
+    """Columns of a session's takes.csv: hard conditions stand in its session.toml instead."""
+    return ["clip", "shot", "pattern", "target", "speed_class", "player", *settings.easy]
+
+
+def _size(settings: PlanSettings, spread: Spread, lines: list[str]) -> tuple[int, int]:
+    """Blocks a session and sessions a hard level."""
+    repeats, sessions = settings.repeats, settings.sessions
+    n_easy = math.prod(len(levels) for levels in settings.easy.values())
+    if settings.shift is None:
+        lines.append(
+            "no shift to be seen was given (--shift): repeats and sessions are a usual start, not a calculation"
+        )
+        return repeats or DEFAULT_REPEATS, sessions or (LEAST_SESSIONS if settings.hard else 1)
+    if sessions is None:
+        sessions = 1
+        if settings.hard:
+            counted = (repeats or DEFAULT_REPEATS) * n_easy * (1 - spread.mishit_share)
+            sessions = sessions_needed(settings.shift, counted, spread, power=settings.power)
+            if sessions == 0:
+                raise SettingsError(
+                    f"a shift of {settings.shift:g} can't be seen between sessions that scatter by "
+                    f"{spread.session_sd:.3g}; look for a larger one, or change the condition during the session."
+                )
+    if repeats is None:
+        repeats = DEFAULT_REPEATS
+        for levels in settings.easy.values():
+            n = shots_needed(settings.shift, spread.shot_sd, power=settings.power)
+            per_block = sessions * math.prod(len(v) for v in settings.hard.values()) * (n_easy // len(levels))
+            repeats = max(repeats if settings.hard else 2, math.ceil(filmed(n, spread) / per_block))
+    return repeats, sessions
+
+
+def _powers(settings: PlanSettings, spread: Spread, repeats: int, sessions: int) -> list[str]:
+    shift = settings.shift or 0.0
+    n_easy = math.prod(len(levels) for levels in settings.easy.values())
+    n_hard = math.prod(len(levels) for levels in settings.hard.values())
+    all_sessions = sessions * n_hard
+    keep = 1 - spread.mishit_share
+    out = []
+    for name, levels in settings.easy.items():
+        n = repeats * all_sessions * (n_easy // len(levels)) * keep
+        got = power_within(n, shift, spread.shot_sd, sessions=all_sessions)
+        out.append(
+            f"{name}: a shift of {shift:g} is seen with {got:.0%} power, from about {n:.0f} counted shots a level "
+            "in each pattern and speed"
+        )
+    for name, levels in settings.hard.items():
+        per_level = sessions * (n_hard // len(levels))
+        got = power_between(per_level, repeats * n_easy * keep, shift, spread)
+        if per_level < LEAST_SESSIONS:
+            out.append(
+                f"{name}: one session a level: what {name} does can't be told from what the evening does; "
+                f"plan --sessions {LEAST_SESSIONS} or more"
+            )
+        else:
+            out.append(f"{name}: a shift of {shift:g} is seen with {got:.0%} power, from {per_level} sessions a level")
+    return out
+
+
+def _shuffled(settings: PlanSettings, repeats: int, sessions: int) -> pd.DataFrame:
+    rng = np.random.default_rng(settings.seed)
+    hard = [dict(zip(settings.hard, c, strict=True)) for c in itertools.product(*settings.hard.values())]
+    cells = [
+        {
+            "pattern": pattern,
+            "target": target,
+            "speed_class": speed,
+            "player": settings.player,
+            **dict(zip(settings.easy, combination, strict=True)),
+        }
+        for pattern, target in settings.patterns
+        for speed in (settings.speeds or ("",))
+        for combination in itertools.product(*settings.easy.values())
+    ]
+    rows = []
+    number = 0
+    for _ in range(sessions):
+        for chosen in rng.permutation(len(hard)):
+            number += 1
+            order = 0
+            for block in range(1, repeats + 1):
+                for cell in _block(cells, settings, rng):
+                    order += 1
+                    rows.append(
+                        {"session": f"session-{number:02d}", "block": block, "order": order, **hard[chosen], **cell}
+                    )
+    return pd.DataFrame(rows)
+
+
+def _block(cells: Sequence[dict[str, str]], settings: PlanSettings, rng: np.random.Generator) -> list[dict[str, str]]:
+    """Every combination once, shuffled; batch conditions keep together, their levels in random order."""
+    turn = {
+        name: {levels[i]: k for k, i in enumerate(rng.permutation(len(levels)))}
+        for name, levels in settings.easy.items()
+        if name in settings.batch
+    }
+    shuffled = [cells[i] for i in rng.permutation(len(cells))]
+    return sorted(shuffled, key=lambda cell: tuple(turn[name][cell[name]] for name in settings.batch))

@@ -1,0 +1,120 @@
+"""Power against statsmodels, published values, and simulation through the comparison's own model."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from statsmodels.stats.power import TTestIndPower
+
+from fixtures.simulated_sessions import Truth, shots_table, simulate_session
+from pipeline.compare.model import fit_linear
+from pipeline.plan_power import (
+    Spread,
+    filmed,
+    pilot_spread,
+    power_between,
+    power_table,
+    power_within,
+    sessions_needed,
+    shots_needed,
+    typical_spread,
+)
+from shared.errors import SettingsError
+
+
+@pytest.mark.parametrize(
+    # computed with statsmodels and by quadrature; the last is printed by R's power.t.test as 22.02110
+    ("d", "power", "n"),
+    [(0.5, 0.8, 63.76561), (0.8, 0.8, 25.52457), (0.2, 0.8, 393.40569), (1.0, 0.9, 22.02109)],
+)
+def test_shots_needed_are_the_published_ones(d, power, n):
+    assert shots_needed(d, 1.0, power=power) == pytest.approx(n, abs=2e-5)
+    assert shots_needed(d * 7, 7.0, power=power) == pytest.approx(n, abs=2e-5)
+
+
+def test_power_of_twenty_shots_a_level():
+    assert power_within(20, 1.0, 1.0) == pytest.approx(0.8689530, abs=1e-6)  # statsmodels and R agree
+
+
+@pytest.mark.parametrize("n", [4, 11, 60])
+@pytest.mark.parametrize("d", [0.1, 0.7, 2.5])
+def test_power_is_that_of_statsmodels(n, d):
+    assert power_within(n, d, 1.0) == pytest.approx(TTestIndPower().power(d, n, 0.05), abs=1e-8)
+
+
+def test_sessions_are_the_unit_when_a_condition_stays_for_the_evening():
+    spread = Spread(response="miss_mm", shot_sd=30, session_sd=15, mishit_share=0.2, source="test")
+    # t test on session means, whose sd is sqrt(15^2 + 30^2/10): statsmodels
+    d = 30 / math.sqrt(15**2 + 30**2 / 10)
+    assert power_between(5, 10, 30, spread) == pytest.approx(TTestIndPower().power(d, 5, 0.05), abs=1e-8)
+    assert power_between(1, 1000, 30, spread) == 0.0
+    few, many = (sessions_needed(20, shots, spread, power=0.8) for shots in (5, 500))
+    assert few > many > 2  # more shots help only down to the evenings' own scatter
+    assert filmed(8, spread) == 10
+
+
+@pytest.mark.parametrize("sessions_per_level", [3, 6])
+def test_power_between_sessions_by_simulation(sessions_per_level):
+    spread = Spread(response="x", shot_sd=1.0, session_sd=0.6, mishit_share=0.0, source="test")
+    shots, shift, runs = 6, 1.5, 600
+    rng = np.random.default_rng(5)
+    session = np.repeat(np.arange(2 * sessions_per_level), shots)
+    level = (session % 2).astype(float)
+    x = np.column_stack([np.ones(len(level)), level])
+    seen = 0
+    for _ in range(runs):
+        y = shift * level + rng.normal(0, 0.6, 2 * sessions_per_level)[session] + rng.normal(0, 1, len(level))
+        seen += fit_linear(y, x, session=session).estimate([0, 1]).p < 0.05
+    expected = power_between(sessions_per_level, shots, shift, spread)
+    assert seen / runs == pytest.approx(expected, abs=3 * math.sqrt(expected * (1 - expected) / runs))
+
+
+def test_power_inside_sessions_by_simulation():
+    rng = np.random.default_rng(6)
+    session = np.repeat(np.arange(3), 8)
+    level = np.tile([0.0, 1.0], 12)
+    x = np.column_stack([np.ones(24), level])
+    runs, shift = 600, 1.2
+    seen = 0
+    for _ in range(runs):
+        y = shift * level + rng.normal(0, 5, 3)[session] + rng.normal(0, 1, 24)
+        seen += fit_linear(y, x, session=session).estimate([0, 1]).p < 0.05
+    expected = power_within(12, shift, 1.0, sessions=3)
+    assert seen / runs == pytest.approx(expected, abs=3 * math.sqrt(expected * (1 - expected) / runs))
+
+
+def test_typical_values_say_that_they_are_assumed():
+    assert "assumed" in typical_spread("miss_mm").source
+    with pytest.raises(SettingsError, match="pilot"):
+        typical_spread("residual_mm")
+
+
+def test_spread_of_a_pilot_is_found_again():
+    rng = np.random.default_rng(8)
+    truth = Truth(shot_sd=0.5, session_sd=1.0, u_deg=0.15, mishit_share=0.2, effects={"balls": {"polished": 2.0}})
+    parts = [
+        simulate_session(f"e{i}", rng=rng, truth=truth, fixed={}, varied={"balls": ["clean", "polished"]}, repeats=10)
+        for i in range(12)
+    ]
+    spread = pilot_spread(shots_table(pd.concat(parts, ignore_index=True)), "rebound_settled_angle_deg")
+    assert spread.shot_sd == pytest.approx(math.hypot(0.5, 0.17), rel=0.15)
+    assert spread.shot_sd < spread.shot_sd_high
+    assert 0.6 < spread.session_sd < 1.5
+    assert spread.mishit_share == pytest.approx(0.2, abs=0.06)
+    assert spread.source.startswith("pilot")
+
+
+def test_power_table_has_both_powers():
+    table = power_table(30, typical_spread("miss_mm"))
+    assert set(table["power"]) == {0.8, 0.9}
+    inside = table[table["condition"] == "changed during a session"].set_index("power")["counted_shots_per_level"]
+    assert inside[0.8] == 17  # d = 1: statsmodels solves 16.71
+    assert inside[0.9] == 23
+
+
+def test_a_shift_of_nothing_is_refused():
+    with pytest.raises(SettingsError, match="not be 0"):
+        shots_needed(0.0, 1.0, power=0.8)

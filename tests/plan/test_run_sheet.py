@@ -1,0 +1,142 @@
+"""Run sheets: balanced, shuffled, and ready to become takes.csv."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from pipeline.cli import app
+from pipeline.plan import PlanSettings, make_plan
+from pipeline.plan_files import run_sheet_page, write_plan
+from pipeline.plan_power import typical_spread
+from shared.errors import SettingsError
+from shared.take_sheet import read_takes
+
+SPREAD = typical_spread("miss_mm")
+
+
+def _settings(**changes):
+    base = {
+        "patterns": (("long-side-bank", "foot-right"), ("cross-bank", "side-left")),
+        "speeds": ("slow", "medium"),
+        "easy": {"balls": ("clean", "polished"), "tip": ("soft", "hard")},
+        "hard": {"humidity_pct": ("40", "60")},
+        "batch": ("balls",),
+        "repeats": 3,
+        "sessions": 2,
+    }
+    return PlanSettings(**{**base, **changes})
+
+
+def test_every_block_holds_every_combination_once():
+    rows = make_plan(_settings(), SPREAD).rows
+    cell = ["pattern", "speed_class", "balls", "tip"]
+    for _, block in rows.groupby(["session", "block"]):
+        assert len(block) == 16
+        assert not block.duplicated(cell).any()
+    assert list(rows.groupby("session")["order"].max()) == [48] * 4
+
+
+def test_hard_conditions_stay_for_a_session_and_come_in_rounds():
+    rows = make_plan(_settings(), SPREAD).rows
+    levels = rows.groupby("session")["humidity_pct"].agg(["nunique", "first"])
+    assert (levels["nunique"] == 1).all()
+    assert set(levels["first"].iloc[:2]) == set(levels["first"].iloc[2:]) == {"40", "60"}
+
+
+def test_batch_conditions_change_once_a_block():
+    rows = make_plan(_settings(), SPREAD).rows
+    for _, block in rows.groupby(["session", "block"]):
+        assert (block["balls"] != block["balls"].shift()).sum() == 2
+
+
+def test_order_is_shuffled_and_repeats_with_its_seed():
+    one, same, other = (make_plan(_settings(seed=s), SPREAD).rows for s in (1, 1, 2))
+    pd.testing.assert_frame_equal(one, same)
+    assert not one["pattern"].equals(other["pattern"])
+    blocks = one[one["session"] == "session-01"].groupby("block")["pattern"].agg(tuple)
+    assert len(set(blocks)) > 1
+
+
+def test_files_become_a_session(tmp_path):
+    settings = _settings()
+    plan = make_plan(settings, SPREAD)
+    write_plan(tmp_path / "plan", plan, settings, pd.DataFrame())
+    folder = tmp_path / "plan" / "session-01"
+    held = tomllib.loads((folder / "session.toml").read_text(encoding="utf-8"))
+    assert held["conditions"]["humidity_pct"] in (40, 60)
+    sheet = pd.read_csv(folder / "takes.csv", dtype=str)
+    assert len(sheet) == 48
+    sheet["clip"] = [f"clip_{i}.mp4" for i in range(48)]
+    sheet.to_csv(folder / "takes.csv", index=False)
+    takes = read_takes(folder / "takes.csv", list(sheet["clip"]))
+    assert not takes.problems
+    assert takes.condition_names == ("balls", "tip")
+    assert takes.declared("clip_0.mp4", 1)["target"] in ("foot-right", "side-left")
+    with pytest.raises(SettingsError, match="there already"):
+        write_plan(tmp_path / "plan", plan, settings, pd.DataFrame())
+
+
+def test_printable_page_has_a_box_a_shot_and_cautions():
+    settings = _settings()
+    page = run_sheet_page(make_plan(settings, SPREAD), settings)
+    assert page.count("<td class='box'>") == 2 * 4 * 48
+    assert "Local codes" in page
+    assert "<script" not in page
+    assert "http" not in page
+
+
+def test_one_session_a_level_is_called_what_it_is():
+    plan = make_plan(_settings(sessions=1, shift=30.0), SPREAD)
+    assert any("can't be told from what the evening does" in line for line in plan.lines)
+
+
+def test_plan_is_sized_by_the_power_wanted():
+    plan = make_plan(
+        _settings(hard={}, easy={"balls": ("clean", "polished")}, batch=(), repeats=None, sessions=None, shift=30.0),
+        SPREAD,
+    )
+    assert plan.sessions_per_level == 1
+    assert plan.repeats == 23  # 17 counted a level (d = 1, 80 %) of which a quarter are taken to be mis-hits
+    hard = make_plan(_settings(repeats=None, sessions=None, shift=30.0), SPREAD)
+    assert hard.sessions_per_level >= 3
+
+
+@pytest.mark.parametrize(
+    ("changes", "word"),
+    [
+        ({"easy": {"balls": ("clean",)}, "batch": ()}, "only one level"),
+        ({"hard": {"balls": ("a", "b")}}, "both easy and hard"),
+        ({"batch": ("cloth",)}, "only conditions given with --easy"),
+        ({"patterns": ()}, "no pattern"),
+        ({"repeats": 0}, "1 or more"),
+        ({"easy": {"miss_mm": ("1", "2")}, "batch": ()}, "measured or declared"),
+    ],
+)
+def test_a_plan_that_makes_no_sense_is_refused(changes, word):
+    with pytest.raises(SettingsError, match=word):
+        _settings(**changes)
+
+
+def test_command(tmp_path):
+    arguments = [
+        "plan",
+        "--pattern",
+        "long-side-bank:foot-right",
+        "--easy",
+        "balls=clean,polished",
+        "--shift",
+        "30",
+        "--power",
+        "0.9",
+        "--out",
+        str(tmp_path / "p"),
+    ]
+    result = CliRunner().invoke(app, arguments)
+    assert result.exit_code == 0, result.output
+    assert "assumed" in result.output
+    assert (tmp_path / "p" / "runsheet.html").is_file()
+    assert (tmp_path / "p" / "power.csv").is_file()
