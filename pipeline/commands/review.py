@@ -1,0 +1,42 @@
+"""`reboundry review`: look through the shots and decide on each."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def review(
+    session: Annotated[Path, typer.Argument(help="A session that was measured.", show_default=False)],
+    out: Annotated[Path | None, typer.Option(help="Where its results are, if not in `measured/`.")] = None,
+    port: Annotated[int, typer.Option(help="Port on this machine; 0 = a free one.", min=0, max=65535)] = 0,
+    browser: Annotated[bool, typer.Option(help="Open the page in the browser.")] = True,
+    blind: Annotated[bool, typer.Option(help="Hide condition and outcome until you decide.")] = True,
+) -> None:
+    """Look through the shots on a local page: accept, reject, skip; correct the calibration.
+
+    Only this machine can open the page, by the address that is printed. Decisions are saved at once.
+
+    Example: `reboundry review my-session`
+    """
+    import webbrowser
+    from importlib.util import find_spec
+
+    from shared.errors import SettingsError
+
+    if not (find_spec("starlette") and find_spec("uvicorn")):
+        raise SettingsError("the review page needs two more packages; install them with "
+                            "`pip install 'reboundry[review]'`.")
+    from pipeline.measured_session import read_measured
+    from pipeline.review.server import ReviewServer
+
+    server = ReviewServer(read_measured(session, out), port=port, blind=blind)
+
+    def ready() -> None:
+        typer.echo(f"Review page: {server.address}\nStop with Ctrl-C.")
+        if browser:
+            webbrowser.open(server.address)
+
+    server.serve(ready=ready)

@@ -1,0 +1,93 @@
+"""A measured session read back from its files, for everything that shows it: report, review page, pictures, clips."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from calibration.store import Calibration, read_calibrations
+from shared.columns import CONTACTS, SHOTS, TRACKS
+from shared.errors import SettingsError
+
+MEASURED_FOLDER = "measured"
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredSession:
+    """What `measure` left behind. ``folder``: the session's own; ``out``: where its results lie."""
+
+    folder: Path
+    out: Path
+    shots: pd.DataFrame  # SHOTS columns with the condition columns in their place
+    contacts: pd.DataFrame
+    tracks: pd.DataFrame
+    calibrations: Mapping[str, Calibration]  # by clip
+
+    @property
+    def conditions(self) -> list[str]:
+        """The condition columns, in their order."""
+        return [str(name) for name in self.shots.columns if name not in SHOTS.dtypes]
+
+    def shot(self, shot_id: str) -> dict[str, Any]:
+        """One SHOTS row. Raises SettingsError if there is none of that name."""
+        found = self.shots[self.shots["shot_id"] == shot_id]
+        if found.empty:
+            raise SettingsError(f"{self.out}: no shot {shot_id!r}; its shots are {', '.join(self.shots['shot_id'])}.")
+        return {str(k): v for k, v in found.iloc[0].items()}
+
+    def events_of(self, shot_id: str) -> pd.DataFrame:
+        """CONTACTS rows of a shot in order of time."""
+        return self.contacts[self.contacts["shot_id"] == shot_id].sort_values("t_s")
+
+    def tracks_of(self, shot_id: str) -> pd.DataFrame:
+        """TRACKS rows of a shot in order of time."""
+        return self.tracks[self.tracks["shot_id"] == shot_id].sort_values(["ball", "t_s"])
+
+    def clip_path(self, clip: str) -> Path | None:
+        """Where a clip lies: in the session's folder or in clips/ below it; None if it isn't there any more."""
+        name = Path(clip).name  # never a path from a table
+        return next((p for p in (self.folder / name, self.folder / "clips" / name) if p.is_file()), None)
+
+
+def locate(session: Path, out: Path | None = None) -> tuple[Path, Path]:
+    """The session's folder and its results, from either. Raises SettingsError where nothing was measured yet."""
+    if not session.is_dir():
+        raise SettingsError(f"{session}: no such folder; give a session that was measured.")
+    if out is not None:
+        if not (out / "shots.csv").is_file():
+            raise SettingsError(f"{out}: holds no shots.csv; run `reboundry measure {session} --out {out}` first.")
+        return session, out
+    if (session / MEASURED_FOLDER / "shots.csv").is_file():
+        return session, session / MEASURED_FOLDER
+    if (session / "shots.csv").is_file():
+        return session.resolve().parent, session
+    raise SettingsError(f"{session}: has no {MEASURED_FOLDER}/shots.csv; run `reboundry measure {session}` first.")
+
+
+def read_measured(session: Path, out: Path | None = None) -> MeasuredSession:
+    """Read shots.csv, contacts.csv, tracks.parquet and calibration.json of a session."""
+    folder, place = locate(session, out)
+    try:
+        shots = _read(place / "shots.csv", SHOTS.dtypes)
+        contacts = CONTACTS.conform(_read(place / "contacts.csv", CONTACTS.dtypes))
+        tracks = TRACKS.conform(pd.read_parquet(place / "tracks.parquet"))
+        calibrations = {c.clip: c for c in read_calibrations(place / "calibration.json")}
+    except (OSError, ValueError) as error:
+        raise SettingsError(f"{place}: its files cannot be read ({error}); run `reboundry measure` again.") from error
+    return MeasuredSession(folder, place, shots, contacts, tracks, calibrations)
+
+
+def _read(path: Path, dtypes: Mapping[str, str]) -> pd.DataFrame:
+    """A table of ours; columns of the user's own as they come, texts left as texts."""
+    head = pd.read_csv(path, nrows=0).columns
+    known: dict[str, Any] = {name: dtypes[name] for name in head if name in dtypes and dtypes[name] != "boolean"}
+    rows = pd.read_csv(path, dtype=known, keep_default_na=False, na_values=[""])
+    for name, dtype in dtypes.items():
+        if dtype == "boolean" and name in rows:
+            rows[name] = rows[name].map({True: True, False: False, "True": True, "False": False, "true": True,
+                                         "false": False}).astype("boolean")
+    return rows

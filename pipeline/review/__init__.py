@@ -1,0 +1,1 @@
+"""A local page to look through the shots, decide on each, and correct the calibration."""

@@ -1,0 +1,282 @@
+"""The review page's server: loopback only, behind a random token, everything by index or opaque name, never by path."""
+
+from __future__ import annotations
+
+import secrets
+import socket
+import threading
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from pipeline.corrections import Corners, check_corners, keep_corrections, read_corrections
+from pipeline.measured_session import MeasuredSession, read_measured
+from pipeline.review.blind import veil
+from pipeline.review.corners_view import CornersView
+from pipeline.review.desk import Desk, to_json
+from pipeline.review.guard import App, Guard
+from pipeline.review.pictures import PictureStore, decode, encode
+from pipeline.review.remeasure import Remeasuring
+from pipeline.review.shot_view import picture_view, text, to_px
+from pipeline.reviews import ACTIONS
+from shared.errors import ReboundryError, SettingsError
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+Handler = Callable[["Request"], Awaitable["Response"]]
+STATIC = Path(__file__).with_name("static")
+PAGES = {path.name: path for path in STATIC.iterdir() if path.suffix in (".html", ".css", ".js", ".svg")}
+TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
+HOST = "127.0.0.1"
+MAX_NAME = 40
+MAX_NOTE = 500
+
+
+class ReviewServer:
+    """One session's page. ``blind``: whether pages start with condition and outcome hidden."""
+
+    def __init__(
+        self, session: MeasuredSession, *, port: int = 0, blind: bool = True, token: str | None = None
+    ) -> None:
+        self.folder, self.out = session.folder, session.out
+        self.blind = blind
+        self.token = token or secrets.token_urlsafe(24)
+        self.socket = _listen(port)
+        self.port: int = self.socket.getsockname()[1]
+        self.desk = Desk(session, secret=self.token)
+        self.pictures = PictureStore()
+        self.corners = CornersView()
+        self.remeasuring = Remeasuring(session.folder, session.out, self._reload)
+
+    @property
+    def address(self) -> str:
+        """What to open."""
+        return f"http://{HOST}:{self.port}/{self.token}/"
+
+    def app(self) -> App:
+        """The guarded ASGI application."""
+        from starlette.applications import Starlette
+        from starlette.routing import Route
+
+        routes = [
+            Route("/", self._page),
+            Route("/api/overview", self._answer(self._overview)),
+            Route("/api/shot/{key:str}", self._answer(self._shot)),
+            Route("/api/shot/{key:str}/frame/{index:int}.jpg", self._frame),
+            Route("/api/decide", self._answer(self._decide), methods=["POST"]),
+            Route("/api/undo", self._answer(self._undo), methods=["POST"]),
+            Route("/api/clip/{clip:int}/picture.jpg", self._still),
+            Route("/api/clip/{clip:int}/corners", self._answer(self._corners)),
+            Route("/api/clip/{clip:int}/preview", self._answer(self._preview), methods=["POST"]),
+            Route("/api/clip/{clip:int}/corners", self._answer(self._save_corners), methods=["POST"]),
+            Route("/api/measure", self._answer(self._measure_state)),
+            Route("/api/measure", self._answer(self._measure), methods=["POST"]),
+            Route("/{name:str}", self._page),
+        ]
+        return Guard(Starlette(routes=routes), token=self.token, port=self.port)
+
+    def serve(self, *, ready: Callable[[], None] | None = None) -> None:
+        """Serve until stopped (Ctrl-C)."""
+        import uvicorn
+
+        config = uvicorn.Config(self.app(), log_level="warning", access_log=False, lifespan="off",
+                                timeout_graceful_shutdown=2, server_header=False)
+        server = uvicorn.Server(config)
+        if ready is not None:
+            threading.Thread(target=_when_started, args=(server, ready), daemon=True).start()
+        try:
+            server.run(sockets=[self.socket])
+        finally:
+            self.close()
+
+    def close(self) -> None:
+        """Stop what runs in the background and remove the pictures."""
+        self.remeasuring.stop()
+        self.pictures.close()
+        self.socket.close()
+
+    # ------------------------------------------------------------------ pages and pictures
+
+    async def _page(self, request: Request) -> Response:
+        from starlette.responses import Response
+
+        path = PAGES.get(request.path_params.get("name", "index.html"))
+        if path is None:
+            return Response("no such page", status_code=404)
+        return Response(path.read_bytes(), media_type=TYPES[path.suffix], headers={"cache-control": "no-cache"})
+
+    async def _frame(self, request: Request) -> Response:
+        from starlette.concurrency import run_in_threadpool
+        from starlette.responses import Response
+
+        try:
+            jpeg = await run_in_threadpool(self._jpeg, request)
+        except ReboundryError as error:
+            return Response(str(error), status_code=404)
+        if jpeg is None:
+            return Response("no such frame, or not before a decision", status_code=404)
+        return Response(jpeg, media_type="image/jpeg", headers={"cache-control": "no-store"})
+
+    def _jpeg(self, request: Request) -> bytes | None:
+        """A frame that may be shown: whole, veiled but for the cue ball, or None behind the curtain."""
+        key, index = request.path_params["key"], request.path_params["index"]
+        reviewer, blind = _reviewer(request.query_params.get("reviewer")), request.query_params.get("blind") != "0"
+        row = self.desk.row(key)
+        session = self.desk.session
+        clip = text(row["clip"])
+        tracks = session.tracks[session.tracks["clip"] == clip]
+        times = tracks[["frame", "t_s"]].drop_duplicates("frame").sort_values("frame")
+        path = session.clip_path(clip)
+        if path is None or times.empty:
+            return None
+        t_s = float(np.interp(index, times["frame"].to_numpy(float), times["t_s"].to_numpy(float)))
+        curtain = self.desk.curtain(key, reviewer, blind=blind)
+        if not curtain.begin_s <= t_s <= curtain.last_s + 1e-9:
+            return None
+        jpeg = self.pictures.of(path).jpeg(index)
+        if jpeg is None or t_s <= curtain.clear_until_s:
+            return jpeg
+        calibration = session.calibrations.get(clip)
+        now = tracks[(tracks["frame"] == index) & (tracks["shot_id"] == row["shot_id"])]
+        cue = now[now["ball"] == "cue"]
+        if calibration is None or cue.empty:
+            return None
+        radius = calibration.table.ball.radius_mm
+        place = to_px(calibration, cue[["x_mm", "y_mm"]].to_numpy(float), radius)[0]
+        others = to_px(calibration, now[now["ball"] == row["banked_ball"]][["x_mm", "y_mm"]].to_numpy(float), radius)
+        return encode(veil(decode(jpeg), place, others, picture_view(calibration)["ball_px"]))
+
+    async def _still(self, request: Request) -> Response:
+        from starlette.concurrency import run_in_threadpool
+        from starlette.responses import Response
+
+        try:
+            path = self._clip(request.path_params["clip"])[1]
+            jpeg = await run_in_threadpool(lambda: encode(self.corners.picture(path)))
+        except ReboundryError as error:
+            return Response(str(error), status_code=404)
+        return Response(jpeg, media_type="image/jpeg", headers={"cache-control": "no-store"})
+
+    # ------------------------------------------------------------------ answers
+
+    def _answer(self, make: Callable[[Request, dict[str, Any]], dict[str, Any]]) -> Handler:
+        """JSON in, JSON out, in a thread; what the user did wrong comes back as one line with status 400."""
+
+        async def handle(request: Request) -> Response:
+            from starlette.concurrency import run_in_threadpool
+            from starlette.responses import Response
+
+            try:
+                body = await request.json() if request.method == "POST" else {}
+                if not isinstance(body, dict):
+                    raise SettingsError("a JSON object is needed.")
+                reply, status = await run_in_threadpool(make, request, body), 200
+            except (ReboundryError, ValueError) as error:
+                reply, status = {"problem": str(error)}, 400
+            except OSError as error:
+                reply, status = {"problem": f"not saved: {error.strerror or error}"}, 500
+            return Response(to_json(reply), status_code=status, media_type="application/json",
+                            headers={"cache-control": "no-store"})
+
+        return handle
+
+    def _overview(self, request: Request, _: dict[str, Any]) -> dict[str, Any]:
+        reviewer, blind = self._who(request)
+        return {**self.desk.overview(reviewer, blind=blind), "starts_blind": self.blind, "blind": blind}
+
+    def _shot(self, request: Request, _: dict[str, Any]) -> dict[str, Any]:
+        reviewer, blind = self._who(request)
+        return self.desk.detail(request.path_params["key"], reviewer, blind=blind)
+
+    def _decide(self, _: Request, body: dict[str, Any]) -> dict[str, Any]:
+        decision = next((a for a in ACTIONS if a == body.get("decision") and a in ("accept", "reject", "skip")), None)
+        if decision is None:
+            raise SettingsError("the decision must be accept, reject or skip.")
+        note = str(body.get("note", ""))[:MAX_NOTE]
+        self.desk.decide(str(body.get("shot")), _reviewer(body.get("reviewer")), decision, note,
+                         blind=body.get("blind", True) is not False)
+        return {"saved": True}
+
+    def _undo(self, _: Request, body: dict[str, Any]) -> dict[str, Any]:
+        return {"shot": self.desk.undo(_reviewer(body.get("reviewer")))}
+
+    def _corners(self, request: Request, _: dict[str, Any]) -> dict[str, Any]:
+        clip, path = self._clip(request.path_params["clip"])
+        own = read_corrections(self.out).get(clip) or self.desk.settings.camera.corners_px
+        return {**self._look(path, own), "corrected": clip in read_corrections(self.out)}
+
+    def _preview(self, request: Request, body: dict[str, Any]) -> dict[str, Any]:
+        _, path = self._clip(request.path_params["clip"])
+        given = body.get("corners")
+        return self._look(path, None if given is None else check_corners(given))
+
+    def _save_corners(self, request: Request, body: dict[str, Any]) -> dict[str, Any]:
+        clip, path = self._clip(request.path_params["clip"])
+        given = body.get("corners")
+        corners = None if given is None else check_corners(given)
+        if corners is not None and (problem := self._look(path, corners).get("problem")):
+            raise SettingsError(str(problem))
+        clips = sorted(self.desk.session.calibrations) if body.get("all") is True else [clip]
+        keep_corrections(self.out, corners, clips)
+        return {"saved": True, "clips": len(clips)}
+
+    def _measure(self, _: Request, __: dict[str, Any]) -> dict[str, Any]:
+        self.remeasuring.start()
+        return self.remeasuring.state()
+
+    def _measure_state(self, _: Request, __: dict[str, Any]) -> dict[str, Any]:
+        return self.remeasuring.state()
+
+    def _look(self, path: Path, corners: Corners | None) -> dict[str, Any]:
+        known = self.desk.settings
+        return self.corners.look(path, table=known.table, camera=known.camera, head=known.head, corners=corners)
+
+    def _clip(self, index: int) -> tuple[str, Path]:
+        """A clip by its number in the list of clips: the only way in, no name or path comes from outside."""
+        clips = sorted(self.desk.session.calibrations)
+        if not 0 <= index < len(clips):
+            raise SettingsError("no such clip; reload the page.")
+        path = self.desk.session.clip_path(clips[index])
+        if path is None:
+            raise SettingsError(f"{clips[index]} is not in the session's folder any more.")
+        return clips[index], path
+
+    def _who(self, request: Request) -> tuple[str, bool]:
+        return _reviewer(request.query_params.get("reviewer")), request.query_params.get("blind", "1") != "0"
+
+    def _reload(self) -> None:
+        """After measuring again; if that left nothing to read, the old results stay on the page."""
+        try:
+            self.desk.load(read_measured(self.folder, self.out))
+        except ReboundryError:
+            return
+
+
+def _reviewer(given: Any) -> str:
+    name = " ".join(str(given or "").split())[:MAX_NAME]
+    return name or "reviewer"
+
+
+def _listen(port: int) -> socket.socket:
+    """A socket on the loopback address; port 0 lets the system choose."""
+    sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        sock.bind((HOST, port))
+    except (OSError, OverflowError) as error:
+        sock.close()
+        raise SettingsError(f"port {port} cannot be used ({error}); choose another with --port.") from error
+    sock.listen(64)
+    return sock
+
+
+def _when_started(server: Any, ready: Callable[[], None]) -> None:
+    import time
+
+    while not server.started and not server.should_exit:
+        time.sleep(0.02)
+    ready()

@@ -1,0 +1,228 @@
+// The page: what is chosen, what is shown, what a key or a button does.
+
+import * as api from "./api.js";
+import { numbersCard, verdictCard } from "./cards.js";
+import { Corners } from "./corners.js";
+import { diagram, place, words } from "./diagram.js";
+import { drawAgreement, drawList, filters, passes } from "./list.js";
+import { Player } from "./player.js";
+
+const byId = (id) => document.getElementById(id);
+const kept = { // per tab; a private window or a refused store only means that it is asked again
+  get: (key) => { try { return localStorage.getItem(`review-${key}`); } catch { return null; } },
+  set: (key, value) => { try { localStorage.setItem(`review-${key}`, value); } catch { /* not kept */ } },
+};
+
+const state = { reviewer: kept.get("reviewer") ?? "reviewer", blind: true, shots: [], shot: null, drawing: null };
+
+const player = new Player(byId("picture"), {
+  onFrame(at, count, t) {
+    byId("scrub").max = String(Math.max(0, count - 1));
+    byId("scrub").value = String(at);
+    const start = state.shot?.events.find((event) => event.kind === "strike")?.t_s ?? 0;
+    const after = t - start;
+    byId("clock").textContent = `${after < 0 ? "−" : "+"}${Math.abs(after).toFixed(3)} s, frame ${state.shot?.frames[at]?.[0] ?? ""}`;
+    byId("curtain").hidden = !(state.shot?.hidden && (at >= count - 1 || t > state.shot.clear_until_s));
+    if (state.drawing) place(state.drawing, state.shot, t);
+    for (const button of byId("events").children) button.setAttribute("aria-current", String(Number(button.dataset.at) === at));
+  },
+  onState(playing) { byId("play").textContent = playing ? "Stop" : "Play"; },
+});
+
+const corners = new Corners({ say, fail, measured: () => reload() });
+
+function say(text) { byId("live").textContent = text; }
+
+function fail(error) {
+  const box = byId("message");
+  box.hidden = !error;
+  box.textContent = error ? error.message : "";
+}
+
+// ---------------------------------------------------------------- loading
+
+async function reload(keep = state.shot?.id) {
+  try {
+    const view = await api.overview(state.reviewer, state.blind);
+    state.shots = view.shots;
+    document.title = view.session ? `${view.session}: review` : "Review of shots";
+    byId("title").textContent = view.session || "Review";
+    byId("progress").textContent = `${view.decided} of ${view.shots.length} decided`;
+    byId("reviewers").replaceChildren(...view.reviewers.map((name) => Object.assign(document.createElement("option"), { value: name })));
+    drawAgreement(view.agreement);
+    corners.setClips(view.clips);
+    const next = state.shots.find((shot) => shot.id === keep) ?? state.shots.find((shot) => !shot.decision) ?? state.shots[0];
+    if (next) await open(next.id);
+    fail(null);
+  } catch (error) {
+    fail(error);
+  }
+}
+
+async function open(id) {
+  try {
+    const shot = await api.shot(id, state.reviewer, state.blind);
+    state.shot = shot;
+    kept.set("shot", id);
+    drawList(state.shots, id, open);
+    byId("verdict").replaceChildren(...verdictCard(shot));
+    byId("numbers-card").replaceChildren(...numbersCard(shot));
+    byId("diagram-words").textContent = words(shot);
+    state.drawing = shot.table ? diagram(shot) : null;
+    byId("diagram").replaceChildren(...(state.drawing ? [state.drawing.svg] : []));
+    byId("no-picture").hidden = shot.has_pictures;
+    byId("note").value = shot.decision?.note ?? "";
+    standing(shot);
+    player.show(shot, state.reviewer, state.blind);
+    eventButtons(shot);
+    player.draw();
+    fail(null);
+  } catch (error) {
+    fail(error);
+  }
+}
+
+function standing(shot) {
+  const decision = shot.decision;
+  byId("accept").setAttribute("aria-pressed", String(decision?.decision === "accept"));
+  byId("reject").setAttribute("aria-pressed", String(decision?.decision === "reject"));
+  const others = shot.others.map((other) => `${other.reviewer}: ${other.decision}`).join(", ");
+  const own = decision ? `${decision.decision === "accept" ? "Accepted" : "Rejected"} by ${decision.reviewer}${decision.blind ? ", blind" : ", not blind"}.` : "Not decided yet.";
+  byId("standing").textContent = [own, others].filter(Boolean).join(" Others: ");
+}
+
+function eventButtons(shot) {
+  const labels = { strike: "strike", ball: "hit", cushion: "cushion", jaw: "jaw", pocket: "pocket", rest: "rest" };
+  byId("events").replaceChildren(...shot.events.filter((event) => event.t_s <= (shot.frames.at(-1)?.[1] ?? 0) + 0.05).map((event) => {
+    const at = player.frameAt(event.t_s);
+    const where = event.kind === "ball" ? `${event.ball} on ${event.other}` : event.kind === "cushion" ? `${event.ball}, ${event.other}` : event.ball;
+    const button = Object.assign(document.createElement("button"), { type: "button", textContent: event.kind === "strike" ? "strike" : `${labels[event.kind] ?? event.kind}: ${where}` });
+    button.dataset.at = String(at);
+    button.addEventListener("click", () => { player.stop(); player.go(at); });
+    return button;
+  }));
+}
+
+// ---------------------------------------------------------------- deciding
+
+let saving = false;
+
+async function decide(decision) {
+  if (!state.shot || saving) return;
+  saving = true;
+  const { id } = state.shot;
+  const number = state.shots.find((shot) => shot.id === id)?.number;
+  try {
+    await api.decide(id, state.reviewer, state.blind, decision, byId("note").value);
+    const done = { accept: "accepted", reject: "rejected", skip: "skipped" }[decision];
+    // the outcome of an accepted or rejected shot may now be seen; skipping goes straight on
+    await reload(decision === "skip" ? after(id) : id);
+    say(`Shot ${number} ${done} and saved.`);
+  } catch (error) {
+    fail(error);
+  } finally {
+    saving = false;
+  }
+}
+
+async function undo() {
+  try {
+    const { shot } = await api.undo(state.reviewer);
+    await reload(shot ?? undefined);
+    say(shot ? "Last decision taken back." : "Nothing to take back.");
+  } catch (error) {
+    fail(error);
+  }
+}
+
+function after(id, by = 1) {
+  const shown = state.shots.filter((shot) => shot.id === id || passes(shot, filters()));
+  const at = shown.findIndex((shot) => shot.id === id);
+  return shown[at + by]?.id ?? id;
+}
+
+const go = (by) => { if (state.shot) open(after(state.shot.id, by)); };
+
+// ---------------------------------------------------------------- buttons and keys
+
+function view(name) {
+  const cornersShown = name === "corners";
+  byId("shots-view").hidden = cornersShown;
+  byId("corners-view").hidden = !cornersShown;
+  byId("view-shots").setAttribute("aria-pressed", String(!cornersShown));
+  byId("view-corners").setAttribute("aria-pressed", String(cornersShown));
+  player.stop();
+  if (cornersShown) corners.open();
+}
+
+const set = (id, on) => { byId(id).checked = on; player.options[id] = on; player.draw(); };
+const speed = (value) => { byId("speed").value = String(value); player.speed = Number(value); };
+
+const keys = {
+  " ": () => player.toggle(),
+  ArrowLeft: (event) => (event.shiftKey ? player.jump(-1) : player.step(-1)),
+  ArrowRight: (event) => (event.shiftKey ? player.jump(1) : player.step(1)),
+  a: () => decide("accept"), r: () => decide("reject"), s: () => decide("skip"), u: undo,
+  n: () => byId("note").focus(), j: () => go(1), k: () => go(-1),
+  p: () => set("overlay", !byId("overlay").checked), m: () => set("numbers", !byId("numbers").checked),
+  1: () => speed(1), 2: () => speed(0.5), 3: () => speed(0.25), 4: () => speed(0.1),
+  "?": () => byId("help").showModal(),
+};
+
+document.addEventListener("keydown", (event) => {
+  if (event.ctrlKey || event.metaKey || event.altKey || byId("help").open || byId("shots-view").hidden) return;
+  const typing = event.target.matches("input:not([type=range]):not([type=checkbox]), select, textarea");
+  if (event.key === "Escape" || (event.key === "Enter" && event.target.id === "note")) { event.target.blur(); return; }
+  if (typing) return;
+  if (event.key === " " && event.target.matches("button, summary, input[type=checkbox]")) return; // the control's own
+  const act = keys[event.key.length === 1 ? event.key.toLowerCase() : event.key];
+  if (!act) return;
+  event.preventDefault();
+  act(event);
+});
+
+const on = (id, kind, act) => byId(id).addEventListener(kind, act);
+on("play", "click", () => player.toggle());
+on("step-back", "click", () => player.step(-1));
+on("step-on", "click", () => player.step(1));
+on("previous-event", "click", () => player.jump(-1));
+on("next-event", "click", () => player.jump(1));
+on("scrub", "input", () => { player.stop(); player.go(Number(byId("scrub").value)); });
+on("speed", "change", () => speed(byId("speed").value));
+on("overlay", "change", () => set("overlay", byId("overlay").checked));
+on("numbers", "change", () => set("numbers", byId("numbers").checked));
+on("accept", "click", () => decide("accept"));
+on("reject", "click", () => decide("reject"));
+on("skip", "click", () => decide("skip"));
+on("undo", "click", undo);
+on("help-open", "click", () => byId("help").showModal());
+on("view-shots", "click", () => view("shots"));
+on("view-corners", "click", () => view("corners"));
+for (const id of ["filter-verdict", "filter-decision", "filter-text"]) on(id, "input", () => drawList(state.shots, state.shot?.id, open));
+on("reviewer", "change", () => {
+  state.reviewer = byId("reviewer").value.trim() || "reviewer";
+  byId("reviewer").value = state.reviewer;
+  kept.set("reviewer", state.reviewer);
+  reload();
+});
+on("blind", "change", () => {
+  state.blind = byId("blind").checked;
+  kept.set("blind", state.blind ? "1" : "0");
+  reload();
+});
+
+async function start() {
+  byId("reviewer").value = state.reviewer;
+  try {
+    const view = await api.overview(state.reviewer, true);
+    const chosen = kept.get("blind");
+    state.blind = chosen === null ? view.starts_blind : chosen === "1";
+  } catch (error) {
+    fail(error);
+  }
+  byId("blind").checked = state.blind;
+  await reload(kept.get("shot") ?? undefined);
+  document.body.dataset.ready = "yes";
+}
+
+start();

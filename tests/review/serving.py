@@ -1,0 +1,70 @@
+"""The review page as a user runs it: a process of its own, its address read from what it prints."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+CODE = "import sys; from pipeline.cli import main; main(sys.argv[1:])"
+
+
+@dataclass
+class Serving:
+    """A running page. ``address`` ends with the token and a slash."""
+
+    process: subprocess.Popen[str]
+    address: str
+
+    @property
+    def base(self) -> str:
+        """Scheme, host and port."""
+        return self.address.rsplit("/", 2)[0]
+
+    def kill(self) -> None:
+        """As the power going off: no chance to tidy up."""
+        self.process.kill()
+        self.process.wait()
+
+
+@contextmanager
+def serving(session: Path, *options: str) -> Iterator[Serving]:
+    """Run `reboundry review` on a session until the block ends."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", CODE, "review", str(session), "--no-browser", *options], cwd=ROOT, text=True,
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, env={**os.environ, "OMP_NUM_THREADS": "1"})
+    assert process.stdout is not None
+    try:
+        said = process.stdout.readline()
+        assert "http://127.0.0.1:" in said, said + process.stdout.read()
+        yield Serving(process, said.split("Review page: ")[1].strip())
+    finally:
+        if process.poll() is None:
+            process.terminate()
+            try:
+                process.wait(timeout=15)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+        process.stdout.close()
+
+
+def ask(url: str, *, body: object = None, headers: dict[str, str] | None = None) -> tuple[int, bytes]:
+    """Status and content, whatever the status."""
+    data = None if body is None else json.dumps(body).encode()
+    sent = {"content-type": "application/json"} if data else {}
+    request = urllib.request.Request(url, data=data, headers={**sent, **(headers or {})})
+    try:
+        with urllib.request.urlopen(request, timeout=30) as reply:
+            return reply.status, reply.read()
+    except urllib.error.HTTPError as error:
+        with error:
+            return error.code, error.read()

@@ -1,0 +1,270 @@
+"""The page in a real browser: play, step, decide, undo, reload, two reviewers, a kill, corners dragged."""
+
+from __future__ import annotations
+
+import csv
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.review.from_truth import session_from_truth
+from tests.review.serving import serving
+
+CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
+playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed: the page was not tested")
+if not Path(CHROMIUM).exists():
+    pytest.skip("no chromium on this machine: the page was not tested in a browser", allow_module_level=True)
+
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update",
+             "--disable-sync", "--no-first-run"]
+CLIPS = ["eveningA_01", "eveningA_04"]
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with playwright.sync_playwright() as tool:
+        running = tool.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield running
+        running.close()
+
+
+@pytest.fixture
+def session(tmp_path):
+    return session_from_truth(tmp_path / "evening", CLIPS)
+
+
+@pytest.fixture(scope="module")
+def shared(tmp_path_factory):
+    """A page for the tests that decide nothing."""
+    with serving(session_from_truth(tmp_path_factory.mktemp("page") / "evening", CLIPS)) as running:
+        yield running
+
+
+@pytest.fixture
+def opened(browser):
+    """Open an address in a page of its own; the page must stay free of script errors."""
+    made, faults = [], []
+
+    def open_page(address: str, **options):
+        context = browser.new_context(**({"viewport": {"width": 1440, "height": 1000}} | options))
+        page = context.new_page()
+        page.on("pageerror", lambda error: faults.append(str(error)))
+        page.on("console", lambda m: faults.append(m.text) if "Content Security" in m.text else None)
+        page.goto(address)
+        page.wait_for_selector("body[data-ready=yes]")
+        made.append(context)
+        return page
+
+    yield open_page
+    for context in made:
+        context.close()
+    assert faults == []
+
+
+def frame_on_show(page) -> int:
+    return int(page.get_attribute("#picture", "data-frame"))
+
+
+def wait_for_frame(page, frame: int) -> None:
+    page.wait_for_function("f => document.getElementById('picture').dataset.frame === String(f)", arg=frame)
+
+
+def choose(page, verdict: str) -> None:
+    page.locator(f"#shot-list button:has(.mark.{verdict})").first.click()
+    page.wait_for_function("v => document.querySelector('#verdict h2').textContent.includes(v)", arg=verdict)
+    page.wait_for_function("() => document.getElementById('picture').dataset.frame")
+
+
+def reviews(session: Path) -> list[tuple[str, str, str]]:
+    path = session / "measured" / "reviews.csv"
+    if not path.exists():
+        return []
+    with path.open() as file:
+        return [(row["shot_id"], row["reviewer"], row["decision"]) for row in csv.DictReader(file)]
+
+
+def test_stepping_and_jumping_show_exact_frames(shared, opened):
+    truth = json.loads((Path(__file__).parents[2] / "fixtures/evenings/eveningA/eveningA_01.truth.json").read_text())
+    times = truth["timestamps"]
+    page = opened(shared.address)
+    choose(page, "clean")
+    strike = min(range(len(times)), key=lambda i: abs(times[i] - truth["shots"][0]["strike_s"]))
+    wait_for_frame(page, strike)
+    page.keyboard.press("ArrowRight")
+    wait_for_frame(page, strike + 1)
+    page.keyboard.press("ArrowLeft")
+    page.keyboard.press("ArrowLeft")
+    wait_for_frame(page, strike - 1)
+    hit = min(range(len(times)), key=lambda i: abs(times[i] - truth["shots"][0]["ball_contact"]["t"]))
+    page.keyboard.press("Shift+ArrowRight")
+    page.keyboard.press("Shift+ArrowRight")
+    wait_for_frame(page, hit)
+
+
+def test_playing_moves_on_in_slow_motion_and_the_path_is_drawn_on_the_ball(shared, opened):
+    page = opened(shared.address)
+    choose(page, "clean")
+    first = frame_on_show(page)
+    page.keyboard.press("1")
+    page.keyboard.press("Space")
+    page.wait_for_function("f => Number(document.getElementById('picture').dataset.frame) > f + 5", arg=first)
+    page.wait_for_function("() => document.getElementById('play').textContent === 'Play'")  # stops at the curtain
+    # at the curtain the object ball stands at its cushion: under the drawn ring there is the orange ball
+    orange = page.evaluate("""() => {
+        const canvas = document.getElementById('picture');
+        const data = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data;
+        let n = 0;
+        for (let i = 0; i < data.length; i += 4) n += data[i] > 180 && data[i + 1] < 150 && data[i + 2] < 90;
+        return n;
+    }""")
+    assert orange > 80
+
+
+def test_decide_undo_and_reload(session, opened):
+    with serving(session) as running:
+        page = opened(running.address)
+        choose(page, "mishit")
+        assert page.is_visible("#numbers-card:has-text('hidden until you decide')")
+        page.fill("#note", "rolled through")
+        page.keyboard.press("Enter")
+        page.keyboard.press("r")
+        page.wait_for_selector("#reject[aria-pressed=true]")
+        assert reviews(session) == [("eveningA_04-01", "reviewer", "reject")]
+        assert page.is_visible("#numbers-card:has-text('Rebound angle')")  # the curtain is up now
+        assert page.is_visible("#progress:has-text('1 of 2 decided')")
+        page.reload()
+        page.wait_for_selector("body[data-ready=yes]")
+        page.wait_for_selector("#reject[aria-pressed=true]")
+        assert page.input_value("#note") == "rolled through"
+        page.keyboard.press("u")
+        page.wait_for_selector("#reject[aria-pressed=false]")
+        assert page.is_visible("#progress:has-text('0 of 2 decided')")
+        assert [r[2] for r in reviews(session)] == ["reject", "undo"]
+
+
+def test_the_keyboard_alone_is_enough_and_focus_shows(session, opened):
+    with serving(session) as running:
+        page = opened(running.address)
+        for key in ("a", "j", "r"):
+            page.keyboard.press(key)
+            page.wait_for_timeout(400)
+        assert sorted(r[2] for r in reviews(session)) == ["accept", "reject"]
+        for _ in range(6):
+            page.keyboard.press("Tab")
+        focused = page.evaluate("() => document.activeElement.tagName")
+        assert focused in ("INPUT", "BUTTON", "SELECT", "SUMMARY")
+
+
+def test_two_reviewers_are_kept_apart_and_their_agreement_is_shown(session, opened):
+    with serving(session) as running:
+        for name, keys in (("kim", {"clean": "a", "mishit": "r"}), ("sam", {"clean": "a", "mishit": "a"})):
+            page = opened(running.address)
+            page.fill("#reviewer", name)
+            page.press("#reviewer", "Tab")
+            page.wait_for_selector("#progress:has-text('0 of 2 decided')")
+            for verdict, key in keys.items():
+                choose(page, verdict)
+                page.keyboard.press(key)
+                page.wait_for_selector("[aria-pressed=true]:is(#accept, #reject)")
+            page.wait_for_selector("#progress:has-text('2 of 2 decided')")
+        assert len(reviews(session)) == 4
+        page.wait_for_selector("#agreement:has-text('kim and sam: 1 of 2 alike, Cohen')")
+        assert page.is_visible("#agreement:has-text('kappa 0.00')")
+
+
+def test_a_kill_in_the_middle_loses_no_decision(session, opened):
+    with serving(session) as running:
+        page = opened(running.address)
+        choose(page, "clean")
+        page.keyboard.press("a")
+        page.wait_for_selector("#accept[aria-pressed=true]")
+        running.kill()
+        choose_other = page.locator("#shot-list button:has(.mark.mishit)").first
+        choose_other.click()
+        page.wait_for_selector("#message:has-text('does not answer')")
+    with serving(session) as running:
+        page = opened(running.address)
+        page.wait_for_selector("#progress:has-text('1 of 2 decided')")
+        choose(page, "clean")
+        page.wait_for_selector("#accept[aria-pressed=true]")
+    with (session / "measured" / "shots.csv").open() as file:
+        kept = {row["shot_id"]: row["review"] for row in csv.DictReader(file)}
+    assert kept["eveningA_01-01"] == "accept"
+
+
+def test_corners_are_dragged_the_sights_follow_and_the_correction_is_saved(session, opened):
+    with serving(session) as running:
+        page = opened(running.address)
+        page.click("#view-corners")
+        page.wait_for_selector("#corner-numbers:has-text('Sights seen')")
+        sound = page.inner_text("#corner-numbers")
+        assert "18 of 18" in sound
+        handle = page.locator(".handle").first
+        box = handle.bounding_box()
+        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        page.mouse.move(x, y)
+        page.mouse.down()
+        page.mouse.move(x + 15, y - 9, steps=4)
+        assert page.is_visible("#loupe")
+        page.mouse.up()
+        page.wait_for_function("before => document.getElementById('corner-numbers').textContent !== before",
+                               arg=page.evaluate("() => document.getElementById('corner-numbers').textContent"))
+        moved = handle.bounding_box()
+        assert abs(moved["x"] - box["x"] - 15) < 2
+        handle.focus()
+        for _ in range(8):
+            page.keyboard.press("ArrowLeft")
+        page.wait_for_timeout(1500)
+        page.click("#corner-save")
+        page.wait_for_selector("#corner-state:has-text('Saved for this clip')")
+        kept = json.loads((session / "measured" / "corners.json").read_text())["corners_px"]
+        assert list(kept) == ["eveningA_01.mp4"]
+        page.click("#corner-find")
+        page.wait_for_selector("#corner-state:has-text('As found')")
+        page.click("#corner-save")
+        page.wait_for_selector("#corner-state:has-text('Saved')")
+        assert json.loads((session / "measured" / "corners.json").read_text())["corners_px"] == {}
+
+
+def test_on_a_tablet_or_telephone_nothing_runs_off_the_side(shared, opened):
+    page = opened(shared.address, has_touch=True)
+    for width, height in ((820, 1180), (1024, 768), (390, 844)):
+        page.set_viewport_size({"width": width, "height": height})
+        assert page.evaluate("() => document.documentElement.scrollWidth") <= width
+        for name in ("accept", "reject", "play"):
+            assert page.locator(f"#{name}").bounding_box()["height"] >= 40  # a finger's width
+
+
+def test_every_control_has_a_name_and_the_colours_enough_contrast(shared, opened):
+    page = opened(shared.address)
+    nameless = page.evaluate("""() => [...document.querySelectorAll('button, input, select, canvas, svg[role=img]')]
+        .filter((e) => e.offsetParent !== null || e.tagName === 'svg')
+        .filter((e) => !(e.getAttribute('aria-label') || e.getAttribute('aria-labelledby') || e.textContent.trim()
+                         || e.labels?.length))
+        .map((e) => e.outerHTML.slice(0, 80))""")
+    assert nameless == []
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        ratios = page.evaluate(CONTRAST)
+        assert min(ratios.values()) >= 4.5, (scheme, ratios)
+
+
+#: WCAG 2.x contrast of text colours against their backgrounds (W3C, relative luminance)
+CONTRAST = """() => {
+  const read = (name) => {
+    const probe = document.createElement('i');
+    probe.style.color = `var(--${name})`;
+    document.body.append(probe);
+    const rgb = getComputedStyle(probe).color.match(/[\\d.]+/g).slice(0, 3).map(Number);
+    probe.remove();
+    const [r, g, b] = rgb.map((v) => v / 255).map((v) => (v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4));
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b;
+  };
+  const ratio = (a, b) => { const [x, y] = [read(a), read(b)].sort((p, q) => q - p); return (x + 0.05) / (y + 0.05); };
+  const out = {};
+  for (const ink of ['ink', 'quiet', 'accept', 'reject', 'unsure'])
+    for (const under of ['page', 'card']) out[`${ink}/${under}`] = ratio(ink, under);
+  return out;
+}"""

@@ -1,0 +1,194 @@
+"""What the page's server lets through, refuses, hides and saves."""
+
+from __future__ import annotations
+
+import csv
+import http.client
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.review.from_truth import session_from_truth
+from tests.review.serving import Serving, ask, serving
+
+CLIPS = ["eveningA_01", "eveningA_04"]
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory):
+    session = session_from_truth(tmp_path_factory.mktemp("review") / "evening", CLIPS)
+    with serving(session) as running:
+        yield running, session
+
+
+def shots_of(running: Serving, reviewer: str, blind: int = 1) -> list[dict]:
+    status, content = ask(f"{running.address}api/overview?reviewer={reviewer}&blind={blind}")
+    assert status == 200
+    return json.loads(content)["shots"]
+
+
+def shot(running: Serving, key: str, reviewer: str, blind: int = 1) -> dict:
+    status, content = ask(f"{running.address}api/shot/{key}?reviewer={reviewer}&blind={blind}")
+    assert status == 200, content
+    return json.loads(content)
+
+
+# ------------------------------------------------------------------ refused
+
+@pytest.mark.parametrize("path", ["/", "/api/overview", "/wrong-token/", "/wrong-token/api/overview", "//", "/main.js"])
+def test_without_the_token_everything_is_refused(page, path):
+    assert ask(page[0].base + path)[0] == 403
+
+
+@pytest.mark.parametrize("headers", [
+    {"Origin": "http://evil.example"}, {"Origin": "null"}, {"Origin": "http://127.0.0.1:1"},
+    {"Sec-Fetch-Site": "cross-site"}, {"Sec-Fetch-Site": "same-site"}, {"Host": "evil.example"},
+])
+def test_another_origin_or_host_is_refused_even_with_the_token(page, headers):
+    assert ask(page[0].address + "api/overview", headers=headers)[0] == 403
+    assert ask(page[0].address + "api/undo", body={}, headers=headers)[0] == 403
+
+
+def test_a_plain_form_cannot_decide(page):
+    running, _ = page
+    status, _ = ask(running.address + "api/decide", body={"shot": "x", "decision": "accept"},
+                    headers={"content-type": "application/x-www-form-urlencoded"})
+    assert status == 403
+
+
+@pytest.mark.parametrize("path", [
+    "../shots.csv", "../../etc/passwd", "..%2f..%2fetc%2fpasswd", "%2e%2e/%2e%2e/etc/passwd", "static/../server.py",
+    "..\\..\\etc\\passwd", "server.py", "review.css/../../server.py", "api/clip/../../shots.csv", "/etc/passwd",
+    "api/clip/-1/picture.jpg", "api/clip/99/picture.jpg", "api/shot/..%2fx/frame/1.jpg", "api/shot/nonesuch",
+])
+def test_no_path_from_outside_reaches_a_file(page, path):
+    running, _ = page
+    host, port = running.base.removeprefix("http://").split(":")
+    connection = http.client.HTTPConnection(host, int(port), timeout=20)  # sends the path as it is
+    connection.request("GET", f"/{running.address.rsplit('/', 2)[1]}/{path}")
+    reply = connection.getresponse()
+    content = reply.read()
+    connection.close()
+    assert reply.status in (400, 403, 404)
+    assert b"shot_id" not in content
+    assert b"root:" not in content
+    assert b"import" not in content
+
+
+def test_the_address_is_loopback_and_the_token_long(page):
+    assert page[0].base.startswith("http://127.0.0.1:")
+    assert len(page[0].address.rsplit("/", 2)[1]) >= 32
+
+
+def test_a_decision_that_is_none_of_ours_is_refused_in_one_line(page):
+    running, _ = page
+    key = shots_of(running, "kim")[0]["id"]
+    status, content = ask(running.address + "api/decide", body={"shot": key, "decision": "maybe", "reviewer": "kim"})
+    assert status == 400
+    assert "accept, reject or skip" in json.loads(content)["problem"]
+
+
+# ------------------------------------------------------------------ blind
+
+def test_before_a_decision_nothing_tells_condition_or_outcome(page):
+    running, _ = page
+    for summary in shots_of(running, "blind-one"):
+        view = shot(running, summary["id"], "blind-one")
+        words = json.dumps([summary, view])
+        secrets = ("worn", "polished", "evening", "rebound", "restitution", "miss_mm", "short", "long\"", "pocketed")
+        assert [secret for secret in secrets if secret in words] == []
+        first_cushion = min(e["t_s"] for e in view["events"] if e["kind"] == "cushion")
+        assert all(point[0] <= first_cushion for point in view["paths"]["object"])
+        assert all(e["angle_out"] is None and e["speed_out"] is None for e in view["events"] if e["kind"] == "cushion")
+
+
+def test_pictures_after_the_first_cushion_are_not_given_before_a_decision(page):
+    running, _ = page
+    key = next(s["id"] for s in shots_of(running, "pictures") if s["verdict"] == "clean")
+    view = shot(running, key, "pictures")
+    shown = [frame for frame, _ in view["frames"]]
+    at = f"{running.address}api/shot/{key}/frame"
+    assert ask(f"{at}/{shown[0]}.jpg?reviewer=pictures")[0] == 200
+    assert ask(f"{at}/{shown[-1] + 20}.jpg?reviewer=pictures")[0] == 404
+    assert ask(f"{running.address}api/decide",
+               body={"shot": key, "reviewer": "pictures", "decision": "accept", "blind": True})[0] == 200
+    assert ask(f"{at}/{shown[-1] + 20}.jpg?reviewer=pictures")[0] == 200
+
+
+def test_after_the_first_cushion_only_the_cue_ball_is_in_the_picture(page):
+    """The shot hit with follow: its cue ball rolls on after the object ball's cushion."""
+    import cv2
+    import numpy as np
+
+    running, _ = page
+    key = next(s["id"] for s in shots_of(running, "veil") if s["verdict"] == "mishit")
+    view = shot(running, key, "veil")
+    after = [frame for frame, t in view["frames"] if t > view["clear_until_s"]]
+    assert after
+    status, jpeg = ask(f"{running.address}api/shot/{key}/frame/{after[-1]}.jpg?reviewer=veil")
+    assert status == 200
+    picture = cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_COLOR)
+    grey = (np.abs(picture.astype(int) - 58).max(axis=2) < 12).mean()
+    assert 0.8 < grey < 0.995
+    cue = view["paths"]["cue"][-1]
+    assert picture[round(cue[4]), round(cue[3])].min() > 120  # the ivory ball itself
+
+
+def test_the_order_is_shuffled_per_reviewer_and_the_same_after_a_reload(page):
+    running, _ = page
+    orders = {tuple(s["id"] for s in shots_of(running, name)) for name in "abcdefgh"}
+    assert len(orders) == 2
+    assert shots_of(running, "a") == shots_of(running, "a")
+
+
+def test_a_look_before_the_decision_is_written_down(page):
+    running, session = page
+    key = shots_of(running, "peeker")[0]["id"]
+    shot(running, key, "peeker", blind=0)
+    ask(f"{running.address}api/decide", body={"shot": key, "reviewer": "peeker", "decision": "accept", "blind": True})
+    mine = [row for row in reviews(session) if row["reviewer"] == "peeker"]
+    assert [(row["decision"], row["blind"]) for row in mine] == [("looked", "no"), ("accept", "no")]
+
+
+# ------------------------------------------------------------------ saved
+
+def reviews(session: Path) -> list[dict[str, str]]:
+    with (session / "measured" / "reviews.csv").open() as file:
+        return list(csv.DictReader(file))
+
+
+def shots_file(session: Path) -> dict[str, dict[str, str]]:
+    with (session / "measured" / "shots.csv").open() as file:
+        return {row["shot_id"]: row for row in csv.DictReader(file)}
+
+
+def test_decisions_reach_shots_csv_and_leave_the_rest_alone(tmp_path):
+    session = session_from_truth(tmp_path / "evening", CLIPS)
+    before = shots_file(session)
+    with serving(session) as running:
+        for summary in shots_of(running, "kim"):
+            decision = "reject" if summary["verdict"] == "clean" else "accept"
+            ask(f"{running.address}api/decide", body={
+                "shot": summary["id"], "reviewer": "kim", "decision": decision, "note": "seen", "blind": True})
+        after = shots_file(session)
+        assert (after["eveningA_01-01"]["review"], after["eveningA_01-01"]["counted"]) == ("reject", "False")
+        assert (after["eveningA_04-01"]["review"], after["eveningA_04-01"]["counted"]) == ("accept", "True")
+        for name, row in after.items():
+            same = {k: v for k, v in row.items() if k not in ("review", "reviewer", "reviewed_at", "counted", "notes")}
+            assert same == {k: before[name][k] for k in same}
+        status, content = ask(running.address + "api/undo", body={"reviewer": "kim"})
+        assert status == 200
+        assert json.loads(content)["shot"]
+        assert sum(row["review"] == "" for row in shots_file(session).values()) == 1
+
+
+def test_a_session_that_was_not_measured_is_refused_in_one_line(tmp_path):
+    from typer.testing import CliRunner
+
+    from pipeline.cli import app
+    from shared.errors import SettingsError
+
+    result = CliRunner().invoke(app, ["review", str(tmp_path), "--no-browser"])
+    assert isinstance(result.exception, SettingsError)
+    assert "reboundry measure" in str(result.exception)
