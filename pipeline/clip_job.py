@@ -42,6 +42,7 @@ class ClipTask:
     targets: Mapping[int | None, str] = field(default_factory=dict)  # declared target pocket by shot; None: the clip's
     again: bool = False
     tables: bool = False  # the tables themselves are wanted, not only what the clip says of friction
+    sha256: str = ""  # of the clip's content where that is known; a clip looked at before need not be there then
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,7 +67,7 @@ def measure_clip(task: ClipTask) -> ClipRecord:
     """Look at a clip unless that was done before, then measure its shots."""
     clock = _Clock()
     try:
-        sha256 = file_sha256(task.clip)
+        sha256 = task.sha256 or file_sha256(task.clip)
         key = look_key(sha256, task.settings)
         look = task.entry.record("look")
         reused = not task.again and look.get("key") == key
@@ -147,6 +148,7 @@ def _measure(task: ClipTask, look: str, clock: _Clock) -> dict[str, Any]:
             record = {"shots": 0, "failure": _named(task.clip, str(error)), "warnings": [], "friction": None}
             measures = None
     if measures is not None:
+        task.entry.keep_record("tables", {})  # nothing vouches for the tables of a run that is killed among them
         task.entry.keep_table("shots", SHOTS.conform(measures.shots))
         task.entry.keep_table("contacts", CONTACTS.conform(measures.contacts))
         task.entry.keep_table("tracks", TRACKS.conform(measures.tracks.assign(clip=task.clip.name)))

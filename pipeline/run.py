@@ -12,6 +12,7 @@ import pandas as pd
 
 from pipeline.assemble import check_settings, write_page, write_results
 from pipeline.clip_job import ClipRecord, ClipTask, measure_clip, prior_friction
+from pipeline.corrections import corrected, read_corrections
 from pipeline.draw_job import DrawTask, draw_clip, is_drawn
 from pipeline.executor import Executor, InProcess, Lost, local_executor
 from pipeline.friction import pool_friction
@@ -102,7 +103,7 @@ class _Run:
     def __init__(self, session: Session, options: RunOptions, progress: Progress, executor: Executor) -> None:
         self.session, self.options, self.progress, self.executor = session, options, progress, executor
         self.out = options.out or session.measured
-        self.work = Work(self.out / ".work")
+        self.work = Work(self.out.absolute() / ".work")  # a worker elsewhere may have another current folder
         self.records: dict[str, ClipRecord] = {}
         self.problems: list[str] = []
         self.stopped = False
@@ -140,11 +141,8 @@ class _Run:
         friction = _rounded(pool_friction(estimates, prior)) if len(estimates) > 1 else None
         clips = [clip for clip in self._measured_clips() if self._record(clip).shots]
         tasks = [replace(self._task(clip), friction=friction, tables=True, again=False) for clip in clips]
-        if friction is not None:
-            self._do("one friction for all", tasks, by_size=False)
-        else:
-            for task in tasks:  # the one clip: nothing to join; makes its tables only if they are another run's
-                self._keep(task, measure_clip(task))
+        # without a common friction there is nothing to join; tables are made only if they are another run's
+        self._do("one friction for all" if friction is not None else "measuring", tasks, by_size=False)
 
     def _do(self, words: str, tasks: Sequence[ClipTask], *, by_size: bool) -> None:
         weights = [float(task.clip.stat().st_size) if by_size and task.clip.exists() else 1.0 for task in tasks]
@@ -190,7 +188,8 @@ class _Run:
     def _task(self, clip: Path) -> ClipTask:
         targets = {take.shot: take.declared["target"] for take in self.session.takes.takes
                    if take.clip == clip.name and "target" in take.declared}
-        return ClipTask(clip=clip, entry=self.work.entry(clip), settings=self.session.settings, targets=targets,
+        settings = corrected(self.session.settings, read_corrections(self.out), clip.name)
+        return ClipTask(clip=clip, entry=self.work.entry(clip), settings=settings, targets=targets,
                         again=self.options.again)
 
     def _record(self, clip: Path) -> ClipRecord:
@@ -221,7 +220,8 @@ class _Run:
     def _draw(self) -> None:
         """A table diagram for each shot that has none, or an old one."""
         tasks = [
-            DrawTask(entry=self.work.entry(clip), folder=self.out / "pictures", settings=self.session.settings)
+            DrawTask(entry=self.work.entry(clip), folder=self.out.absolute() / "pictures",
+                     settings=self.session.settings)
             for clip in self.session.present if self._record(clip).shots
         ]
         tasks = [task for task in tasks if self.options.again or not is_drawn(task)]
