@@ -16,7 +16,7 @@ F64 = NDArray[np.float64]
 MAX_CORNER_U_PX = 2.0  # k=1, in a picture 1280 px long: beyond it a corner could be 8 px out (4 standard uncertainties)
 MAX_LEFT_OUT_PX = 0.8  # median miss of sights predicted by the others, in a picture 1280 px long
 MIN_SIGHTS = 6  # fewer, and only nose lines and cloth ends are counted on
-OFFSET_WARN_MM = 8.0  # sights this far from their standard place speak for another size of table
+OFFSET_WARN_MM = 5.5  # three times the standard tolerance: such sights speak for another size of table
 NOSE_WARN_PX = 1.5
 
 
@@ -40,8 +40,13 @@ class CalibrationCheck:
     warnings: tuple[str, ...]
 
 
-def check_fit(fit: Fit, marks: Marks, table: Table, *, pockets_seen: float = float("nan")) -> CalibrationCheck:
-    """Judge a fit on what it can be judged on; the four corners alone would prove nothing."""
+def check_fit(
+    fit: Fit, marks: Marks, table: Table, *, pockets_seen: float = float("nan"), by_hand: bool = False
+) -> CalibrationCheck:
+    """Judge a fit on what it can be judged on; the four corners alone would prove nothing.
+
+    ``by_hand``: corners marked by a person are not refused for want of marks.
+    """
     pose = fit.pose
     longer = max(pose.width_px, pose.height_px) / 1280
     px = pose.to_image(sights_3d(table, fit.rail_z_mm, fit.sight_offset_mm))
@@ -53,28 +58,39 @@ def check_fit(fit: Fit, marks: Marks, table: Table, *, pockets_seen: float = flo
     cloth = tuple(c for c in CUSHIONS if ("cloth", c) in fit.edge_residuals_px)
     by_sights = len(marks.sight) >= MIN_SIGHTS and sum(n >= 2 for n in rails) >= 2
     refusal = ""
-    if by_sights and left_out > MAX_LEFT_OUT_PX * longer:
-        refusal = (
-            f"the sights do not fit a table of {table.length_mm:.0f} x {table.width_mm:.0f} mm (each predicted by the "
-            f"others misses by {left_out:.1f} px, {MAX_LEFT_OUT_PX * longer:.1f} px is allowed). Check the table's size"
-        )
-    elif not by_sights and (len(noses) < 2 or len(cloth) < 4):
-        refusal = (
-            f"only {len(marks.sight)} sights, {len(noses)} nose lines and {len(cloth)} cloth edges were seen; "
-            f"{MIN_SIGHTS} sights on two rails, or two nose lines and four cloth edges, are needed"
-        )
-    elif not by_sights and table.pockets and not pockets_seen >= 0.8:
-        refusal = "a rectangle of one colour was found, but no pockets at its corners and no sights round it"
-    elif corner_u.max() > MAX_CORNER_U_PX * longer:
-        refusal = (
-            f"the corners are only known to {corner_u.max():.1f} px (k=1), {MAX_CORNER_U_PX * longer:.1f} px is "
-            "needed. "
-            "Show all four rails, in focus"
-        )
+    if not by_hand:
+        refusal = _refusal(table, longer, left_out=left_out if by_sights else None, corner_u=float(corner_u.max()),
+                           seen=(len(marks.sight), len(noses), len(cloth)), pockets_seen=pockets_seen)
     return CalibrationCheck(
         len(marks.sight), int(inside.sum()), sum(n > 0 for n in rails), left_out, corner_u, noses, cloth, pockets_seen,
         refusal, () if refusal else tuple(_contradictions(fit, table, by_sights, longer)),
     )
+
+
+def _refusal(
+    table: Table, longer: float, *, left_out: float | None, corner_u: float, seen: tuple[int, int, int],
+    pockets_seen: float,
+) -> str:
+    """Why a fit may not be used, or nothing. ``left_out`` None: too few sights to go by them; ``longer``: px / 1280."""
+    sights, noses, cloth = seen
+    if left_out is not None and left_out > MAX_LEFT_OUT_PX * longer:
+        return (
+            f"the sights do not fit a table of {table.length_mm:.0f} x {table.width_mm:.0f} mm (each predicted by the "
+            f"others misses by {left_out:.1f} px, {MAX_LEFT_OUT_PX * longer:.1f} px is allowed). Check the table's size"
+        )
+    if left_out is None and (noses < 2 or cloth < 4):
+        return (
+            f"only {sights} sights, {noses} nose lines and {cloth} cloth edges were seen; {MIN_SIGHTS} sights on two "
+            "rails, or two nose lines and four cloth edges, are needed. Film the whole table from above, well lit"
+        )
+    if left_out is None and table.pockets and not pockets_seen >= 0.8:
+        return "a rectangle of one colour was found, but no pockets at its corners and no sights round it"
+    if corner_u > MAX_CORNER_U_PX * longer:
+        return (
+            f"the corners are only known to {corner_u:.1f} px (k=1), {MAX_CORNER_U_PX * longer:.1f} px is needed. "
+            "Show all four rails, in focus"
+        )
+    return ""
 
 
 def rails_of(rows: NDArray[np.int64], table: Table) -> tuple[int, int, int, int]:

@@ -7,7 +7,7 @@ only because its sights, noses and pockets are where a table of the declared siz
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,7 @@ F64 = NDArray[np.float64]
 SIDES: tuple[Cushion, ...] = ("right", "foot", "left", "head")  # side i runs from corner i to corner i + 1
 SEARCH_MM = (30.0, 14.0, 8.0)  # how far from its predicted place a sight is looked for, round by round
 OUTLINE_U_PX = 3.0  # of the coarse outline, in a picture 1280 px long
+MAX_LENS_STRAIN = 4.0  # standard deviations from any usual lens
 ANY_CAMERA = CameraSettings()
 DIRECTIONS: dict[HeadSide, tuple[int, int]] = {
     "picture-left": (-1, 0), "picture-right": (1, 0), "picture-top": (0, -1), "picture-bottom": (0, 1),
@@ -51,6 +52,9 @@ class Sighting:
         without = len(check.cloth_ends_seen) == 4 and len(check.noses_seen) >= 2 and check.pockets_seen == 1.0
         return not check.refusal and (by_sights or without)
 
+    def calibration(self, table: Table, *, how: str, clip: str) -> Calibration:
+        return Calibration(clip, self.fit.pose, table, self.fit.rms_px, how, self.check.warnings)
+
     @property
     def rank(self) -> tuple[bool, int, float]:
         return not self.check.refusal, self.check.sights_found, -float(self.check.corner_u_px.max())
@@ -70,10 +74,7 @@ def find_table(
     Raises CalibrationError with what was found, what was needed and what to do.
     """
     seen, how = sight_table(picture, table=table, camera=camera, head=head, clip=clip)
-    warnings = seen.check.warnings
-    if camera.corners_px is not None:
-        warnings += _compare_with_sights(picture, seen, table)
-    return Calibration(clip, seen.fit.pose, table, seen.fit.rms_px, how, warnings)
+    return seen.calibration(table, how=how, clip=clip)
 
 
 def sight_table(
@@ -263,28 +264,25 @@ def _from_corners(
             spread[0] /= seen.fit.pose.K[0, 0]
             fit = fit_marks(marks, table, size, seen.fit.values, lens=LensPrior(found, spread), robust=False)
     miss = float(np.linalg.norm(fit.pose.to_image(_noses(table)) - corners, axis=1).max())
-    if miss > 5.0 * max(size) / 1280:
+    if miss > 5.0 * max(size) / 1280 or fit.lens_strain > MAX_LENS_STRAIN:
         raise CalibrationError(
-            f"{name}: no camera sees a table of {table.length_mm:.0f} x {table.width_mm:.0f} mm with these corners "
-            f"(they miss by {miss:.0f} px). Check corners_px and the table's size."
+            f"{name}: no usual camera sees a table of {table.length_mm:.0f} x {table.width_mm:.0f} mm with these "
+            f"corners. Mark where the nose lines cross, {order}, and check the table's size."
         )
-    return Sighting(fit, marks, check_fit(fit, marks, table))
+    check = check_fit(fit, marks, table, by_hand=True)
+    return Sighting(fit, marks, replace(check, warnings=check.warnings + _against_sights(seen, fit, table)))
 
 
 def _noses(table: Table) -> F64:
     return np.column_stack([table.corners_mm, np.full(4, table.nose_height_mm)])
 
 
-def _compare_with_sights(picture: NDArray[np.uint8], seen: Sighting, table: Table) -> tuple[str, ...]:
+def _against_sights(seen: Sighting | None, fit: Fit, table: Table) -> tuple[str, ...]:
     """A warning where the sights contradict corners given by hand."""
-    size = (picture.shape[1], picture.shape[0])
-    try:
-        other = _search(picture, seen.fit, table, size, LensPrior.of_any_camera(size), ())
-    except (_NoCameraError, np.linalg.LinAlgError):
+    if seen is None or seen.check.refusal:
         return ()
-    if other.check.refusal:
-        return ()
-    apart = np.linalg.norm(other.fit.pose.to_image(_noses(table)) - seen.fit.pose.to_image(_noses(table)), axis=1)
-    if apart.max() < 3.0 * max(size) / 1280:
+    noses = _noses(table)
+    apart = np.linalg.norm(seen.fit.pose.to_image(noses) - fit.pose.to_image(noses), axis=1)
+    if apart.max() < 3.0 * max(fit.pose.width_px, fit.pose.height_px) / 1280:
         return ()
     return (f"the sights put the corners up to {apart.max():.0f} px from the given corners_px, which are used",)

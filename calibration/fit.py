@@ -40,6 +40,7 @@ class Fit:
     left_out_px: F64  # (N,) each sight's miss predicted by all the other marks
     edge_residuals_px: dict[tuple[str, Cushion], F64]
     cost: float
+    lens_strain: float  # largest deviation of f, principal point or distortion from its prior, in standard deviations
     values: F64  # (14,) the raw solution, to start the next fit from
 
     @property
@@ -146,6 +147,7 @@ def _report(problem: Problem, values: F64, cost: float) -> Fit:
     return Fit(
         pose=pose_of(values, problem.size_px, camera), rail_z_mm=float(values[11]), sight_offset_mm=float(values[12]),
         cloth_behind_mm=float(values[13]), sight_residuals_px=sights,
-        left_out_px=np.hypot(left_out[:, 0], left_out[:, 1]), edge_residuals_px=edges, cost=cost, values=values,
+        left_out_px=np.hypot(left_out[:, 0], left_out[:, 1]), edge_residuals_px=edges, cost=cost,
+        lens_strain=float(np.abs(problem.priors(values)[:5]).max()), values=values,
     )
 

@@ -1,0 +1,151 @@
+"""What `reboundry calibrate` does: find the table in one clip or picture, draw it, say what the camera can measure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.find import Sighting, sight_table
+from calibration.lens import Lens, calibrate_lens
+from calibration.store import Calibration
+from pipeline.foresight import describe_capability
+from pipeline.frames import PICTURES, open_clip, still_picture
+from shared.equipment import CUSHIONS, Table, standard_table
+from shared.errors import SettingsError
+from shared.session_file import SESSION_FILE, read_session
+from shared.settings import CameraSettings, SessionSettings
+
+SIZE_LIMITS_MM = {"length": (800, 4500), "width": (400, 2500), "ball": (25, 90)}
+MAX_BOARD_FRAMES = 90  # looked at for a chessboard, spread over the clip
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """A picture with its calibration and the marks it rests on."""
+
+    picture: NDArray[np.uint8]
+    calibration: Calibration
+    seen: Sighting
+    settings: SessionSettings
+    frame_rate: float | None  # None for a still picture
+
+
+def session_settings(path: Path) -> SessionSettings:
+    """Settings of the session that a clip lies in; the defaults where there is no session.toml."""
+    home = path.parent.parent if path.parent.name == "clips" else path.parent
+    return read_session(home / SESSION_FILE, name=home.name)
+
+
+def with_sizes(settings: SessionSettings, standard: str | None, size: str | None) -> SessionSettings:
+    """Settings with the table of a standard, and the sizes "LENGTH,WIDTH,BALL" in mm, in place of the session's."""
+    table = settings.table if standard is None else standard_table(standard)
+    if size is not None:
+        length, width, ball = _numbers(size, 3, "--size", "LENGTH,WIDTH,BALL in mm, e.g. 2540,1270,57.15")
+        for name, value, (low, high) in zip(SIZE_LIMITS_MM, (length, width, ball), SIZE_LIMITS_MM.values(), strict=True):
+            if not low <= value <= high:
+                raise SettingsError(f"--size: {name} {value:g} mm: it should lie between {low} and {high} mm.")
+        if width >= length:
+            raise SettingsError(f"--size: the length ({length:g} mm) comes first and is the longer; got {size}.")
+        table = _resized(table, length, width, ball)
+    return replace(settings, table=table)
+
+
+def _resized(table: Table, length: float, width: float, ball: float) -> Table:
+    """The table with other sizes; its nose height in proportion to the ball, as the standards give it."""
+    name = table.name
+    sized = standard_table(name, length_mm=length, width_mm=width, ball_diameter_mm=ball)
+    return replace(sized, sight_offset_mm=table.sight_offset_mm)
+
+
+def given_corners(words: Sequence[str]) -> tuple[tuple[float, float], ...]:
+    """Four "x,y" to points in px."""
+    points = [_numbers(word, 2, "--corners", "x,y in px, four of them, e.g. 154,613 1176,620 1188,90 136,108")
+              for word in words]
+    return tuple((x, y) for x, y in points)
+
+
+def _numbers(words: str, count: int, option: str, example: str) -> list[float]:
+    try:
+        values = [float(part) for part in words.replace(";", ",").split(",")]
+    except ValueError:
+        values = []
+    if len(values) != count or not np.isfinite(values).all():
+        raise SettingsError(f"{option}: {words!r} cannot be read; write {example}.")
+    return values
+
+
+def find(path: Path, settings: SessionSettings) -> Found:
+    """The table in one clip or picture; CalibrationError or ClipError where there is none."""
+    picture = still_picture(path)
+    camera: CameraSettings = settings.camera
+    seen, how = sight_table(picture, table=settings.table, camera=camera, head=settings.head, clip=path.name)
+    rate = None if path.suffix.lower() in PICTURES else open_clip(path).info.frame_rate_nominal
+    return Found(picture, seen.calibration(settings.table, how=how, clip=path.name), seen, settings, rate)
+
+
+def describe(found: Found) -> list[str]:
+    """For people: what was found, how well, what it can measure, and how to correct it."""
+    calibration, check = found.calibration, found.seen.check
+    table, pose = calibration.table, calibration.pose
+    left_out = f"; each sight predicted by the others to {check.left_out_px:.2f} px"
+    noses = ", ".join(c for c in CUSHIONS if c in check.noses_seen) or "none"
+    u = calibration.corners_u_px
+    lines = [
+        f"{calibration.clip}: {table.name} table, {table.length_mm:g} x {table.width_mm:g} mm, {calibration.how}.",
+        f"Marks: {check.sights_found} of {check.sights_in_picture} sights; nose lines seen: {noses}; "
+        f"reprojection {calibration.rms_px:.2f} px rms"
+        f"{left_out if np.isfinite(check.left_out_px) else ''}.",
+        "Corners, px: " + "  ".join(
+            f"{name} ({x:.1f}, {y:.1f})" + ("" if u is None else f" +-{u[i]:.1f}")
+            for i, (name, (x, y)) in enumerate(
+                zip(("head-right", "foot-right", "foot-left", "head-left"), calibration.corners_px, strict=True))
+        ),
+        f"Camera: {pose.centre_mm[2] / 1000:.2f} m above the cloth, focal length {pose.K[0, 0]:.0f} px, distortion "
+        f"k1 {pose.distortion[0]:+.3f}, k2 {pose.distortion[1]:+.3f}.",
+    ]
+    lines += [f"Note: {warning}." for warning in calibration.warnings]
+    if found.frame_rate:
+        lines += describe_capability(calibration, found.frame_rate, found.settings.camera.shutter_s).lines()
+    return lines
+
+
+def session_lines(calibration: Calibration) -> str:
+    """The corners as they would stand in session.toml."""
+    corners = ", ".join(f"[{x:.1f}, {y:.1f}]" for x, y in calibration.corners_px)
+    return f"[camera]\ncorners_px = [{corners}]"
+
+
+def find_lens(path: Path) -> Lens:
+    """The lens from a clip of a chessboard, or a folder of pictures of one."""
+    return calibrate_lens(_board_pictures(path))
+
+
+def _board_pictures(path: Path) -> Iterator[NDArray[np.uint8]]:
+    if path.is_dir():
+        files = sorted(file for file in path.iterdir() if file.suffix.lower() in PICTURES)
+        if not files:
+            raise SettingsError(f"{path}: holds no pictures; give a clip or a folder of pictures of a chessboard.")
+        for file in files:
+            yield still_picture(file)
+        return
+    clip = open_clip(path)
+    every = max(1, round((clip.info.frames_estimate or MAX_BOARD_FRAMES) / MAX_BOARD_FRAMES))
+    for frame in clip:
+        if frame.index % every == 0:
+            yield frame.bgr()
+
+
+def write_picture(path: Path, picture: NDArray[np.uint8]) -> None:
+    """Write a PNG or JPEG by its name; SettingsError where that fails."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        written = cv2.imwrite(str(path), picture)
+    except cv2.error as error:
+        raise SettingsError(f"{path}: give the drawn picture a name that ends in .png or .jpg.") from error
+    if not written:
+        raise SettingsError(f"{path}: the drawn picture could not be written; check the folder.")

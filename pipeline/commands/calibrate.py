@@ -1,0 +1,69 @@
+"""`reboundry calibrate`: find the table in one clip or picture, draw it, correct its corners."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+Head = Literal["picture-left", "picture-right", "picture-top", "picture-bottom"]
+
+
+def calibrate(
+    path: Annotated[Path, typer.Argument(help="One clip or picture; with --lens, a clip of a chessboard.",
+                                         show_default=False)],
+    table: Annotated[str | None, typer.Option(help="Table by its standard, e.g. pool-8ft.")] = None,
+    size: Annotated[str | None, typer.Option(help="Sizes nose to nose and ball: LENGTH,WIDTH,BALL in mm.")] = None,
+    head: Annotated[Head | None, typer.Option(help="Which end of the picture is the head of the table.")] = None,
+    corners: Annotated[
+        tuple[str, str, str, str] | None,
+        typer.Option(help="Corners by hand, where the nose lines cross, in px: head-right, foot-right, foot-left, head-left.",
+                     metavar="X,Y X,Y X,Y X,Y"),
+    ] = None,
+    lens: Annotated[bool, typer.Option("--lens", help="Measure the lens from a clip of a chessboard.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the clip's record of calibration.json.")] = False,
+    out: Annotated[Path | None, typer.Option(help="Where to write the drawn picture, or the lens file.")] = None,
+) -> None:
+    """Find the table in one clip or picture, draw what was found, and say what this camera can measure.
+
+    Table, corners and lens are those of the session.toml beside the clip, unless given here.
+
+    Example: `reboundry calibrate my-session/clip01.mp4 --out check.png`
+    """
+    import json
+    from dataclasses import replace
+
+    from calibration.draw import draw_calibration
+    from calibration.lens import write_lens
+    from calibration.store import to_record
+    from pipeline import calibrating
+
+    if lens:
+        found_lens = calibrating.find_lens(path)
+        lens_file = out or path.parent / "lens.json"
+        write_lens(lens_file, found_lens)
+        typer.echo(json.dumps(found_lens.__dict__) if as_json else
+                   f"{lens_file}: focal length {found_lens.f:.0f} px, k1 {found_lens.k1:+.4f}, k2 {found_lens.k2:+.4f}, "
+                   f"from {found_lens.pictures} views of the board ({found_lens.rms_px:.2f} px rms).\n"
+                   f'Use it with [camera] lens = "{lens_file.name}" in session.toml.')
+        return
+    settings = calibrating.with_sizes(calibrating.session_settings(path), table, size)
+    if head is not None:
+        settings = replace(settings, head=head)
+    if corners is not None:
+        camera = replace(settings.camera, corners_px=calibrating.given_corners(corners))
+        settings = replace(settings, camera=camera)
+    found = calibrating.find(path, settings)
+    target = out
+    if target is None and not as_json:
+        target = path.parent / f"{path.stem}-table.png"
+    if target is not None:
+        calibrating.write_picture(target, draw_calibration(found.picture, found.calibration, found.seen))
+    if as_json:
+        typer.echo(json.dumps(to_record(found.calibration), indent=1))
+        return
+    for line in calibrating.describe(found):
+        typer.echo(line)
+    typer.echo(f"Drawn: {target}\nIf a corner is wrong, mark it with --corners, or in session.toml:\n"
+               f"{calibrating.session_lines(found.calibration)}")
