@@ -1,12 +1,30 @@
 """Measure bank shots in overhead video. Import from here; every other module may change.
 
 >>> import reboundry
->>> shots = reboundry.measure("my-session").shots      # a pandas DataFrame, one row per shot
+>>> session = reboundry.measure("my-session")
+>>> session.shots                       # a pandas DataFrame, one row per shot; also .contacts and .tracks
+>>> dataset = reboundry.pool(["monday", "tuesday"], "dataset")
+>>> print(reboundry.compare(dataset.shots, by=["cloth"]).text())
+
+Everything heavy is loaded on first use.
 """
+# Annotations are quoted, not imported from __future__: the names in this module are its public names, and no others.
 
-from __future__ import annotations
+from collections.abc import Sequence as _Sequence
+from pathlib import Path as _Path
+from typing import TYPE_CHECKING as _TYPE_CHECKING
 
+from shared.equipment import Table, standard_table
 from shared.errors import CalibrationError, ClipError, NoShotError, ReboundryError, SchemaError, SettingsError
+
+if _TYPE_CHECKING:
+    import pandas as _pd
+
+    from calibration.store import Calibration as _Calibration
+    from pipeline.compare.comparison import Comparison as _Comparison
+    from pipeline.measured_session import MeasuredSession as _MeasuredSession
+    from pipeline.pool import PoolReport as _PoolReport
+    from pipeline.run import SessionResult as _SessionResult
 
 __all__ = [
     "CalibrationError",
@@ -15,7 +33,94 @@ __all__ = [
     "ReboundryError",
     "SchemaError",
     "SettingsError",
+    "Table",
+    "calibrate",
+    "compare",
+    "demo_sessions",
+    "load",
+    "measure",
+    "pool",
+    "standard_table",
 ]
+
+
+def measure(
+    path: str | _Path, *, out: str | _Path | None = None, jobs: int = 1, again: bool = False, diagrams: bool = True
+) -> "_SessionResult":
+    """Measure a session folder, a folder of clips or one clip, and write its files.
+
+    out     : where results go; None: ``measured/`` in the session's folder
+    jobs    : clips measured at once, each in a process of its own; 0: one per processor. With more than 1, a script
+              needs its ``if __name__ == "__main__":``, as always with processes
+    returns : SessionResult: ``shots``, ``contacts``, ``tracks`` (DataFrames), ``problems`` (a line for each clip or
+              row that could not be used), ``folder`` with the files
+    raises  : SettingsError for settings or paths of no use
+    """
+    from pipeline.run import RunOptions, measure_session
+    from pipeline.sessions import find_sessions
+
+    sessions = find_sessions([_Path(path)])
+    if len(sessions) > 1:
+        raise SettingsError(f"{path}: holds {len(sessions)} sessions ({', '.join(s.name for s in sessions)}); measure "
+                            "them one by one.")
+    options = RunOptions(out=None if out is None else _Path(out), jobs=jobs, again=again, diagrams=diagrams)
+    return measure_session(sessions[0], options=options)
+
+
+def load(session: str | _Path, *, out: str | _Path | None = None) -> "_MeasuredSession":
+    """A measured session read back from its files: ``shots``, ``contacts``, ``tracks``, ``calibrations`` by clip.
+
+    Raises SettingsError where nothing was measured yet.
+    """
+    from pipeline.measured_session import read_measured
+
+    return read_measured(_Path(session), None if out is None else _Path(out))
+
+
+def calibrate(path: str | _Path, *, table: Table | None = None) -> "_Calibration":
+    """Find the table in one clip or picture; ``table`` None: nine-foot pool.
+
+    Raises CalibrationError where no table is found or the fit is poor, ClipError for a file without a picture.
+    """
+    from calibration.find import find_table
+    from pipeline.frames import still_picture
+
+    clip = _Path(path)
+    return find_table(still_picture(clip), table=table or standard_table(), clip=clip.name)
+
+
+def pool(sessions: _Sequence[str | _Path], out: str | _Path) -> "_PoolReport":
+    """Join measured sessions into the dataset ``out``; again with more sessions adds to it. ``.shots`` is the whole."""
+    from pipeline.pool import pool_sessions
+
+    return pool_sessions([_Path(session) for session in sessions], _Path(out))
+
+
+def compare(
+    shots: "_pd.DataFrame", *, contacts: "_pd.DataFrame | None" = None, by: _Sequence[str] = (),
+    responses: _Sequence[str] = (), within: _Sequence[str] = ("pattern", "speed_class"), level: float = 0.95,
+) -> "_Comparison":
+    """What the conditions did: differences with intervals at ``level``, raw and adjusted for how each shot was hit.
+
+    shots     : pooled shots, or those of one session; only counted ones are compared
+    contacts  : their CONTACTS rows with ``session``; gives the sizes of pockets and places on the table
+    by        : condition columns; empty: all that vary
+    responses : measures to compare; empty: the usual ones
+    raises    : SettingsError where nothing can be compared
+    """
+    from pipeline.compare.comparison import compare_conditions
+    from pipeline.compare.settings import CompareSettings
+
+    settings = CompareSettings(responses=tuple(responses), by=tuple(by), within=tuple(within), level=level)
+    return compare_conditions(shots, contacts=contacts, settings=settings)
+
+
+def demo_sessions(out: str | _Path) -> list[_Path]:
+    """Copy the demo's two evenings (rendered, not filmed) into ``out`` as session folders; return them."""
+    from pipeline.demo import copy_evenings
+
+    return copy_evenings(_Path(out))
+
 
 if __name__ == "__main__":
     from pipeline.cli import main as _main

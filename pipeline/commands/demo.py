@@ -12,22 +12,34 @@ def demo(
     out: Annotated[Path, typer.Option(help="Folder for the two evenings and their results.")] = Path("reboundry-demo"),
     jobs: Annotated[int, typer.Option(help="Clips measured at once; 0 = one per processor.", min=0)] = 0,
 ) -> None:
-    """Measure two evenings of bank shots from footage that comes with the program.
+    """Measure, judge and compare two evenings of bank shots, on footage that comes with the program.
 
     Example: `reboundry demo`
     """
+    from pipeline.compare.dataset import compare_demo
     from pipeline.demo import ABOUT, copy_evenings
     from pipeline.run import RunOptions
     from pipeline.sessions import find_sessions
     from pipeline.terminal import exit_status, run_sessions, show
+    from shared.errors import ReboundryError
 
     typer.echo(ABOUT + "\n")
     sessions = find_sessions(copy_evenings(out))
     results = run_sessions(sessions, RunOptions(jobs=jobs))
     for result in results:
         show(result)
+    status = exit_status(results)
     typer.echo("\nWhere to look:")
     for result in results:
-        typer.echo(f"  {result.folder / 'shots.csv'}: one row per shot; report.html beside it to look through")
+        typer.echo(f"  {result.folder / 'report.html'}: the shots with their diagrams; the numbers are in shots.csv")
     typer.echo(f"  reboundry review {sessions[0].folder}: look through the shots, accept or reject them")
-    raise typer.Exit(exit_status(results))
+    if any(result.stopped for result in results):
+        raise typer.Exit(status)
+    try:
+        text, page = compare_demo([result.folder.parent for result in results], out)
+    except ReboundryError as error:
+        typer.echo(f"reboundry: the evenings could not be compared: {error}", err=True)
+        raise typer.Exit(1) from error
+    typer.echo(f"  {page}: the evenings compared\n\n{text}\n")
+    typer.echo("Rendered, not filmed: on real tables the numbers are other ones.")
+    raise typer.Exit(status)

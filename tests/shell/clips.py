@@ -63,6 +63,22 @@ def plain_calibration(clip: str = "") -> Calibration:
     return Calibration(clip, CameraPose(camera, np.zeros(5), rotation, -rotation @ centre, 1280, 720), table, 0.4, "drawn")
 
 
+class SteadyCamera:
+    """A camera that does not move."""
+
+    def __init__(self, frames: Iterable[Any], _: Calibration) -> None:
+        self.frames = frames
+
+    def __iter__(self) -> Any:
+        return iter(self.frames)
+
+    def correct(self, detections: pd.DataFrame) -> pd.DataFrame:
+        return detections
+
+    def warnings(self) -> list[str]:
+        return []
+
+
 class FakeStages:
     """Stands in for finding, detecting and measuring; counts how often each was asked, by clip."""
 
@@ -74,6 +90,7 @@ class FakeStages:
         self.fault: dict[str, Exception] = {}
         monkeypatch.setattr("pipeline.clip_job.calibrate_clip", self.calibrate)
         monkeypatch.setattr("pipeline.clip_job.detect_balls", self.detect)
+        monkeypatch.setattr("pipeline.clip_job.CameraWatch", SteadyCamera)
         monkeypatch.setattr("pipeline.shots.measure_shots", self.measure)
 
     def calibrate(self, clip: Path, *_: Any, **__: Any) -> Calibration:

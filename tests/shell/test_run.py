@@ -85,7 +85,7 @@ def test_the_data_package_describes_every_column_of_every_table(folder, stages):
 
 
 def test_a_second_run_decodes_and_measures_nothing(folder, stages):
-    run(folder)
+    assert run(folder).problems == ()
     first = (folder / "measured" / "shots.csv").read_bytes()
     stages.looked.clear()
     stages.measured.clear()
