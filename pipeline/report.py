@@ -1,0 +1,251 @@
+"""report.html: one self-contained page to pass on: the session, its set-up, each shot's diagram and numbers."""
+
+from __future__ import annotations
+
+import base64
+from collections import Counter
+from html import escape
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from calibration.store import Calibration
+from pipeline.agreement import agreements
+from pipeline.measured_session import MeasuredSession, read_measured
+from pipeline.report_style import STYLE
+from pipeline.reviews import read_reviews, standing
+from shared.columns import SHOTS
+from shared.files import tool_version, write_text
+
+_SHOWN_DECIMALS = {"m/s": 2, "deg": 1, "mm": 0, "1/s": 1, "s": 3}
+_UNITS = {"deg": "°", "1/s": " turns/s"}
+_SUMMARY = (
+    ("cue_impact_speed_mps", "speed at the hit, m/s"), ("cue_roll_ratio", "roll ratio"),
+    ("cut_angle_deg", "cut, °"), ("incoming_angle_deg", "in, °"), ("rebound_angle_deg", "out, °"),
+    ("rebound_settled_angle_deg", "settled, °"), ("miss_mm", "miss, mm"),
+)
+_VERDICTS = {"clean": "✓ clean", "mishit": "✕ mishit", "unusable": "? unusable"}
+_NOT_MEASURES = frozenset(("start_s", "end_s", "shot", "rails", "frames_seen", "residual_mm", "calibration_rms_px"))
+
+
+def write_report(measured_dir: Path, *, name: str = "") -> Path:
+    """Write ``report.html`` into a folder of results, from its shots.csv, contacts.csv, calibration.json and pictures.
+
+    name    : the session's; else as in shots.csv
+    returns : the page's path
+    """
+    session = read_measured(measured_dir.parent, measured_dir)
+    shots = session.shots
+    title = name or next(iter(shots["session"].dropna().unique()), measured_dir.resolve().parent.name)
+    parts = [
+        _heading(title, shots),
+        _conditions(session),
+        _setup(session),
+        _verdicts(shots),
+        _people(session),
+        _overview(shots),
+        *[_shot(session, row) for row in _rows(shots)],
+        _reading(),
+    ]
+    page = (f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<meta name="viewport" '
+            f'content="width=device-width, initial-scale=1">\n<title>{escape(str(title))}: bank shots</title>\n'
+            f"<style>{STYLE}</style>\n</head>\n<body>\n<main>\n" + "\n".join(parts) + "\n</main>\n</body>\n</html>\n")
+    path = measured_dir / "report.html"
+    write_text(path, page)
+    return path
+
+
+def _heading(title: str, shots: pd.DataFrame) -> str:
+    counts = shots["verdict"].value_counts()
+    tiles = [("shots", len(shots)), *((word, int(counts.get(word, 0))) for word in _VERDICTS)]
+    tiles.append(("counted in comparisons", int(shots["counted"].fillna(False).sum())))
+    cells = "".join(f"<div><b>{number}</b><span>{escape(word)}</span></div>" for word, number in tiles)
+    return (f"<h1>{escape(str(title))}</h1>\n<p class=quiet>Bank shots measured in overhead video, "
+            f"reboundry {escape(tool_version())}. ± is the standard uncertainty (k = 1).</p>\n"
+            f"<div class=tiles>{cells}</div>")
+
+
+def _conditions(session: MeasuredSession) -> str:
+    names = session.conditions
+    if not names:
+        return "<h2>Conditions</h2>\n<p>None were declared. Put them in takes.csv or session.toml to compare.</p>"
+    table = session.shots[names].astype("string").fillna("")
+    groups = table.value_counts(sort=False).reset_index()
+    rows = [[str(row[name]) for name in names] + [str(row["count"])] for row in groups.to_dict("records")]
+    return "<h2>Conditions</h2>\n" + _table([*names, "shots"], rows)
+
+
+def _setup(session: MeasuredSession) -> str:
+    rows = [_setup_row(calibration) for calibration in session.calibrations.values()]
+    head = ["clip", "table", "ball", "picture", "camera's height", "calibration fits to", "how"]
+    return "<h2>Set-up</h2>\n" + _table(head, rows)
+
+
+def _setup_row(calibration: Calibration) -> list[str]:
+    table, pose = calibration.table, calibration.pose
+    return [
+        calibration.clip, f"{table.length_mm:.0f} × {table.width_mm:.0f} mm", f"{table.ball.diameter_mm:.2f} mm",
+        f"{pose.width_px} × {pose.height_px}", f"{float(pose.centre_mm[2]) / 1000:.2f} m",
+        f"{calibration.rms_px:.2f} px", "; ".join([calibration.how, *calibration.warnings]),
+    ]
+
+
+def _verdicts(shots: pd.DataFrame) -> str:
+    reasons: Counter[tuple[str, str]] = Counter()
+    for row in _rows(shots):
+        for reason in {short_reason(r) for r in _split(row["reasons"])}:
+            reasons[(_text(row["verdict"]), reason)] += 1
+    if not reasons:
+        return "<h2>Verdicts and reasons</h2>\n<p>Nothing to say against any shot.</p>"
+    rows = [[_VERDICTS.get(word, word), reason, str(count)] for (word, reason), count in sorted(reasons.items())]
+    return ("<h2>Verdicts and reasons</h2>\n<p class=quiet>The verdict looks at the hit and the tracking only, never "
+            "at where the ball went after its first cushion.</p>\n" + _table(["verdict", "reason", "shots"], rows))
+
+
+def short_reason(reason: str) -> str:
+    """A reason without its numbers: the words before the first colon, doubt kept."""
+    head, _, rest = reason.partition(":")
+    if head == "uncertain":
+        inner, colon, _ = rest.partition(":")
+        return f"uncertain: {inner.strip() if colon else 'near or within a tolerance'}"
+    if not rest:
+        return "tracking or a missing measure"
+    return head.partition(",")[0]
+
+
+def _people(session: MeasuredSession) -> str:
+    stands = [review for review in standing(read_reviews(session.out)) if review.decision != "skip"]
+    if not stands:
+        return ""
+    by = Counter((review.reviewer, review.decision) for review in stands)
+    seen = sum(not review.blind for review in stands)
+    names = sorted({review.reviewer for review in stands})
+    rows = [[name, str(by[(name, "accept")]), str(by[(name, "reject")])] for name in names]
+    words = [f"<p>{len(stands) - seen} of {len(stands)} decisions were made blind (condition and outcome hidden)"
+             f"{'' if not seen else f'; {seen} were not'}.</p>"]
+    for pair in agreements(stands):
+        kappa = "not defined" if pair.kappa is None else f"{pair.kappa:.2f}"
+        words.append(f"<p>{escape(pair.first)} and {escape(pair.second)} agree on {pair.agreed} of {pair.shots} "
+                     f"shots; Cohen's kappa {kappa}.</p>")
+    table = _table(["reviewer", "accepted", "rejected"], rows)
+    return "\n".join(["<h2>People's decisions</h2>", table, *words])
+
+
+def _overview(shots: pd.DataFrame) -> str:
+    rows = []
+    for row in _rows(shots):
+        name = _text(row["shot_id"])
+        cells = [_cell(row, column) for column, _ in _SUMMARY]
+        link = f'<a href="#{escape(name)}">{escape(name)}</a>'
+        review = _text(row["review"])
+        rows.append([link, _verdict_tag(row), escape(review), *cells])
+    head = ["shot", "verdict", "person", *(escape(label) for _, label in _SUMMARY)]
+    return "<h2>All shots</h2>\n" + _table(head, rows, raw=True)
+
+
+def _shot(session: MeasuredSession, row: dict[str, Any]) -> str:
+    name = _text(row["shot_id"])
+    declared = [f"{n} {_text(row[n])}" for n in ("pattern", "target", "speed_class", "player") if _text(row[n])]
+    declared += [f"{n} {row[n]}" for n in session.conditions if not pd.isna(row[n])]
+    about = ", ".join([_text(row["kind"]) or "no bank or kick", *declared])
+    reasons = "".join(f"<li>{escape(reason)}</li>" for reason in _split(row["reasons"]))
+    notes = "".join(f"<li>{escape(note)}</li>" for note in _split(row["notes"]))
+    picture = _picture(session.out / "pictures" / f"{Path(name).name}.png", name)
+    outcome = ", ".join(part for part in (_text(row["outcome"]), _text(row["pocket"])) if part)
+    return "\n".join([
+        f'<section class=shot id="{escape(name)}">',
+        f"<h2>{escape(name)} {_verdict_tag(row)}</h2>",
+        f"<p>{escape(about)}{f'; {escape(outcome)}' if outcome else ''}</p>",
+        f"<ul>{reasons}</ul>" if reasons else "",
+        picture,
+        _measures(row),
+        f"<details><summary>Notes</summary><ul>{notes}</ul></details>" if notes else "",
+        "</section>",
+    ])
+
+
+def _measures(row: dict[str, Any]) -> str:
+    rows = []
+    for column in SHOTS.columns:
+        if column.kind != "number" or column.name in _NOT_MEASURES:
+            continue
+        value = row.get(column.name)
+        if value is not None and not pd.isna(value):
+            unit = _UNITS.get(column.unit, f" {column.unit}" if column.unit else "")
+            label = f'<span title="{escape(column.meaning)}">{escape(_plain_name(column.name, column.unit))}</span>'
+            rows.append([label, f"{_cell(row, column.name, u=True)}{unit}"])
+    return _table(["measure", "value"], rows, raw=True, kind="numbers")
+
+
+def _plain_name(name: str, unit: str) -> str:
+    ending = {"m/s": "_mps", "deg": "_deg", "mm": "_mm", "1/s": "_rps", "s": "_s"}.get(unit, "")
+    return name.removesuffix(ending).replace("_", " ")
+
+
+def _picture(path: Path, name: str) -> str:
+    """The shot's diagram inside the page, with few colours so that the page can be sent by mail."""
+    if not path.is_file():
+        return "<p class=quiet>No diagram was drawn of this shot.</p>"
+    from PIL import Image
+
+    small = BytesIO()
+    with Image.open(path) as picture:
+        picture.convert("RGB").quantize(48).save(small, "PNG", optimize=True)
+    data = base64.b64encode(small.getvalue()).decode()
+    return f'<img src="data:image/png;base64,{data}" alt="Table from above with the paths of shot {escape(name)}">'
+
+
+def _reading() -> str:
+    return """<h2>How to read this</h2>
+<dl>
+<dt>In, out, settled</dt><dd>angles at the first cushion from its normal: just before, just after, and once the ball
+rolls again: the line a player sees.</dd>
+<dt>Roll ratio</dt><dd>the spin that the cue ball carries out of the hit, along its path, over its speed: 0 stun, 1
+natural roll, below 0 draw.</dd>
+<dt>Cut, throw</dt><dd>from the cue ball's path to the line of centres; from the line of centres to the object ball's
+departure. + when the object ball leaves to the left.</dd>
+<dt>Miss</dt><dd>where the path arrives, from the target pocket's centre: + long, − short.</dd>
+<dt>Clean, mishit, unusable</dt><dd>the program's judgement of the hit and the tracking. A person's decision is kept
+apart; where there is one it counts.</dd>
+</dl>"""
+
+
+def _table(head: list[str], rows: list[list[str]], *, raw: bool = False, kind: str = "") -> str:
+    show = (lambda cell: cell) if raw else escape
+    top = "".join(f"<th scope=col>{show(cell)}</th>" for cell in head)
+    body = "\n".join("<tr>" + "".join(f"<td>{show(cell)}</td>" for cell in row) + "</tr>" for row in rows)
+    table = f'<table class="{kind}"><thead><tr>{top}</tr></thead><tbody>\n{body}\n</tbody></table>'
+    return f'<div class="wide">{table}</div>'
+
+
+def _cell(row: dict[str, Any], name: str, *, u: bool = False) -> str:
+    value, uncertainty = row.get(name), row.get(f"{name}_u")
+    if value is None or pd.isna(value):
+        return ""
+    column = next(c for c in SHOTS.columns if c.name == name)
+    decimals = _SHOWN_DECIMALS.get(column.unit, 2)
+    known = uncertainty is not None and not pd.isna(uncertainty) and float(uncertainty) > 0
+    if u and known and uncertainty is not None:  # two figures of the uncertainty at most
+        decimals = max(decimals, min(4, int(np.ceil(-np.log10(float(uncertainty))))))
+    shown = f"{float(value):.{decimals}f}".replace("-", "−")
+    return f"{shown} ± {float(uncertainty):.{decimals}f}" if known and uncertainty is not None else shown
+
+
+def _verdict_tag(row: dict[str, Any]) -> str:
+    verdict = _text(row["verdict"])
+    return f'<span class="tag {escape(verdict)}">{escape(_VERDICTS.get(verdict, verdict))}</span>'
+
+
+def _split(cell: Any) -> list[str]:
+    return [part.strip() for part in _text(cell).split(";") if part.strip()]
+
+
+def _text(value: Any) -> str:
+    return value if isinstance(value, str) else ""
+
+
+def _rows(shots: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(k): v for k, v in row.items()} for row in shots.to_dict("records")]

@@ -1,0 +1,83 @@
+"""report.html: complete, self-contained, and safe with whatever a user wrote."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+
+import pandas as pd
+import pytest
+
+from pipeline.diagram import write_diagram
+from pipeline.measured_session import read_measured
+from pipeline.report import short_reason, write_report
+from pipeline.reviews import Review, append_review
+from tests.review.from_truth import session_from_truth
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory):
+    session = session_from_truth(tmp_path_factory.mktemp("report") / "evening", ["eveningA_01", "eveningA_04"])
+    shots = pd.read_csv(session / "measured" / "shots.csv")
+    shots["cloth"] = shots["cloth"].astype(object)
+    shots.loc[0, "cloth"] = "<script>alert(1)</script>"
+    shots.to_csv(session / "measured" / "shots.csv", index=False)
+    found = read_measured(session)
+    row = found.shot("eveningA_04-01")
+    write_diagram(session / "measured" / "pictures" / "eveningA_04-01.png", row, found.events_of("eveningA_04-01"),
+                  found.tracks_of("eveningA_04-01"), table=found.calibrations["eveningA_04.mp4"].table)
+    for name, decision in (("kim", "reject"), ("sam", "accept")):
+        append_review(found.out, Review(
+            decided_at="2026-01-01T10:00:00+00:00", shot_id="eveningA_04-01", clip="eveningA_04.mp4", start_s=1.3,
+            reviewer=name, decision=decision, blind=name == "kim"))
+    return found.out
+
+
+def test_every_shot_its_verdict_reason_and_diagram_are_there(measured):
+    page = write_report(measured).read_text()
+    assert page.count("<section class=shot") == 2
+    assert "follow: cue ball" in page
+    assert page.count("data:image/png;base64,") == 1
+    assert "No diagram was drawn" in page
+    assert "polished" in page
+    assert re.search(r"settled angle</span></td><td>\d\d\.\d ± 0\.3°", page)
+    assert "kim and sam agree on 0 of 1 shots" in page
+    assert "1 of 2 decisions were made blind" in page
+
+
+def test_nothing_is_loaded_from_elsewhere_and_nothing_of_the_users_runs(measured):
+    page = write_report(measured).read_text()
+    for pattern in (r"<script", r"https?://", r"@import", r"url\(", r"<link"):
+        assert not re.search(pattern, page), pattern
+    assert "&lt;script&gt;" in page
+
+
+def test_the_page_is_sound_html(measured):
+    class Balance(HTMLParser):
+        void = frozenset(("meta", "img", "br"))
+
+        def __init__(self):
+            super().__init__()
+            self.open = []
+
+        def handle_starttag(self, tag, attrs):
+            if tag not in self.void:
+                self.open.append(tag)
+
+        def handle_endtag(self, tag):
+            assert self.open.pop() == tag
+
+    reader = Balance()
+    reader.feed(write_report(measured).read_text())
+    assert reader.open == []
+
+
+@pytest.mark.parametrize(("reason", "short"), [
+    ("follow: cue ball's roll ratio 0.65 ± 0.03, wanted 0", "follow"),
+    ("not full: object ball cut to the left, cut 3.0", "not full"),
+    ("uncertain: side: object ball thrown 1.3", "uncertain: side"),
+    ("uncertain: roll ratio 0.2 ± 0.1 may or may not", "uncertain: near or within a tolerance"),
+    ("balls seen in 30 % of the frames, needs 60 %", "tracking or a missing measure"),
+])
+def test_reasons_are_counted_without_their_numbers(reason, short):
+    assert short_reason(reason) == short
