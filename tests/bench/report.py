@@ -56,7 +56,8 @@ def clip_lines(scores: list[ClipScore]) -> str:
     head = (
         f"{'clip':<24}{'corner px':>10}{'pos mm':>8}{'moving':>8}{'rest':>7}{'unseen':>7}{'in deg':>8}"
         f"{'reb deg':>8}"
-        f"{'settl':>7}{'impact%':>8}{'rebnd%':>8}{'roll':>7}{'cross':>7}{'cut':>7}{'cush ms':>8}{'missed':>7}{'extra':>6}"
+        f"{'settl':>7}{'impact%':>8}{'rebnd%':>8}{'roll':>7}{'cross':>7}{'cut':>7}{'cush ms':>8}"
+        f"{'missed':>7}{'extra':>6}"
     )
     out = [head]
     for s in scores:
@@ -80,7 +81,10 @@ def clip_lines(scores: list[ClipScore]) -> str:
 
 def measure_lines(scores: list[ClipScore]) -> str:
     """A line per measure over all clips: median, 95th percentile, worst, mean; and error / u."""
-    errors = pd.concat([s.errors for s in scores], ignore_index=True)
+    parts = [s.errors for s in scores if len(s.errors)]
+    if not parts:
+        return "nothing measured"
+    errors = pd.concat(parts, ignore_index=True)
     aims = dict(AIMS)
     out = [
         f"{'measure':<28}{'n':>4}{'median':>9}{'p95':>9}{'worst':>9}{'mean':>9}  {'unit':<5}{'aim':>6}"
@@ -102,9 +106,10 @@ def measure_lines(scores: list[ClipScore]) -> str:
 
 def position_lines(scores: list[ClipScore]) -> str:
     """Positions over all clips, and whether their stated noise is right."""
-    every = pd.concat([s.positions for s in scores], ignore_index=True)
-    if not len(every):
+    parts = [s.positions for s in scores if len(s.positions)]
+    if not parts:
         return "no positions measured"
+    every = pd.concat(parts, ignore_index=True)
     seen = every[every["state"] == "seen"]
     out = []
     for words, part in (

@@ -299,4 +299,5 @@ def position_errors(
     moving = frames[frames["moving"] & (frames["vis"] > 0.6)]
     left = moving.merge(seen, on=["frame", "label"], how="left", indicator=True)
     unseen = int((left["_merge"] == "left_only").sum())
-    return both.reindex(columns=columns), unseen
+    out = both.reindex(columns=columns)
+    return out.astype({"dx_mm": float, "dy_mm": float, "x_u_mm": float, "y_u_mm": float, "moving": bool}), unseen
