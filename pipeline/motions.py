@@ -17,7 +17,16 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.physics import Array, Friction, rest_time, settled_velocity, state_after
+from pipeline.physics import (
+    G_MM_S2,
+    Array,
+    Friction,
+    rest_time,
+    settled_velocity,
+    slide_delay,
+    slide_time,
+    state_after,
+)
 from shared.equipment import Cushion, Table
 
 MOTION_EVENTS = ("strike", "ball", "cushion", "jaw")
@@ -115,7 +124,11 @@ class Layout:
 
 
 class Path:
-    """All balls' chains for a batch of parameter vectors theta (P, n)."""
+    """All balls' chains for a batch of parameter vectors theta (P, n).
+
+    The time parameter of a strike is not the strike's own but where the line on which the ball rolls later would have left
+    its place: that, unlike the strike's time, hardly depends on how it slid at first. ``time`` gives the strike's own.
+    """
 
     def __init__(self, layout: Layout, theta: Array, balls: Sequence[str] | None = None) -> None:
         self.layout = layout
@@ -123,11 +136,20 @@ class Path:
         self.mu_s, self.mu_r = np.exp(self.theta[:, 0]), np.exp(self.theta[:, 1])
         self.after: dict[tuple[str, int], tuple[Array, Array, Array]] = {}
         self.before: dict[tuple[str, int], tuple[Array, Array, Array]] = {}
+        self._times: dict[int, Array] = {}
         for ball in layout.balls if balls is None else balls:
             self._walk(ball)
 
     def time(self, event: int) -> Array:
-        return self.theta[:, self.layout.times + event]
+        """(P,) seconds."""
+        if event not in self._times:
+            t = self.theta[:, self.layout.times + event]
+            what = self.layout.events[event]
+            if what.kind == "strike":
+                at = self.layout.leg[what.ball, event]
+                t = t + slide_delay(self.theta[:, at : at + 2], self.theta[:, at + 2 : at + 4], self.mu_s)
+            self._times[event] = t
+        return self._times[event]
 
     def rest_place(self, ball: str) -> Array:
         at = self.layout.place[ball]
@@ -287,7 +309,8 @@ class ShotMotion:
     @property
     def events(self) -> list[MotionEvent]:
         """Events at their fitted times."""
-        return [replace(e, t_s=float(self.theta[2 + i])) for i, e in enumerate(self.layout.events)]
+        path = self.path()
+        return [replace(e, t_s=float(path.time(i)[0])) for i, e in enumerate(self.layout.events)]
 
     @property
     def friction(self) -> Friction:
@@ -441,7 +464,8 @@ def fit_shot(
 
 def _outside_events(s: Seen, layout: Layout, theta: Array, shutter_s: float) -> Seen:
     """Without the frames in whose exposure the ball met something."""
-    times = [theta[layout.times + i] for i in layout.chain[s.ball]]
+    path = Path(layout, theta, [s.ball])
+    times = [float(path.time(i)[0]) for i in layout.chain[s.ball]]
     keep = np.ones(len(s.t_s), dtype=bool)
     for t in times:
         keep &= np.abs(s.t_s - t) > shutter_s / 2
@@ -476,44 +500,79 @@ def _finish(
     a, _, _ = problem.normal_equations(theta)
     d = 1 / np.sqrt(np.diag(a) + 1e-12)
     covariance = d[:, None] * np.linalg.pinv(a * d[:, None] * d[None, :], hermitian=True) * d[None, :]
-    covariance = _as_wide_as_the_cost_allows(problem, theta, covariance)
     effects = max((s.systematic.shape[2] for s in seen.values()), default=0)
     push = np.zeros((layout.size, effects))
-    residual, weight = {}, {}
+    weight = {}
     for ball, s in seen.items():
         columns, r, j = problem.jacobian(ball, theta)
         size = np.linalg.norm(r.reshape(-1, 2), axis=1)
         w = np.minimum(1.0, HUBER / np.maximum(size, 1e-9))
         weight[ball] = w
-        residual[ball] = np.linalg.norm(s.xy_mm - Path(layout, theta, [ball]).states(ball, s.t_s)[0][0], axis=1)
         if effects:
             white = np.einsum("nij,njq->niq", problem.whiten[ball], s.systematic).reshape(-1, s.systematic.shape[2])
             push[columns, : white.shape[1]] += (j * np.repeat(w, 2)) @ white
     shift = covariance @ push
+    theta, covariance = _first_slip(problem, theta, covariance)
+    path = Path(layout, theta)
+    residual = {b: np.linalg.norm(s.xy_mm - path.states(b, s.t_s)[0][0], axis=1) for b, s in seen.items()}
     radius = problem.knowledge.table.ball.radius_mm
     return ShotMotion(layout, theta, covariance + shift @ shift.T, seen, residual, scale, weight, cost, radius)
 
 
-def _as_wide_as_the_cost_allows(problem: _Problem, theta: Array, covariance: Array) -> Array:
-    """Covariance with its long axes shortened where the cost rises faster than its curvature at the minimum says.
+def _first_slip(problem: _Problem, theta: Array, covariance: Array) -> tuple[Array, Array]:
+    """Parameters and covariance with the slip at the strike as the cost itself shows it, where its curvature misleads.
 
-    Where a ball rolls from the start, the direction of its slip, and so a first derivative, vanishes: the path changes
-    with the square of the slip. A standard uncertainty is where the cost has risen by one.
+    A ball struck so that it nearly rolls slides for a few frames at most. Whether it was a little too fast or too slow for
+    its spin then hardly shows, and the path changes with the square of the slip: the cost has a flat floor or two pits.
+    Over all slips that end in the same rolling motion, mean and variance are taken from exp(-cost / 2).
     """
-    sigma = np.sqrt(np.maximum(np.diag(covariance), 1e-30))
-    values, vectors = np.linalg.eigh(covariance / np.outer(sigma, sigma))
-    axes = (vectors * np.sqrt(np.clip(values, 0, None))).T * sigma  # (n, n): one standard uncertainty along each axis
-    base = problem.costs(theta[None])[0]
-    length = np.ones(len(axes))
-    for _ in range(4):
-        batch = theta + np.concatenate([axes * length[:, None], -axes * length[:, None]])
-        rise = np.minimum(problem.costs(batch) - base, 1e6).reshape(2, -1).mean(axis=0)
-        steep = rise > 4.0
-        if not steep.any():
-            break
-        length[steep] *= np.clip(rise[steep], 1.0, None) ** -0.3
-    shorter = axes * length[:, None]
-    return np.asarray(shorter.T @ shorter)
+    layout = problem.layout
+    i = next((k for k, e in enumerate(layout.events) if e.kind == "strike"), None)
+    if i is None:
+        return theta, covariance
+    at = layout.leg[layout.events[i].ball, i]
+    settled = settled_velocity(theta[at : at + 2], theta[at + 2 : at + 4])
+    speed = float(np.hypot(*settled))
+    if speed < 100.0:
+        return theta, covariance
+    along = settled / speed
+    reading = np.zeros(layout.size)
+    reading[at : at + 2], reading[at + 2 : at + 4] = along, -along
+    now = float(reading @ theta)
+    spread = math.sqrt(float(reading @ covariance @ reading))
+    slips = np.unique(np.concatenate([np.linspace(-0.9, 0.9, 241) * speed, [now]]))
+    family = _same_roll(theta, at, along, slips)
+    cost = problem.costs(family)
+    weight = np.exp(-0.5 * (cost - cost.min())) * np.gradient(slips)
+    weight /= weight.sum()
+    other_side = float(weight[np.sign(slips) != np.sign(now)].sum())
+    if other_side < 0.005 and abs(now) > 3 * spread:
+        return theta, covariance
+    mean = float(weight @ slips)
+    variance = float(weight @ (slips - mean) ** 2) + float(np.median(np.diff(slips))) ** 2 / 12
+    told = covariance @ reading
+    covariance = covariance + (variance - spread**2) / spread**4 * np.outer(told, told)
+    return _same_roll(theta, at, along, np.array([mean]))[0], covariance
+
+
+def _same_roll(theta: Array, at: int, along: Array, slips: Array) -> Array:
+    """(P, n) parameters with other slips along the path at the strike, after which the ball rolls as it does in theta."""
+    mu_s, slowing = math.exp(theta[0]), math.exp(theta[1]) * G_MM_S2
+
+    def until_rolling(v: Array, roll: Array) -> Array:
+        return slide_time(v, roll, mu_s) + slide_delay(v, roll, mu_s)
+
+    v, roll = theta[at : at + 2], theta[at + 2 : at + 4]
+    settled, usual = settled_velocity(v, roll), until_rolling(v, roll)
+    across = (v - roll) - ((v - roll) @ along) * along
+    slip = slips[:, None] * along + across
+    out = np.repeat(theta[None], len(slips), axis=0)
+    base = settled
+    for _ in range(3):  # rolling resistance starts with the rolling: later for a longer slide
+        v, roll = base + slip * 2 / 7, base - slip * 5 / 7
+        base = settled - slowing * (until_rolling(v, roll) - usual)[:, None] * along
+    out[:, at : at + 2], out[:, at + 2 : at + 4] = base + slip * 2 / 7, base - slip * 5 / 7
+    return out
 
 
 # --- first guesses -------------------------------------------------------------------------------------------------
@@ -538,6 +597,10 @@ def first_guess(layout: Layout, seen: dict[str, Seen], friction: Friction) -> Ar
             at = layout.leg[ball, i]
             theta[at : at + 2], theta[at + 2 : at + 4] = v, roll
             v_in, roll_in = v_in_next, roll_in_next
+    for i, e in enumerate(layout.events):
+        if e.kind == "strike":
+            at = layout.leg[e.ball, i]
+            theta[layout.times + i] -= float(slide_delay(theta[at : at + 2], theta[at + 2 : at + 4], friction.sliding))
     return theta
 
 

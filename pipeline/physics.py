@@ -50,6 +50,18 @@ def slide_time(v: Array, v_roll: Array, mu_s: Array | float) -> Array:
     return np.asarray(2 * np.hypot(u[..., 0], u[..., 1]) / (7 * np.asarray(mu_s) * G_MM_S2))
 
 
+def slide_delay(v: Array, v_roll: Array, mu_s: Array | float) -> Array:
+    """Seconds after which a ball starts later than one that rolls from the start and ends on the same line of motion.
+
+    While it slides, a ball gains ``u t / 7`` on its later rolling line (u slip, t slide time); taken along that line.
+    """
+    u = v - v_roll
+    settled = settled_velocity(v, v_roll)
+    square = settled[..., 0] ** 2 + settled[..., 1] ** 2 + 1.0
+    gained = (u[..., 0] * settled[..., 0] + u[..., 1] * settled[..., 1]) * slide_time(v, v_roll, mu_s) / 7
+    return np.asarray(np.clip(gained / square, -0.2, 0.2))
+
+
 def rest_time(v: Array, v_roll: Array, mu_s: Array | float, mu_r: Array | float) -> Array:
     """Seconds until the ball lies still."""
     settled = settled_velocity(v, v_roll)
