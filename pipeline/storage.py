@@ -21,7 +21,7 @@ from shared.files import write_with
 
 _ADDRESS: Final = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+://")
 #: stores in which a file appears only when all of it has been sent; elsewhere it is written beside and renamed
-_WHOLE_OR_NOTHING: Final = frozenset({"s3", "s3a", "gs", "gcs", "abfs", "abfss", "az", "adl", "oss", "memory"})
+_WHOLE_OR_NOTHING: Final = frozenset({"s3", "s3a", "gs", "gcs", "abfs", "abfss", "az", "adl", "oss"})
 #: what a store may call the mark of a file's content, or the time of its last change
 _MARKS: Final = ("ETag", "etag", "md5Hash", "content_md5")
 _TIMES: Final = ("mtime", "LastModified", "last_modified", "updated", "modify", "created")

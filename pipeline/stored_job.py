@@ -12,7 +12,7 @@ from pipeline.work import Entry, look_key
 from shared.errors import ReboundryError
 from shared.files import file_sha256
 
-_SOURCE = "source"  # the record that tells whether the clip is still the one that was looked at
+SOURCE = "source"  # the record that tells whether the clip is still the one that was looked at
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,14 +43,14 @@ def _measure_in(scratch: Path, stored: StoredTask) -> ClipRecord:
         task = replace(task, settings=replace(task.settings, camera=replace(task.settings.camera, lens=lens)))
     there = fetch_entry(stored.entry, task.entry)
     fingerprint = stored.clip.fingerprint()
-    known = task.entry.record(_SOURCE)
+    known = task.entry.record(SOURCE)
     sha256 = str(known.get("sha256", "")) if fingerprint and known.get("fingerprint") == fingerprint else ""
     if task.again or not sha256 or task.entry.record("look").get("key") != look_key(sha256, task.settings):
         stored.clip.fetch(task.clip)
         sha256 = file_sha256(task.clip)
     record = measure_clip(replace(task, sha256=sha256))
     if task.entry.folder.is_dir():
-        task.entry.keep_record(_SOURCE, {"fingerprint": fingerprint, "sha256": sha256})
+        task.entry.keep_record(SOURCE, {"fingerprint": fingerprint, "sha256": sha256})
     _put_back(task.entry, stored.entry, there)
     return record
 

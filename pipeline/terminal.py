@@ -13,6 +13,7 @@ from rich.console import Console
 from rich.table import Table
 
 from pipeline.diagram import with_u
+from pipeline.executor import Executor
 from pipeline.progress import TerminalProgress
 from pipeline.run import RunOptions, SessionResult, measure_session
 from pipeline.sessions import Session, find_sessions
@@ -28,18 +29,24 @@ _MOST_ROWS = 40
 
 def measure_paths(paths: Sequence[Path], options: RunOptions, *, as_json: bool = False) -> int:
     """Measure what the paths mean, session by session, show it, and return the exit status."""
-    sessions = find_sessions(paths)
-    results = run_sessions(sessions, options)
-    if as_json:
-        rows = pd.concat([result.shots for result in results], ignore_index=True)
-        print(rows.to_json(orient="records", indent=1, force_ascii=False))
-    else:
-        for result in results:
-            show(result)
+    results = run_sessions(find_sessions(paths), options)
+    show_all(results, [str(result.folder) for result in results], as_json=as_json)
     return exit_status(results)
 
 
-def run_sessions(sessions: Sequence[Session], options: RunOptions) -> list[SessionResult]:
+def show_all(results: Sequence[SessionResult], places: Sequence[str], *, as_json: bool = False) -> None:
+    """The shots of all sessions, as tables or as JSON. ``places``: where each session's files are."""
+    if as_json:
+        rows = pd.concat([result.shots for result in results], ignore_index=True)
+        print(rows.to_json(orient="records", indent=1, force_ascii=False))
+        return
+    for result, place in zip(results, places, strict=True):
+        show(result, place)
+
+
+def run_sessions(
+    sessions: Sequence[Session], options: RunOptions, *, executor: Executor | None = None
+) -> list[SessionResult]:
     """Measure sessions one after the other; with several and one ``out``, each gets a folder of its name in it."""
     results: list[SessionResult] = []
     for session in sessions:
@@ -48,7 +55,7 @@ def run_sessions(sessions: Sequence[Session], options: RunOptions) -> list[Sessi
             own = RunOptions(out=options.out / session.name, jobs=options.jobs, again=options.again,
                              diagrams=options.diagrams)
         with TerminalProgress() as progress:
-            results.append(measure_session(session, options=own, progress=progress))
+            results.append(measure_session(session, options=own, progress=progress, executor=executor))
         if results[-1].stopped:
             break
     return results
@@ -62,8 +69,8 @@ def exit_status(results: Sequence[SessionResult]) -> int:
     return EXIT_SOME_FAILED if any(result.problems for result in results) else EXIT_DONE
 
 
-def show(result: SessionResult) -> None:
-    """The shots of one session as a table on stdout, and where the files are."""
+def show(result: SessionResult, place: str = "") -> None:
+    """The shots of one session as a table on stdout, and where the files are (``place``, else its folder)."""
     console = Console(highlight=False, width=None if sys.stdout.isatty() else 120)
     shots = result.shots
     if len(shots):
@@ -79,7 +86,7 @@ def show(result: SessionResult) -> None:
             console.print(f"... and {len(shots) - _MOST_ROWS} more in shots.csv")
         console.print("± is the standard uncertainty (k=1); why a cell is empty stands in shots.csv under notes.")
     console.print(_counts(result), soft_wrap=True, markup=False)
-    console.print(f"Files: {result.folder}/", soft_wrap=True, markup=False)
+    console.print(f"Files: {place or result.folder}/", soft_wrap=True, markup=False)
 
 
 def _counts(result: SessionResult) -> str:

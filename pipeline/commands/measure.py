@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -9,11 +10,13 @@ import typer
 
 
 def measure(
-    paths: Annotated[list[Path], typer.Argument(help="Clips, a folder of clips, or a session.", show_default=False)],
-    out: Annotated[Path | None, typer.Option(help="Where to write; else `measured/` in the session folder.")] = None,
+    paths: Annotated[list[str], typer.Argument(help="Clips, a folder of clips, or a session: paths, or addresses such "
+                                                    "as s3://bucket/session.", show_default=False)],
+    out: Annotated[str | None, typer.Option(help="Where to write; else `measured/` in the session folder.")] = None,
     jobs: Annotated[int, typer.Option(help="Clips measured at once; 0 = one per processor.", min=0)] = 0,
     again: Annotated[bool, typer.Option("--again", help="Measure everything again, changed or not.")] = False,
     diagrams: Annotated[bool, typer.Option(help="Draw a table diagram per shot.")] = True,
+    cluster: Annotated[str | None, typer.Option(help="Hand the clips to a Dask scheduler: tcp://host:8786.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the shots as JSON instead of a table.")] = False,
 ) -> None:
     """Measure every shot in the clips: angles, speeds and cue-ball spin, each with its uncertainty.
@@ -21,7 +24,14 @@ def measure(
     Example: `reboundry measure my-session`
     """
     from pipeline.run import RunOptions
+    from pipeline.storage import is_address
+
+    options = RunOptions(jobs=jobs, again=again, diagrams=diagrams)
+    if cluster or any(is_address(text) for text in (*paths, out or "")):
+        from pipeline.far import FarOptions, measure_far
+
+        raise typer.Exit(measure_far(paths, FarOptions(out=out, cluster=cluster, run=options), as_json=as_json))
     from pipeline.terminal import measure_paths
 
-    options = RunOptions(out=out, jobs=jobs, again=again, diagrams=diagrams)
-    raise typer.Exit(measure_paths(paths, options, as_json=as_json))
+    options = replace(options, out=Path(out) if out else None)
+    raise typer.Exit(measure_paths([Path(path) for path in paths], options, as_json=as_json))

@@ -1,0 +1,128 @@
+"""A session that lies at an address, stood in for by a folder on this machine.
+
+Its small files (session.toml, takes.csv, a lens ...) are fetched; its clips are empty files of the same size, as only
+the workers need their content. So everything that reads or writes a session works on it as on any other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from pipeline.clip_job import ClipTask
+from pipeline.corrections import CORRECTIONS_FILE
+from pipeline.executor import Executor, Lost
+from pipeline.reviews import REVIEWS_FILE
+from pipeline.sessions import AUDIO, VIDEO, Session
+from pipeline.storage import Place
+from pipeline.stored_job import SOURCE, StoredTask, fetch_entry, measure_stored
+from pipeline.work import Entry
+from shared.errors import SettingsError
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+_DEPTH: Final = 3  # folder/session/clips/clip.mp4
+_SMALL: Final = 4_000_000  # bytes; settings, sheets and lens files are far below it
+_PEOPLES: Final = frozenset({REVIEWS_FILE, CORRECTIONS_FILE})  # never written by measuring
+
+
+@dataclass(frozen=True)
+class Mirror:
+    """``folder`` stands in for the place ``source``."""
+
+    source: Place
+    folder: Path
+
+    def place(self, path: Path) -> Place:
+        """The place that a path below the folder stands for."""
+        inside = path.relative_to(self.folder).as_posix()
+        return self.source if inside == "." else self.source / inside
+
+    def words(self, text: str) -> str:
+        """A message with the address in place of the folder."""
+        return text.replace(str(self.folder), self.source.address)
+
+
+def mirror(source: Place, folder: Path) -> Mirror:
+    """Make ``folder`` stand in for ``source``. Raises SettingsError where there is nothing."""
+    folder.mkdir(parents=True)
+    found = source.files(_DEPTH)
+    if not found:
+        raise SettingsError(f"{source.address}: no such file or folder, or nothing in it; check the address.")
+    for name, info in found.items():
+        path = folder / name
+        parts = Path(name).parts
+        if "measured" in parts[:-1] or any(part.startswith(".") for part in parts):
+            continue
+        size = int(info.get("size") or 0)
+        if path.suffix.lower() in VIDEO | AUDIO:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            with path.open("wb") as file:
+                file.truncate(size)
+        elif size <= _SMALL:
+            (source / name).fetch(path)
+    return Mirror(source, folder)
+
+
+def fetch_results(out: Place, folder: Path) -> None:
+    """Bring people's decisions and corrections, and the pictures drawn so far, from earlier results."""
+    for name in out.files():
+        if name in _PEOPLES:
+            (out / name).fetch(folder / name)
+    for name in (out / "pictures").files():
+        (out / "pictures" / name).fetch(folder / "pictures" / name)
+
+
+def put_results(folder: Path, out: Place, *, before: set[Path]) -> None:
+    """Write the result files to their place, the pictures first. ``before``: files that came from there."""
+    files = [file for file in folder.rglob("*") if file.is_file() and not file.name.startswith(".")]
+    new = [file for file in files if file not in before or not file.is_relative_to(folder / "pictures")]
+    for file in sorted(new, key=lambda file: (file.parent == folder, file)):
+        inside = file.relative_to(folder)
+        if inside.parts[0] == ".work":
+            if file.name == "pictures.json":
+                (out / inside.as_posix()).put(file)
+        elif file.name not in _PEOPLES:
+            (out / inside.as_posix()).put(file)
+
+
+def with_earlier(session: Session, where: Mirror, out: Place) -> Session:
+    """The session with the clips that were measured in earlier runs and haven't changed since chosen as well."""
+    chosen = list(session.clips)
+    for clip in session.present:
+        kept = out / ".work" / clip.name / f"{SOURCE}.json"
+        if clip not in chosen and kept.is_file():
+            entry = Entry(where.folder.parent / "earlier" / clip.name)
+            kept.fetch(entry.folder / f"{SOURCE}.json")
+            if entry.record(SOURCE).get("fingerprint") == where.place(clip).fingerprint() != "":
+                chosen.append(clip)
+    return replace(session, clips=tuple(clip for clip in session.present if clip in chosen))
+
+
+class StoredExecutor:
+    """Measures clips where they lie, on ``far``; what needs no clip (the drawing) is done here, on ``near``."""
+
+    def __init__(self, far: Executor, near: Executor, *, where: Mirror, out: Place) -> None:
+        self.far, self.near, self.where, self.out = far, near, where, out
+
+    def run(self, work: Callable[[T], R], tasks: Sequence[T]) -> Iterator[tuple[int, R | Lost]]:
+        """See pipeline.executor.Executor."""
+        clips = [task for task in tasks if isinstance(task, ClipTask)]
+        if not clips:
+            yield from self.near.run(work, tasks)
+            return
+        result: Any
+        for index, result in self.far.run(measure_stored, [self._stored(task) for task in clips]):
+            if not isinstance(result, Lost):
+                entry = clips[index].entry
+                fetch_entry(self.out / ".work" / entry.folder.name, entry, detections=False)
+            yield index, result
+
+    def _stored(self, task: ClipTask) -> StoredTask:
+        lens = task.settings.camera.lens
+        entry = self.out / ".work" / task.entry.folder.name
+        return StoredTask(task=task, clip=self.where.place(task.clip), entry=entry,
+                          lens=lens.read_bytes() if lens else None)
