@@ -18,7 +18,7 @@ Array = NDArray[np.float64]
 
 #: in order of what moves a bank most; the later ones are left out first when shots are few (fixed before any result)
 DEFAULT_COVARIATES = ("incoming_angle_deg", "speed_at_impact_mps", "cue_roll_ratio", "cue_cross_ratio")
-SHOTS_PER_COVARIATE = 5
+LEAST_SPARE = 4  # degrees of freedom that adjusting must leave: below, wider t limits cost more than it gains
 LEAST_MEASURED = 0.8  # share of the shots that must carry a covariate
 LEAST_RELIABILITY = 0.3  # below, it varies little more than its own uncertainty: adjusting would add noise
 WEAK_RELIABILITY = 0.8  # below, the reader is told
@@ -43,14 +43,14 @@ def choose_covariates(
     """Pick covariates by rules that don't look at the response.
 
     shots : the counted shots of one comparison; cells (n,): combination of conditions and session
-    spare : degrees of freedom left by the model without covariates; one covariate is allowed for every five of them
+    spare : degrees of freedom left by the model without covariates; at most half of them, and all but four, are spent
     """
     n = len(shots)
     labels = np.unique(np.asarray(cells, dtype=str), return_inverse=True)[1]
     rows: list[dict[str, object]] = []
     used: list[str] = []
     columns: list[Array] = []
-    room = spare // SHOTS_PER_COVARIATE
+    room = max(min(spare // 2, spare - LEAST_SPARE), 0)
     for name in candidates:
         row: dict[str, object] = {"covariate": name, "used": False, "why": ""}
         rows.append(row)
@@ -74,7 +74,7 @@ def choose_covariates(
         if not reliability >= LEAST_RELIABILITY:
             row["why"] = "varies little more than its own uncertainty"
         elif len(used) >= room:
-            row["why"] = f"too few shots: {n} allow {max(room, 0)}"
+            row["why"] = f"too few shots: {n} allow {room}"
         else:
             row["used"] = True
             if reliability < WEAK_RELIABILITY:

@@ -1,0 +1,100 @@
+"""By simulation: 95 % intervals hold the truth 93 to 97 % of the time, and the equivalence test keeps its level.
+
+Each count is of 1,000 simulated experiments with fixed seeds: its own standard error is 0.7 %.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.compare.effects import equivalence_test
+from pipeline.compare.model import fit_linear
+
+RUNS = 1000
+EFFECT = 1.0
+
+
+def _experiment(rng, *, sessions, shots, session_sd, unequal_sessions=False, u=(0.2, 1.2)):
+    """Condition 1 stays for a session, condition 2 takes turns inside it; a covariate; known uncertainties."""
+    sizes = rng.integers(4, 2 * shots - 3, sessions) if unequal_sessions else np.full(sessions, shots)
+    session = np.repeat(np.arange(sessions), sizes)
+    n = len(session)
+    held = (session % 2).astype(float)
+    turned = (np.arange(n) % 2).astype(float)
+    covariate = rng.normal(0, 1, n)
+    known_u = rng.uniform(*u, n)
+    y = 30 + EFFECT * held - EFFECT * turned + 0.8 * covariate + rng.normal(0, session_sd, sessions)[session]
+    y += rng.normal(0, 1, n) + rng.normal(0, known_u)
+    return y, np.column_stack([np.ones(n), held, turned, covariate]), known_u, session
+
+
+def _coverage(contrast, truth, **experiment):
+    rng = np.random.default_rng(20)
+    held = 0
+    for _ in range(RUNS):
+        y, x, u, session = _experiment(rng, **experiment)
+        interval = fit_linear(y, x, u=u, session=session).estimate(contrast).interval
+        held += interval.low <= truth <= interval.high
+    return held / RUNS
+
+
+@pytest.mark.parametrize("session_sd", [0.0, 2.0], ids=["no session effect", "session effect"])
+def test_interval_of_a_condition_that_takes_turns(session_sd):
+    share = _coverage([0, 0, 1, 0], -EFFECT, sessions=4, shots=6, session_sd=session_sd)
+    assert 0.93 <= share <= 0.97
+
+
+@pytest.mark.parametrize("session_sd", [0.0, 0.6, 2.0])
+@pytest.mark.parametrize("sessions", [4, 8])
+def test_interval_of_a_condition_that_stays_for_a_session(session_sd, sessions):
+    share = _coverage([0, 1, 0, 0], EFFECT, sessions=sessions, shots=6, session_sd=session_sd, unequal_sessions=True)
+    assert 0.93 <= share <= 0.97
+
+
+def test_taking_shots_of_an_evening_as_independent_would_not_do():
+    # the check can fail: leave the session out of the model and the interval holds the truth far too seldom
+    rng = np.random.default_rng(20)
+    held = 0
+    for _ in range(300):
+        y, x, u, _ = _experiment(rng, sessions=4, shots=6, session_sd=2.0)
+        interval = fit_linear(y, x, u=u).estimate([0, 1, 0, 0]).interval
+        held += interval.low <= EFFECT <= interval.high
+    assert held / 300 < 0.7
+
+
+def test_interval_holds_where_conditions_scatter_differently():
+    rng = np.random.default_rng(21)
+    level = np.repeat([0.0, 1.0], [8, 16])
+    x = np.column_stack([np.ones(24), level])
+    held = {True: 0, False: 0}
+    for _ in range(RUNS):
+        y = level + rng.normal(0, np.where(level > 0, 0.5, 3.0))
+        for robust in held:
+            interval = fit_linear(y, x, cell=level, robust=robust).estimate([0, 1]).interval
+            held[robust] += interval.low <= 1 <= interval.high
+    assert 0.93 <= held[True] / RUNS <= 0.97
+    assert held[False] / RUNS < 0.92
+
+
+@pytest.mark.parametrize("session_sd", [0.0, 1.0])
+@pytest.mark.parametrize("contrast", [[0, 1, 0, 0], [0, 0, -1, 0]], ids=["between sessions", "inside sessions"])
+def test_equivalence_test_keeps_its_level_at_the_edge(contrast, session_sd):
+    # the true difference is exactly the bound: claimed equivalent in at most 5 % of experiments
+    rng = np.random.default_rng(22)
+    claimed = 0
+    for _ in range(800):
+        y, x, u, session = _experiment(rng, sessions=8, shots=8, session_sd=session_sd)
+        e = fit_linear(y, x, u=u, session=session).estimate(contrast)
+        claimed += equivalence_test(e.value, e.se, e.df, bound=EFFECT).holds()
+    assert claimed / 800 <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 800)
+
+
+def test_equivalence_is_found_where_it_is():
+    rng = np.random.default_rng(23)
+    x = np.column_stack([np.ones(80), np.tile([0.0, 1.0], 40)])
+    claimed = 0
+    for _ in range(200):
+        e = fit_linear(rng.normal(0, 1, 80), x).estimate([0, 1])
+        claimed += equivalence_test(e.value, e.se, e.df, bound=1.0).holds()
+    assert claimed / 200 > 0.95
