@@ -20,6 +20,9 @@ def main() -> int:
     parser.add_argument("--only", default="", help="clips whose name holds this")
     parser.add_argument("--keep", type=Path, help="keep the sessions and their output here")
     parser.add_argument("--tables", type=Path, help="single pictures with truth: find the table in each")
+    parser.add_argument(
+        "--variations", type=Path, help="draw clips that vary tilt, lens, blur ... here and measure them"
+    )
     parser.add_argument("--csv", type=Path, help="write every error to this file")
     args = parser.parse_args()
     if args.tables:
@@ -27,6 +30,11 @@ def main() -> int:
 
         print(score_pictures(args.tables))
         return 0
+    if args.variations:
+        from tests.bench.variations import draw_all
+
+        draw_all(args.variations, args.only)
+        args.folders = [*args.folders, args.variations]
     folders = args.truth or args.folders or [measure.ROOT / "fixtures"]
     truths = [t for folder in folders for t in find_truths(folder) if args.only in t.clip.name]
     if not truths:
