@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -91,12 +90,10 @@ def counted(shots: pd.DataFrame) -> pd.DataFrame:
 
 
 def write_page(session: Session, out: Path) -> None:
-    """report.html, when there is anything to show."""
-    if not find_spec("pipeline.report"):
-        return
+    """report.html, beside the tables it shows."""
     from pipeline.report import write_report
 
-    write_report(session.folder, out)
+    write_report(out, name=session.name)
 
 
 def _log_line(record: ClipRecord) -> dict[str, Any]:
