@@ -31,15 +31,16 @@ _VERDICTS = {"clean": "✓ clean", "mishit": "✕ mishit", "unusable": "? unusab
 _NOT_MEASURES = frozenset(("start_s", "end_s", "shot", "rails", "frames_seen", "residual_mm", "calibration_rms_px"))
 
 
-def write_report(measured_dir: Path, *, name: str = "") -> Path:
-    """Write ``report.html`` into a folder of results, from its shots.csv, contacts.csv, calibration.json and pictures.
+def write_report(session_dir: Path, out: Path | None = None) -> Path:
+    """Write ``report.html`` beside a session's results, from its tables, calibration.json and pictures.
 
-    name    : the session's; else as in shots.csv
-    returns : the page's path
+    session_dir : the session's folder
+    out         : where its results are; None: ``measured/`` in it
+    returns     : the page's path
     """
-    session = read_measured(measured_dir.parent, measured_dir)
+    session = read_measured(session_dir, out)
     shots = session.shots
-    title = name or next(iter(shots["session"].dropna().unique()), measured_dir.resolve().parent.name)
+    title = next(iter(shots["session"].dropna().unique()), session.folder.resolve().name)
     parts = [
         _heading(title, shots),
         _conditions(session),
@@ -53,7 +54,7 @@ def write_report(measured_dir: Path, *, name: str = "") -> Path:
     page = (f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<meta name="viewport" '
             f'content="width=device-width, initial-scale=1">\n<title>{escape(str(title))}: bank shots</title>\n'
             f"<style>{STYLE}</style>\n</head>\n<body>\n<main>\n" + "\n".join(parts) + "\n</main>\n</body>\n</html>\n")
-    path = measured_dir / "report.html"
+    path = session.out / "report.html"
     write_text(path, page)
     return path
 
