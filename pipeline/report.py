@@ -31,16 +31,16 @@ _VERDICTS = {"clean": "✓ clean", "mishit": "✕ mishit", "unusable": "? unusab
 _NOT_MEASURES = frozenset(("start_s", "end_s", "shot", "rails", "frames_seen", "residual_mm", "calibration_rms_px"))
 
 
-def write_report(session_dir: Path, out: Path | None = None) -> Path:
+def write_report(measured_dir: Path, *, name: str = "") -> Path:
     """Write ``report.html`` beside a session's results, from its tables, calibration.json and pictures.
 
-    session_dir : the session's folder
-    out         : where its results are; None: ``measured/`` in it
-    returns     : the page's path
+    measured_dir : where the results are
+    name         : the session's; else as in shots.csv
+    returns      : the page's path
     """
-    session = read_measured(session_dir, out)
+    session = read_measured(measured_dir)
     shots = session.shots
-    title = next(iter(shots["session"].dropna().unique()), session.folder.resolve().name)
+    title = name or next(iter(shots["session"].dropna().unique()), session.folder.name)
     parts = [
         _heading(title, shots),
         _conditions(session),

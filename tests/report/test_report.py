@@ -34,7 +34,7 @@ def measured(tmp_path_factory):
 
 
 def test_every_shot_its_verdict_reason_and_diagram_are_there(measured):
-    page = write_report(measured.parent, measured).read_text()
+    page = write_report(measured).read_text()
     assert page.count("<section class=shot") == 2
     assert "follow: cue ball" in page
     assert page.count("data:image/png;base64,") == 1
@@ -46,7 +46,7 @@ def test_every_shot_its_verdict_reason_and_diagram_are_there(measured):
 
 
 def test_nothing_is_loaded_from_elsewhere_and_nothing_of_the_users_runs(measured):
-    page = write_report(measured.parent, measured).read_text()
+    page = write_report(measured).read_text()
     for pattern in (r"<script", r"https?://", r"@import", r"url\(", r"<link"):
         assert not re.search(pattern, page), pattern
     assert "&lt;script&gt;" in page
@@ -68,7 +68,7 @@ def test_the_page_is_sound_html(measured):
             assert self.open.pop() == tag
 
     reader = Balance()
-    reader.feed(write_report(measured.parent, measured).read_text())
+    reader.feed(write_report(measured).read_text())
     assert reader.open == []
 
 
