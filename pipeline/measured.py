@@ -24,21 +24,22 @@ Derive = Callable[[Path], Mapping[str, Array]]
 def evaluate(motion: ShotMotion, derive: Derive, *, degrees: frozenset[str] = frozenset()) -> dict[str, Measured]:
     """Carry the parameters' covariance through ``derive``, a function of a batch of paths giving (P,) arrays by name.
 
+    Taken one standard uncertainty to both sides along each principal axis, not by derivatives: where a ball just stops
+    sliding before its next contact, or rolls from the start, a measure bends within its own uncertainty.
+
     degrees : names of angles, whose differences are taken round the circle
     """
-    layout = motion.layout
-    n = layout.size
-    batch = np.repeat(motion.theta[None], n + 1, axis=0)
-    batch[np.arange(1, n + 1), np.arange(n)] += layout.steps
-    values = derive(Path(layout, batch))
+    axes = motion.axes
+    batch = np.concatenate([motion.theta[None], motion.theta + axes, motion.theta - axes])
+    values = derive(Path(motion.layout, batch))
     out = {}
     for name, value in values.items():
-        difference = value[1:] - value[0]
+        change = value[1:] - value[0]
         if name in degrees:
-            difference = wrap_deg(difference)
-        gradient = difference / layout.steps
-        variance = float(gradient @ motion.covariance @ gradient)
-        out[name] = Measured(float(value[0]), float(np.sqrt(max(variance, 0.0))))
+            change = wrap_deg(change)
+        up, down = change.reshape(2, -1)
+        variance = float((((up - down) / 2) ** 2).sum() + 0.5 * (((up + down) / 2) ** 2).sum())
+        out[name] = Measured(float(value[0]), float(np.sqrt(variance)))
     return out
 
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -311,6 +312,13 @@ class ShotMotion:
         """Events at their fitted times."""
         path = self.path()
         return [replace(e, t_s=float(path.time(i)[0])) for i, e in enumerate(self.layout.events)]
+
+    @cached_property
+    def axes(self) -> Array:
+        """(n, n) principal axes of the covariance, each a row one standard uncertainty long."""
+        sigma = np.sqrt(np.maximum(np.diag(self.covariance), 1e-30))
+        values, vectors = np.linalg.eigh(self.covariance / np.outer(sigma, sigma))
+        return np.asarray((vectors * np.sqrt(np.clip(values, 0, None))).T * sigma)
 
     @property
     def friction(self) -> Friction:
