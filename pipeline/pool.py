@@ -19,6 +19,7 @@ from urllib.parse import quote, unquote
 import pandas as pd
 
 from pipeline.compare.conditions import condition_columns
+from pipeline.compare.counting import counted_mask
 from pipeline.pool_read import SessionTables, read_session_tables, shot_hashes
 from shared.columns import CONDITIONS_AFTER, CONTACTS, SHOTS, TRACKS
 from shared.errors import ReboundryError, SettingsError
@@ -303,7 +304,7 @@ def _session_table(known: dict[str, dict[str, Any]], shots: pd.DataFrame) -> pd.
             {
                 "session": name,
                 "shots": len(mine),
-                "counted": int(mine["counted"].fillna(False).sum()),
+                "counted": int(counted_mask(mine).sum()),
                 "clips": len(entry["clips"]),
                 "table": entry["table"],
                 "tool_version": entry["tool_version"],

@@ -19,6 +19,7 @@ def pool(
 
     Example: `reboundry pool evening-1 evening-2 --out dataset`
     """
+    from pipeline.compare.counting import counted_mask
     from pipeline.pool import pool_sessions
 
     report = pool_sessions(sessions, out)
@@ -27,7 +28,7 @@ def pool(
     if as_json:
         typer.echo(report.sessions.to_json(orient="records", indent=1))
     else:
-        counted = int(report.shots["counted"].fillna(False).sum())
+        counted = int(counted_mask(report.shots).sum())
         typer.echo(
             f"{out}: {len(report.sessions)} session(s), {len(report.shots)} shots, {counted} counted; "
             f"{len(report.added)} added or changed, {len(report.unchanged)} unchanged."

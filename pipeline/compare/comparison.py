@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -16,9 +16,11 @@ from pipeline.compare.ground import Ground, ground
 from pipeline.compare.responses import DEFAULT_RESPONSES, Response, add_speed_kept, response
 from pipeline.compare.settings import CompareSettings
 from pipeline.compare.stratum import StratumResult, analyse
+from pipeline.compare.table_parameters import parameter_names, parameter_rows
 from shared.errors import SettingsError
 
 ALL = "all patterns and speeds"
+TABLE = "the table itself"
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,11 +64,16 @@ class Comparison:
 
 
 def compare_conditions(
-    shots: pd.DataFrame, *, contacts: pd.DataFrame | None = None, settings: CompareSettings | None = None
+    shots: pd.DataFrame,
+    *,
+    contacts: pd.DataFrame | None = None,
+    parameters: pd.DataFrame | None = None,
+    settings: CompareSettings | None = None,
 ) -> Comparison:
     """Compare conditions over pooled (or one session's) shots.
 
     shots    : SHOTS columns and the conditions' own; contacts: CONTACTS with `session`, used for geometry
+    parameters : rows of the sessions' table.csv with `session`: the table's own parameters, which may be responses too
     returns  : a Comparison; poor data gives lines, not errors
     raises   : SettingsError where nothing at all can be compared: no such column, no shots, no condition that varies
     """
@@ -88,7 +95,9 @@ def compare_conditions(
             "no shot is counted: all were judged mis-hits or unusable, or rejected. Look through them with "
             "`reboundry review`; the numbers left out and why are below."
         )
-    responses = _responses(shots, settings, problems)
+    tables = pd.DataFrame() if parameters is None else parameters
+    of_table = parameter_names(tables)
+    responses = _responses(shots, settings, problems, of_table)
     names = tuple(sorted(set(strata)))
     grounds = {}
     for name in names:
@@ -124,6 +133,11 @@ def compare_conditions(
             )
             for r in responses
         ]
+    for name in of_table:
+        if name in settings.responses:
+            result = _of_table(shots, tables, name, factors, settings)
+            results.append(result)
+            responses.append(result.response)
     contrasts = _with_holm(_stack(results, "contrasts"))
     answers = _answers(contrasts, results, settings)
     return Comparison(
@@ -195,9 +209,41 @@ def _strata(shots: pd.DataFrame, within: Sequence[str]) -> pd.Series:
     return pd.Series(joined, index=shots.index)
 
 
-def _responses(shots: pd.DataFrame, settings: CompareSettings, problems: list[str]) -> list[Response]:
+def _of_table(
+    shots: pd.DataFrame, parameters: pd.DataFrame, name: str, factors: Sequence[Factor], settings: CompareSettings
+) -> StratumResult:
+    """One parameter of the table, a session (or its condition) being one reading."""
+    rows = parameter_rows(shots, parameters, name, [f.name for f in factors])
+    kept: list[Factor] = []
+    levels: dict[str, pd.Series] = {}
+    lines: list[str] = []
+    for factor in factors:
+        try:
+            found, values = read_factor(rows, factor.name)
+        except SettingsError as problem:
+            lines.append(f"{TABLE}, {name}: {problem}")
+            continue
+        kept.append(found)
+        levels[factor.name] = values
+    anywhere = Ground("", np.nan, np.nan, np.nan, "not a place")
+    result = analyse(
+        rows,
+        levels,
+        factors=kept,
+        response=Response(name, name.replace("_", " "), "", "higher", "lower", 4),
+        stratum=TABLE,
+        strata=pd.Series(TABLE, index=rows.index),
+        ground=anywhere,
+        settings=replace(settings, adjust=()),
+    )
+    return replace(result, lines=(*lines, *result.lines))
+
+
+def _responses(
+    shots: pd.DataFrame, settings: CompareSettings, problems: list[str], of_table: Sequence[str]
+) -> list[Response]:
     if settings.responses:
-        return [response(name, shots) for name in settings.responses]
+        return [response(name, shots) for name in settings.responses if name not in of_table]
     out = []
     counted = counted_mask(shots)
     for name in DEFAULT_RESPONSES:

@@ -8,8 +8,12 @@ import pandas as pd
 
 
 def counted_mask(shots: pd.DataFrame) -> pd.Series:
-    """True where a shot counts: the person's decision where there is one, else the program's verdict."""
-    return shots["counted"].astype("boolean").fillna(False).astype(bool)
+    """True where a shot counts: as told; where that is empty, the person's decision, else the program's verdict."""
+    told = shots["counted"].astype("boolean")
+    review = shots["review"].astype("string").fillna("") if "review" in shots else ""
+    clean = shots["verdict"].astype("string").fillna("") == "clean"
+    decided = pd.Series(review, index=shots.index).map({"accept": True, "reject": False}).astype("boolean")
+    return told.fillna(decided).fillna(clean).astype(bool)
 
 
 def count_shots(shots: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
@@ -39,11 +43,11 @@ def count_shots(shots: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
 
 
 def why_left_out(left_out: pd.DataFrame) -> str:
-    """'follow at the hit (2); cue ball drifted (1)'."""
+    """'follow (2); side (1)': each reason without this shot's own figures behind the colon, most frequent first."""
     tally: dict[str, int] = {}
     for _, shot in left_out.iterrows():
         text = "" if pd.isna(shot["reasons"]) else str(shot["reasons"])
-        reasons = [r.strip() for r in text.split(";") if r.strip()]
+        reasons = [r.partition(":")[0].strip() for r in text.split(";") if r.strip()]
         if not pd.isna(shot["review"]) and str(shot["review"]) == "reject":
             reasons = ["rejected by a person"]
         for reason in reasons or ["no reason given"]:

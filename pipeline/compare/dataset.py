@@ -8,9 +8,9 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline.compare.comparison import Comparison, compare_conditions
+from pipeline.compare.counting import counted_mask
 from pipeline.compare.output import write_comparison
 from pipeline.compare.settings import CompareSettings
-from pipeline.compare.table_parameters import add_table_parameters
 from pipeline.pool import pool_sessions, read_partitions, read_pool
 from shared.errors import SettingsError
 
@@ -30,8 +30,8 @@ def compare_dataset(
     if not dataset.is_dir():
         raise SettingsError(f"{dataset}: no such folder; give a dataset made by `reboundry pool`.")
     shots, contacts = read_pool(dataset)
-    shots = add_table_parameters(shots, read_partitions(dataset / "table"))
-    comparison = compare_conditions(shots, contacts=contacts, settings=settings)
+    parameters = read_partitions(dataset / "table")
+    comparison = compare_conditions(shots, contacts=contacts, parameters=parameters, settings=settings)
     tracks = _banked_tracks(dataset, comparison.shots)
     page = write_comparison(out, comparison, contacts=contacts, tracks=tracks, title=title, about=about)
     return comparison, page
@@ -55,7 +55,7 @@ def _banked_tracks(dataset: Path, shots: pd.DataFrame) -> pd.DataFrame:
     folder = dataset / "tracks"
     if not folder.is_dir() or not any(folder.glob("session=*/*.parquet")):
         return pd.DataFrame()
-    counted = shots[shots["counted"].fillna(False)]
+    counted = shots[counted_mask(shots)]
     columns = ["shot_id", "ball", "t_s", "x_mm", "y_mm", "session"]
     rows = pd.read_parquet(folder, columns=columns).assign(session=lambda r: r["session"].astype("string"))
     rows = rows[rows["shot_id"].notna() & rows["ball"].isin(set(counted["banked_ball"].dropna()))]

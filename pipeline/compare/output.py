@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline.compare.comparison import ALL, Comparison
+from pipeline.compare.comparison import ALL, TABLE, Comparison
 from pipeline.compare.counting import counted_mask
 from pipeline.compare.on_table import arrival_picture, fan_picture
 from pipeline.compare.page import comparison_page
@@ -65,7 +65,7 @@ def draw(comparison: Comparison, contacts: pd.DataFrame, tracks: pd.DataFrame) -
     for r in c.responses:
         figures = pictures.setdefault(r.name, [])
         rows = c.contrasts[c.contrasts["response"] == r.name] if len(c.contrasts) else c.contrasts
-        for stratum in [s for s in (*c.strata, ALL) if len(rows) and (rows["stratum"] == s).any()]:
+        for stratum in [s for s in (*c.strata, ALL, TABLE) if len(rows) and (rows["stratum"] == s).any()]:
             mine = rows[rows["stratum"] == stratum]
             head = f"{stratum}: " if stratum else ""
             figures.append(

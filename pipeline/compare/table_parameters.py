@@ -1,23 +1,79 @@
-"""A table's own parameters (table.csv), one value a session, as responses beside the shots' measures."""
+"""A table's own parameters (table.csv) as responses: one value a session, or one a condition inside a session.
+
+They are compared as they are: a session is one reading, however many contacts it was made from.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+import numpy as np
 import pandas as pd
 
-PREFIX = "table_parameter_"
+from shared.columns import SHOTS
+
+#: columns of FINGERPRINT that narrow a value down to some contacts
+_PARTS = ("cushion", "speed_from_mps", "speed_to_mps", "angle_from_deg", "angle_to_deg")
 
 
-def add_table_parameters(shots: pd.DataFrame, parameters: pd.DataFrame) -> pd.DataFrame:
-    """Shots with table_parameter_NAME and its _u: the value of the shot's session. Unchanged where there are none.
+def parameter_names(parameters: pd.DataFrame) -> list[str]:
+    """Quantities with a value for a whole session or condition, not just for some cushion, speed or angle."""
+    if not {"session", "quantity", "value"} <= set(parameters.columns):
+        return []
+    return sorted(_whole(parameters)["quantity"].dropna().astype(str).unique())
 
-    parameters : a row a session and parameter: session, parameter, value, value_u (other columns ignored)
+
+def parameter_rows(
+    shots: pd.DataFrame, parameters: pd.DataFrame, quantity: str, factors: Sequence[str]
+) -> pd.DataFrame:
+    """Rows like shots, one a session (or a session's condition level) with ``quantity``, its _u and the conditions.
+
+    shots  : pooled shots, which tell each session's conditions
+    A value for one level of a factor ("balls = clean") is used where there is one; the session's own value else.
     """
-    if not {"session", "parameter", "value"} <= set(parameters.columns):
-        return shots
-    out = shots.copy()
-    for name, rows in parameters.groupby("parameter"):
-        first = rows.drop_duplicates("session").set_index("session")
-        out[f"{PREFIX}{name}"] = pd.to_numeric(shots["session"].map(first["value"]))
-        if "value_u" in first:
-            out[f"{PREFIX}{name}_u"] = pd.to_numeric(shots["session"].map(first["value_u"]))
-    return out
+    whole = _whole(parameters)
+    whole = whole[whole["quantity"].astype(str) == quantity]
+    rows = []
+    for session, mine in whole.groupby("session", sort=False):
+        filmed = shots[shots["session"] == session]
+        levels = {name: filmed[name].dropna().unique() for name in factors}
+        varied = [name for name in factors if len(levels[name]) > 1]
+        for _, value in _split(mine, varied).iterrows():
+            row = {name: levels[name][0] if len(levels[name]) == 1 else pd.NA for name in factors}
+            name, equals, level = str(value["condition"] if pd.notna(value["condition"]) else "").partition(" = ")
+            if equals and name in factors:
+                row[name] = level
+            rows.append(
+                {
+                    **row,
+                    "shot_id": f"{session} {quantity} {level}".strip(),
+                    "session": session,
+                    quantity: float(value["value"]),
+                    f"{quantity}_u": float(value["value_u"]) if "value_u" in value else np.nan,
+                    "verdict": "clean",
+                    "counted": True,
+                }
+            )
+    out = pd.DataFrame(rows)
+    if out.empty:
+        return out
+    own = tuple(c for c in out.columns if c not in SHOTS.dtypes)
+    return SHOTS.conform(out, extra=own)
+
+
+def _whole(parameters: pd.DataFrame) -> pd.DataFrame:
+    narrow = pd.Series(False, index=parameters.index)
+    for part in _PARTS:
+        if part in parameters:
+            narrow |= parameters[part].notna()
+    whole = parameters[~narrow]
+    return whole if "condition" in whole else whole.assign(condition=pd.NA)
+
+
+def _split(mine: pd.DataFrame, varied: Sequence[str]) -> pd.DataFrame:
+    """The values by level of the one condition that varies in the session; else the session's own."""
+    for name in varied:
+        by_level = mine[mine["condition"].astype("string").fillna("").str.startswith(f"{name} = ")]
+        if len(by_level) > 1:
+            return by_level
+    return mine[mine["condition"].isna()]
