@@ -8,6 +8,7 @@ import tempfile
 from pathlib import Path
 
 from tests.bench import measure, report
+from tests.bench.bound import Bound, bound_lines, clip_bound
 from tests.bench.score import ClipScore, score_clip
 from tests.bench.truth import find_truths
 
@@ -42,6 +43,7 @@ def main() -> int:
         return 2
     scores: list[ClipScore] = []
     runs: list[measure.Run] = []
+    bounds: dict[str, Bound] = {}
     if args.measured:
         scores = [score_clip(truth, args.measured) for truth in truths]
     else:
@@ -52,12 +54,18 @@ def main() -> int:
                 run = measure.measure(group, base / f"{number:02d}-{name}")
                 runs.append(run)
                 scores += [score_clip(truth, run.measured) for truth in group]
+                for truth in group:
+                    found = clip_bound(truth, run.measured)
+                    if found is not None:
+                        bounds[truth.clip.name] = found
                 print(report.speed_lines([run]), flush=True)
                 if run.status:
                     print("    " + "\n    ".join(run.output.strip().splitlines()[-4:]), flush=True)
     print("\nLargest error of each clip\n" + report.clip_lines(scores))
     print("\nAll clips\n" + report.measure_lines(scores))
     print("\n" + report.position_lines(scores))
+    if bounds:
+        print("\nNoise of ball centres across their motion against the Cramer-Rao bound\n" + bound_lines(bounds))
     faults = report.fault_lines(scores)
     print("\nMissed, invented, left empty\n" + (faults or "  none"))
     if args.csv:
