@@ -33,6 +33,7 @@ from shared.equipment import Cushion, Table
 MOTION_EVENTS = ("strike", "ball", "cushion", "jaw")
 MotionKind = Literal["strike", "ball", "cushion", "jaw"]
 
+STILL_MM_S = 20.0  # slower is as good as at rest
 HUBER = 2.5  # residuals beyond this many standard uncertainties count less
 NOSE_U_MM = 0.4  # how well the nose line and the ball fit the ideal contact distance
 TOUCH_U_MM = 0.2  # the same for two balls: sizes and roundness
@@ -487,17 +488,18 @@ def _noise_scale(problem: _Problem, ball: str, theta: Array) -> float:
     average out less: the variance of a mean of n values with correlation r from one to the next is (1+r)/(1-r) times
     that of independent ones.
     """
+    s = problem.seen[ball]
     z = problem.observed(ball, theta[None])[0]
-    size = np.linalg.norm(z, axis=1)
-    if len(size) < 8:
-        return 1.0
+    v = Path(problem.layout, theta, [ball]).states(ball, s.t_s)[1][0]
+    moving = np.hypot(v[:, 0], v[:, 1]) > STILL_MM_S
+    if moving.sum() < 12:  # at rest frames repeat each other and say little of the noise in motion
+        size = np.linalg.norm(z, axis=1)
+        return max(1.0, float(np.median(size)) / 1.1774) if len(size) >= 8 else 1.0
+    size = np.linalg.norm(z[moving], axis=1)
     plain = max(1.0, float(np.median(size)) / 1.1774)  # median of a 2-D normal's distance: sqrt(2 ln 2)
-    begin = min((float(theta[problem.layout.times + i]) for i in problem.layout.chain[ball]), default=np.inf)
-    moving = np.clip(z[problem.seen[ball].t_s > begin], -3 * plain, 3 * plain)
-    if len(moving) < 12:
-        return plain
-    r = float((moving[1:] * moving[:-1]).sum() / max((moving**2).sum(), 1e-12))
-    r = min(max(r - 1 / math.sqrt(2 * len(moving)), 0.0), 0.9)  # only what stands out from chance
+    own = np.clip(z[moving], -3 * plain, 3 * plain)
+    r = float((own[1:] * own[:-1]).sum() / max((own**2).sum(), 1e-12))
+    r = min(max(r - 1 / math.sqrt(2 * len(own)), 0.0), 0.9)  # only what stands out from chance
     return plain * math.sqrt((1 + r) / (1 - r))
 
 

@@ -6,6 +6,7 @@ met at its end is a jaw, a contact that changes nothing is none.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -19,7 +20,8 @@ from pipeline.pockets import Pocketed, find_pocketed, in_jaws
 from pipeline.strikes import Strike, shot_rows
 from shared.equipment import Table
 
-REST_BIAS = 0.6  # share of a frame's position noise that stays the same while a ball lies still
+BALL_BIAS = 1.0  # a ball's lasting offset (lamps, shadow, its colour against the cloth) over the noise of one frame
+REST_BIAS = 1.0  # share of a frame's position noise that stays the same while a ball lies still
 REST_ROWS = 15  # so many frames of a ball at rest say all there is
 LEAST_TURN = 3.5  # a contact changes a velocity by more than so many standard uncertainties
 
@@ -65,10 +67,23 @@ def follow_shot(strike: Strike, tracks: Mapping[str, Seen], scene: Scene) -> Fol
     names = name_balls(events, strike.track, list(windows))
     moving = {names[b] for b in windows if any(e.concerns(b) for e in events)}
     events = [replace(e, ball=names[e.ball], other=names.get(e.other, e.other)) for e in events]
-    named = {names[b]: replace(s, ball=names[b]) for b, s in windows.items()}
+    named = _with_lasting_offsets({names[b]: replace(s, ball=names[b]) for b, s in windows.items()}, moving)
     motion = _fit({b: named[b] for b in named if b in moving}, events, scene)
     fallen = {names[k]: replace(v, ball=names[k]) for k, v in pocketed.items() if names[k] in moving}
     return FollowedShot(strike, names, named, motion, fallen)
+
+
+def _with_lasting_offsets(windows: Mapping[str, Seen], moving: set[str]) -> dict[str, Seen]:
+    """Add what shifts one ball in all frames alike to the systematic effects: two per ball, along x and y."""
+    out = dict(windows)
+    for ball in sorted(moving):
+        for b, s in out.items():
+            own = np.zeros((len(s.t_s), 2, 2))
+            if b == ball:
+                own[:, 0, 0] = BALL_BIAS * math.sqrt(float(np.median(s.covariance[:, 0, 0])))
+                own[:, 1, 1] = BALL_BIAS * math.sqrt(float(np.median(s.covariance[:, 1, 1])))
+            out[b] = replace(s, systematic=np.concatenate([s.systematic, own], axis=2))
+    return out
 
 
 def _fit(windows: Mapping[str, Seen], events: Sequence[MotionEvent], scene: Scene) -> ShotMotion:
