@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.detect_outline import BallPicture
+from pipeline.detect_slide import Slide
 from pipeline.detect_patch import Patch, sample_chroma, sample_luma
 
 Array = NDArray[np.float64]
@@ -67,6 +68,8 @@ class OutlineFitter:
         middle = pose.to_table(np.array([[pose.width_px / 2, pose.height_px / 2]]), picture.radius_mm)
         self.radius_px = float(picture.radius_px(middle)[0])
         self.rays = 4 * int(np.clip(2 * np.pi * self.radius_px / self.settings.ray_spacing_px / 4, 8, 24))
+        _, normal = picture.outlines(middle, self.rays)
+        self._slide = Slide.over(normal[0], self.settings.capture_radii * self.radius_px)
         self._s, basis = _basis(self.settings)
         self._basis = basis.astype(np.float32)
         self._gram = basis.T @ basis
@@ -84,41 +87,24 @@ class OutlineFitter:
         xy = np.array(xy_mm, dtype=float)
         jac = self.picture.jacobian(xy)
         if rough:
-            xy = self.capture(patches, xy, blur_px, jac)
+            xy, _ = self.capture(patches, xy, jac)
         fit, shape = self.refine(patches, xy, blur_px, jac, 1.6)
         for _ in range(self.settings.steps):
             fit, shape = self.refine(patches, fit.xy_mm, blur_px, jac, 1.0, shape)
         return fit
 
-    def capture(self, patches: list[Patch], xy: Array, motion_px: Array, jac: Array) -> Array:
-        """(N, 2) mm: the places nearby where most of the outline lies on edges."""
+    def capture(self, patches: list[Patch], xy: Array, jac: Array) -> tuple[Array, Array]:
+        """(N, 2) mm, the places nearby where most of the outline lies on edges, and (N,) how much of it does."""
         cfg = self.settings
         px, normal = self.picture.outlines(xy, self.rays)
-        reach = cfg.capture_radii * self.radius_px
-        step = max(0.5, reach / 14)
-        half = int(np.ceil(reach / step))
-        arm = max(1, round(1.0 / step))
-        s = np.arange(-half - arm, half + arm + 1) * step
+        s, arm = self._slide.s_px, self._slide.arm
         places = px[:, :, None] + s[:, None] * normal[:, :, None]
         profiles = np.concatenate([sample_luma(patches, places)[None], sample_chroma(patches, places)])
         slope = profiles[..., 2 * arm :] - profiles[..., : -2 * arm]
         energy = np.einsum("cnks,cnks->nks", slope, slope)
-        votes = energy / (energy + cfg.edge_step**2)
-        grid = np.arange(-half, half + 1) * step
-        gx, gy = (g.ravel() for g in np.meshgrid(grid, grid))
-        near = np.hypot(gx, gy) <= reach + 0.01
-        shifts = np.column_stack([gx[near], gy[near]])
-        n, k = normal.shape[:2]
-        bins = np.rint(normal @ shifts.T / step).astype(np.intp) + half  # (N, K, G)
-        best, most = np.zeros((len(xy), 2)), np.full(len(xy), -1.0)
-        for grown in range(-3, 2):  # the limb's fall puts the steepest place a little inside
-            at = np.clip(bins + grown, 0, votes.shape[2] - 1)
-            support = np.take_along_axis(votes, at, axis=2).mean(axis=1)  # (N, G)
-            top = support.argmax(axis=1)
-            value = support[range(len(xy)), top] - 0.012 * abs(grown)
-            best[value > most] = shifts[top[value > most]]
-            most = np.maximum(most, value)
-        return xy + np.linalg.solve(jac, best[..., None])[..., 0]
+        votes = energy / (energy + np.float32(cfg.edge_step**2))
+        best, support = self._slide.best(votes)
+        return xy + np.linalg.solve(jac, best[..., None])[..., 0], support
 
     def refine(
         self, patches: list[Patch], xy: Array, motion_px: Array, jac: Array, widen: float = 1.0, shape: _Shape | None = None

@@ -23,7 +23,9 @@ class SearchSettings:
     cells_per_radius: float = 2.9  # low-resolution pixels per ball radius, at least
     cloth_distance: float = 20.0  # standard deviations off the cloth's colour that count half
     disc_share: float = 0.4  # of a ball-sized disc that must not be cloth
-    change_levels: int = 4  # grey levels, of averaged cells
+    lone_share: float = 0.3  # that share less 0.6 of the ring's around it
+    change_levels: float = 1.6  # mean over 3 x 3 cells, in grey levels, above the noise
+    change_noise: float = 2.4  # and in the noise of that mean
     all_changed_share: float = 0.4
     most_candidates: int = 12  # in one changed region
     beyond_mm: float = 25.0  # ball centres are looked for this far outside the nose lines: pocket mouths
@@ -58,8 +60,9 @@ class ClothSearch:
         self.sigma: Array | None = None
         self._scale: Image | None = None
         self._looked_at: NDArray[np.uint8] | None = None
-        self._grow = np.ones((3, 3), np.uint8)
         radius = self.radius_px / factor
+        reach = 2 * int(np.ceil(1.2 * radius)) + 1
+        self._reach = np.ones((reach, reach), np.uint8)  # as far as a change may be from a ball it concerns
         self._disc, self._ring = _disc(0, radius), _disc(1.25 * radius, 1.9 * radius)
 
     def _bounds(self, width: int, height: int) -> tuple[int, int, int, int]:
@@ -120,14 +123,17 @@ class ClothSearch:
             self._looked_at = small_luma.copy()
             return np.full(small_luma.shape, 255, np.uint8)
         difference = cv2.absdiff(small_luma, self._looked_at)
-        _, mask = cv2.threshold(difference, cfg.change_levels, 255, cv2.THRESH_BINARY)
+        around = cv2.boxFilter(difference, cv2.CV_16U, (3, 3), normalize=False)
+        noise = float(np.median(around[::3, ::3]))
+        limit = max(cfg.change_levels * 9 + noise, cfg.change_noise * noise)
+        mask = np.asarray(cv2.compare(around, limit, cv2.CMP_GT))
         share = cv2.countNonZero(mask) / mask.size
         if share == 0:
             return None
         if share > cfg.all_changed_share:  # the light or the camera changed: look everywhere
             self._looked_at = small_luma.copy()
             return np.full(small_luma.shape, 255, np.uint8)
-        mask = np.asarray(cv2.dilate(mask, self._grow))
+        mask = np.asarray(cv2.dilate(mask, _NEIGHBOURS))
         cv2.copyTo(small_luma, mask, self._looked_at)
         return mask
 
@@ -135,6 +141,7 @@ class ClothSearch:
         """Places in the changed regions (``mask``) where a disc of a ball's size isn't cloth."""
         pad = int(np.ceil(2 * self.radius_px / self.factor)) + 1
         count, _, boxes, _ = cv2.connectedComponentsWithStats(mask)
+        near = np.asarray(cv2.dilate(mask, self._reach))
         found: list[Array] = []
         discs: list[tuple[int, int, Image]] = []
         for x, y, w, h, _area in boxes[1:count]:
@@ -146,7 +153,7 @@ class ClothSearch:
                 continue
             places = places + [x0, y0]
             at = np.clip(np.rint(places).astype(int), 0, np.array(self.cells) - 1)
-            inside = (mask[at[:, 1], at[:, 0]] > 0) & (self.inside_mm[at[:, 1], at[:, 0]] > -self.settings.beyond_mm)
+            inside = (near[at[:, 1], at[:, 0]] > 0) & (self.inside_mm[at[:, 1], at[:, 0]] > -self.settings.beyond_mm)
             found.append(places[inside])
         places_px = self.to_px(np.concatenate(found)) if found else np.zeros((0, 2))
         return Candidates(places_px, tuple(discs), self)
@@ -172,6 +179,7 @@ class ClothSearch:
         ring = cv2.filter2D(other, -1, self._ring, borderType=cv2.BORDER_REPLICATE)
         score = disc - 0.6 * ring
         peak = (score >= cv2.dilate(score, _NEIGHBOURS)) & (disc > self.settings.disc_share)
+        peak &= score > self.settings.lone_share
         rows, columns = np.nonzero(peak)
         if len(rows) == 0:
             return np.zeros((0, 2)), disc

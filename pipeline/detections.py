@@ -34,10 +34,13 @@ class DetectSettings:
     edges: EdgeSettings = field(default_factory=EdgeSettings)
     search: SearchSettings = field(default_factory=SearchSettings)
     shutter_s: float | None = None
+    outline_support: float = 0.36  # less of the outline than this near edges of any kind is not worth a fit
     outline_share: float = 0.4  # less of the outline than this is no ball
     outline_and_clear: float = 1.25  # share of outline seen plus share of plain cloth around it: hands have neither
     still_there: float = 0.3  # share of a known ball's disc that isn't cloth: below, it has gone
-    refresh_s: float = 0.5  # a ball at rest is fitted anew this often
+    misses: int = 3  # a known ball not found this often is given up, until its place looks like a ball again
+    refresh_s: float = 0.5  # a ball at rest is fitted anew this often,
+    settle_s: float = 0.06  # just after it moved after so long, then twice as long ...
     batch: int = 24  # jobs fitted together
 
 
@@ -47,6 +50,8 @@ class _Job:
 
     t_s: float
     px: Array  # rough centre
+    refresh_s: float  # fitted anew after this
+    misses: int  # times in a row that a ball known here was looked for in vain; -1 for a fresh find
     patch: Patch | None  # let go once fitted
     row: Array | None = None  # the DETECTIONS columns after frame and t_s, once fitted and accepted
     done: bool = False
@@ -116,47 +121,50 @@ class BallDetector:
     def _renewed(self, frame: Frame, small: NDArray[np.uint8], mask: NDArray[np.uint8]) -> list[_Job]:
         """Jobs of the balls whose surroundings are unchanged, and new ones where something changed."""
         kept, places = [], []
-        again: list[Array] = []
+        again: list[tuple[Array, int]] = []
         for job in self._current:
-            if job.done and job.row is None:
+            if job.done and job.row is None and not 0 <= job.misses < self.settings.misses:
                 continue
             place = job.px if job.row is None else job.row[:2]
-            if self._touched(mask, place):
-                again.append(place)
-            else:
+            if not self._touched(mask, place):
                 kept.append(job)
                 places.append(place)
+            elif job.row is not None:
+                again.append((place, 0))
+            elif job.misses >= 0:
+                again.append((place, job.misses + job.done))
         near = 0.8 * self.fitter.radius_px
         candidates = self.search.candidates(frame, small, mask)
         found = [place for place in candidates.px if _far(place, places, near)]
-        found += [p for p in again if _far(p, found, 0.35 * near) and candidates.share(p) > self.settings.still_there]
-        return kept + [self._job(frame, place) for place in found]
+        jobs = kept + [self._job(frame, place, -1) for place in found]
+        for place, misses in again:
+            if _far(place, found, 0.35 * near) and candidates.share(place) > self.settings.still_there:
+                jobs.append(self._job(frame, place, misses))
+        return jobs
 
     def _touched(self, mask: NDArray[np.uint8], px: Array) -> bool:
-        reach = 1.2 * self.fitter.radius_px / self.search.factor
-        x, y = self.search.to_cells(px)
-        rows = slice(max(int(y - reach), 0), int(y + reach) + 2)
-        return bool(mask[rows, max(int(x - reach), 0) : int(x + reach) + 2].any())
+        reach = int(np.ceil(1.2 * self.fitter.radius_px / self.search.factor))
+        x, y = np.rint(self.search.to_cells(px)).astype(int)
+        return bool(mask[max(y - reach, 0) : y + reach + 1, max(x - reach, 0) : x + reach + 1].any())
 
     def _refreshed(self, frame: Frame, jobs: list[_Job]) -> list[_Job]:
         """Balls at rest fitted anew now and then."""
-        oldest = frame.t_s - self.settings.refresh_s
-        if not any(job.t_s < oldest for job in jobs):
+        if not any(frame.t_s - job.t_s > job.refresh_s for job in jobs):
             return jobs
         out = []
         for job in jobs:
-            if job.done and job.row is None:
-                continue
-            if job.t_s < oldest:
-                place = job.px if job.row is None else job.row[:2]
-                out.append(self._job(frame, place))
-            else:
+            if frame.t_s - job.t_s <= job.refresh_s:
                 out.append(job)
+            elif job.row is not None:
+                out.append(self._job(frame, job.row[:2], 0, min(2 * job.refresh_s, self.settings.refresh_s)))
+            elif not job.done:
+                out.append(job)  # still to be fitted
         return out
 
-    def _job(self, frame: Frame, px: Array) -> _Job:
+    def _job(self, frame: Frame, px: Array, misses: int, refresh_s: float | None = None) -> _Job:
         self._open += 1
-        return _Job(frame.t_s, np.asarray(px), cut(frame, px, 2.6 * self.fitter.radius_px))
+        again = self.settings.settle_s if refresh_s is None else refresh_s
+        return _Job(frame.t_s, np.asarray(px), again, misses, cut(frame, px, 2.6 * self.fitter.radius_px))
 
     def _fit_all(self, *, last: bool) -> None:
         """Fit the open jobs of all frames but the newest (its motion isn't known yet), and write down finished frames."""
@@ -166,10 +174,16 @@ class BallDetector:
             jobs = [job for _, job in fresh]
             patches = [job.patch for job in jobs if job.patch is not None]
             xy = self.picture.pose.to_table(np.array([job.px for job in jobs]), self.picture.radius_mm)
-            rough = self.fitter.capture(patches, xy, np.zeros_like(xy), self.picture.jacobian(xy))
+            rough, support = self.fitter.capture(patches, xy, self.picture.jacobian(xy))
             blur = self._blur(rough, [k for k, _ in fresh])
-            fit = self.fitter.fit(patches, rough, blur, rough=False)
-            self._take(jobs, xy, fit, patches)
+            worth = support > self.settings.outline_support
+            for job in (job for job, fine in zip(jobs, worth, strict=True) if not fine):
+                job.done, job.patch = True, None
+            if worth.any():
+                chosen = np.flatnonzero(worth)
+                patches = [patches[i] for i in chosen]
+                fit = self.fitter.fit(patches, rough[chosen], blur[chosen], rough=False)
+                self._take([jobs[i] for i in chosen], xy[chosen], fit, patches)
         for look in looks_now:
             self._write(look)
         self._looks = [] if last else self._looks[-1:]
