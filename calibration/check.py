@@ -18,6 +18,8 @@ MAX_LEFT_OUT_PX = 0.8  # median miss of sights predicted by the others, in a pic
 MIN_SIGHTS = 6  # fewer, and only nose lines and cloth ends are counted on
 OFFSET_WARN_MM = 5.5  # three times the standard tolerance: such sights speak for another size of table
 NOSE_WARN_PX = 1.5
+UNUSUAL_LENS = 2.5  # standard deviations from the usual focal length, centre or distortion
+NO_LENS = 4.0  # the same: no camera that people film with
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,7 +61,7 @@ def check_fit(
     by_sights = len(marks.sight) >= MIN_SIGHTS and sum(n >= 2 for n in rails) >= 2
     refusal = ""
     if not by_hand:
-        refusal = _refusal(table, longer, left_out=left_out if by_sights else None, corner_u=float(corner_u.max()),
+        refusal = _refusal(table, longer, left_out=left_out if by_sights else None, corner_u=float(corner_u.max()), lens_strain=fit.lens_strain,
                            seen=(len(marks.sight), len(noses), len(cloth)), pockets_seen=pockets_seen)
     return CalibrationCheck(
         len(marks.sight), int(inside.sum()), sum(n > 0 for n in rails), left_out, corner_u, noses, cloth, pockets_seen,
@@ -68,8 +70,8 @@ def check_fit(
 
 
 def _refusal(
-    table: Table, longer: float, *, left_out: float | None, corner_u: float, seen: tuple[int, int, int],
-    pockets_seen: float,
+    table: Table, longer: float, *, left_out: float | None, corner_u: float, lens_strain: float,
+    seen: tuple[int, int, int], pockets_seen: float,
 ) -> str:
     """Why a fit may not be used, or nothing. ``left_out`` None: too few sights to go by them; ``longer``: px / 1280."""
     sights, noses, cloth = seen
@@ -85,6 +87,11 @@ def _refusal(
         )
     if left_out is None and table.pockets and not pockets_seen >= 0.8:
         return "a rectangle of one colour was found, but no pockets at its corners and no sights round it"
+    if lens_strain > NO_LENS:
+        return (
+            f"no usual camera sees a table of {table.length_mm:.0f} x {table.width_mm:.0f} mm like this. Check the table's "
+            "length and width"
+        )
     if corner_u > MAX_CORNER_U_PX * longer:
         return (
             f"the corners are only known to {corner_u:.1f} px (k=1), {MAX_CORNER_U_PX * longer:.1f} px is needed. "
@@ -123,8 +130,12 @@ def _contradictions(fit: Fit, table: Table, by_sights: bool, longer: float) -> l
     if apart:
         found.append(f"nose lines seen away from where the sights put them: {', '.join(apart)}; check the table's size")
     pose = fit.pose
-    noses = np.column_stack([table.corners_mm, np.full(4, table.nose_height_mm)])
-    px = pose.to_image(noses)
+    if fit.lens_strain > UNUSUAL_LENS:
+        found.append(
+            f"the camera that fits is an unusual one (focal length {pose.K[0, 0]:.0f} px, k1 {pose.distortion[0]:+.2f}): "
+            f"check the table's length and width"
+        )
+    px = pose.to_image(np.column_stack([table.corners_mm, np.full(4, table.nose_height_mm)]))
     hidden = (px < 0).any(axis=1) | (px[:, 0] > pose.width_px - 1) | (px[:, 1] > pose.height_px - 1)
     if hidden.any():
         found.append(f"{int(hidden.sum())} corner(s) of the playing surface lie outside the picture")

@@ -71,5 +71,7 @@ def _words(
     (width, height), _ = cv2.getTextSize(words, font, size, thick)
     x = place[0] - width / 2 if middle else place[0] - (0 if rightwards else width)
     at = (round(float(x)), round(float(place[1] + height / 2)))
-    cv2.putText(drawn, words, at, font, size, (0, 0, 0), thick + 2, cv2.LINE_AA)
+    for away in ((1, 1), (-1, 1), (1, -1), (-1, -1)):
+        shadow = (at[0] + away[0] * thick, at[1] + away[1] * thick)
+        cv2.putText(drawn, words, shadow, font, size, (0, 0, 0), thick, cv2.LINE_AA)
     cv2.putText(drawn, words, at, font, size, INK, thick, cv2.LINE_AA)

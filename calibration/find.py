@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.check import CalibrationCheck, check_fit, rails_of
+from calibration.check import NO_LENS, CalibrationCheck, check_fit, rails_of
 from calibration.cloth import Outline, cloth_outlines
 from calibration.fit import Fit, fit_marks, start_values
 from calibration.lens import lens_prior, read_lens
@@ -29,7 +29,6 @@ F64 = NDArray[np.float64]
 SIDES: tuple[Cushion, ...] = ("right", "foot", "left", "head")  # side i runs from corner i to corner i + 1
 SEARCH_MM = (30.0, 14.0, 8.0)  # how far from its predicted place a sight is looked for, round by round
 OUTLINE_U_PX = 3.0  # of the coarse outline, in a picture 1280 px long
-MAX_LENS_STRAIN = 4.0  # standard deviations from any usual lens
 ANY_CAMERA = CameraSettings()
 DIRECTIONS: dict[HeadSide, tuple[int, int]] = {
     "picture-left": (-1, 0), "picture-right": (1, 0), "picture-top": (0, -1), "picture-bottom": (0, 1),
@@ -264,7 +263,7 @@ def _from_corners(
             spread[0] /= seen.fit.pose.K[0, 0]
             fit = fit_marks(marks, table, size, seen.fit.values, lens=LensPrior(found, spread), robust=False)
     miss = float(np.linalg.norm(fit.pose.to_image(_noses(table)) - corners, axis=1).max())
-    if miss > 5.0 * max(size) / 1280 or fit.lens_strain > MAX_LENS_STRAIN:
+    if miss > 5.0 * max(size) / 1280 or fit.lens_strain > NO_LENS:
         raise CalibrationError(
             f"{name}: no usual camera sees a table of {table.length_mm:.0f} x {table.width_mm:.0f} mm with these "
             f"corners. Mark where the nose lines cross, {order}, and check the table's size."

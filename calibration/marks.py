@@ -20,7 +20,7 @@ SIGHT_U_PX = 0.06
 NOSE_U_PX = 0.25  # of a whole line: blur and the shadow beside a nose shift its edge the same way all along
 NOSE_STEP = 0.2  # least darkening under a nose, of the cushion's brightness: a fainter edge is shading, not a nose
 CLOTH_U_PX = 0.8  # of a whole line, as the cloth need not end at one distance on all cushions
-POCKET_CONTRAST = 25.0  # grey levels (all three channels together)
+POCKET_CONTRAST = 14.0  # grey levels (all three channels together)
 BINS = 6  # points handed on per line
 
 
