@@ -29,7 +29,8 @@ class Start:
     ball: str
     t_s: float
     row: int  # first row in which it has moved
-    speed_mm_s: float
+    speed_mm_s: float  # at first
+    top_mm_s: float  # in the first tenths of a second
     ballistic: bool
 
 
@@ -105,7 +106,7 @@ def _start_after(seen: Seen, first: int, place: Array, far: float) -> Start | No
     speeds = _chunk_speeds(t, xy, k)
     first_speed = speeds[0] if speeds else 0.0
     ballistic = len(speeds) >= 1 and first_speed > STRIKE_MIN_MM_S and max(speeds) < QUICKER_MAX * first_speed + 40
-    return Start(seen.ball, begin, k, float(first_speed), bool(ballistic))
+    return Start(seen.ball, begin, k, float(first_speed), float(max(speeds, default=0.0)), bool(ballistic))
 
 
 def _chunk_speeds(t: Array, xy: Array, k: int, chunk_s: float = 0.03, span_s: float = 0.3) -> list[float]:

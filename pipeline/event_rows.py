@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from pipeline.measured import direction_deg, evaluate, speed_mps, wrap_deg
+from pipeline.measured import direction_deg, evaluate, speed_mps, without_size, wrap_deg
 from pipeline.motions import MotionEvent, Path, ShotMotion, inward_normal
 from pipeline.physics import Array, rest_time, state_after
 from shared.equipment import Table
@@ -56,7 +56,8 @@ def _event(motion: ShotMotion, i: int, event: MotionEvent, table: Table) -> dict
         return out
 
     row: dict[str, Any] = {"kind": event.kind, "ball": ball, "other": event.other or None}
-    for name, got in evaluate(motion, derive, degrees=_ANGLES).items():
+    for name, value in evaluate(motion, derive, degrees=_ANGLES).items():
+        got = without_size(value, table, event.other) if name == "sight" else value
         row[name], row[f"{name}_u"] = got.value, got.u
     return row
 

@@ -65,10 +65,13 @@ def first_ball_contact(events: list[MotionEvent]) -> int | None:
     return None
 
 
-def measure_launch(motion: ShotMotion, *, kind: str, banked_ball: str, cue_end_s: float | None) -> Launch:
+def measure_launch(
+    motion: ShotMotion, *, kind: str, banked_ball: str, cue_end_s: float | None, seen_until_s: float
+) -> Launch:
     """Everything up to the banked ball's departure, and what the cue ball does afterwards.
 
-    cue_end_s : when the cue ball left the table into a pocket; None if it did not, infinite if the clip ended first
+    cue_end_s    : when the cue ball left the table into a pocket; None if it did not
+    seen_until_s : the cue ball's last frame in the shot
     """
     events = motion.layout.events
     contact = first_ball_contact(events)
@@ -80,7 +83,7 @@ def measure_launch(motion: ShotMotion, *, kind: str, banked_ball: str, cue_end_s
         departure = _departure(motion, "cue", strike)
         return Launch(kind, banked_ball, **got, notes=tuple(notes), **departure)
     got |= _contact(motion, contact)
-    moved, why = _after(motion, contact, cue_end_s)
+    moved, why = _after(motion, contact, cue_end_s, seen_until_s)
     got |= moved
     notes += why
     notes.append("cue_side_spin_rps: no marks followed on the cue ball")
@@ -124,18 +127,17 @@ def _contact(motion: ShotMotion, i: int) -> dict[str, Measured]:
     return evaluate(motion, derive, degrees=frozenset({"cut_angle_deg", "throw_deg"}))
 
 
-def _after(motion: ShotMotion, i: int, cue_end_s: float | None) -> tuple[dict[str, Measured], list[str]]:
+def _after(
+    motion: ShotMotion, i: int, cue_end_s: float | None, seen_until_s: float
+) -> tuple[dict[str, Measured], list[str]]:
     """The cue ball's way from the contact to its next event."""
-    chain = motion.layout.chain["cue"]
-    later = [k for k in chain if k > i and motion.events[k].t_s > motion.events[i].t_s]
+    later = [k for k in motion.layout.chain["cue"] if k > i]
     following = later[0] if later else None
     rest = motion.rest_s("cue")
-    last_seen = float(motion.seen["cue"].t_s[-1])
-    if following is None:
-        if cue_end_s is None and rest is not None and rest > last_seen + 0.05:
-            return _drift(motion, i, None, last_seen), ["cue_along_mm, cue_across_mm: the cue ball still rolled when the clip ended"]
-        if cue_end_s is not None and not np.isfinite(cue_end_s):
-            return {}, ["cue_along_mm, cue_across_mm: the cue ball was lost"]
+    if following is None and cue_end_s is None and rest is not None and rest > seen_until_s + 0.05:
+        drift, no_drift = _drift(motion, i, None, seen_until_s)
+        why = "cue_along_mm, cue_across_mm: the cue ball was still rolling when it was last seen"
+        return drift, [why, *no_drift]
     end = cue_end_s if following is None else None
 
     def derive(path: Path) -> dict[str, Array]:
@@ -149,11 +151,13 @@ def _after(motion: ShotMotion, i: int, cue_end_s: float | None) -> tuple[dict[st
         forward = v / np.hypot(v[:, 0], v[:, 1])[:, None]
         return {"cue_along_mm": dot(forward, q - p), "cue_across_mm": cross(forward, q - p)}
 
-    got = evaluate(motion, derive)
-    return got | _drift(motion, i, following, end if end is not None else last_seen), []
+    drift, no_drift = _drift(motion, i, following, end if end is not None else seen_until_s)
+    return evaluate(motion, derive) | drift, no_drift
 
 
-def _drift(motion: ShotMotion, i: int, following: int | None, until_s: float) -> dict[str, Measured]:
+def _drift(
+    motion: ShotMotion, i: int, following: int | None, until_s: float
+) -> tuple[dict[str, Measured], list[str]]:
     """Angle from the tangent line, on the side to which the cue ball goes, to its settled path: + left."""
     other = _other(motion.layout.events[i])
     start = motion.events[i].t_s
@@ -163,7 +167,7 @@ def _drift(motion: ShotMotion, i: int, following: int | None, until_s: float) ->
     tau = np.linspace(0.0, max(stop - start, 0.0), 60)
     places = state_after(p, v, roll, tau, base.mu_s, base.mu_r)[0]
     if np.hypot(*(places - p).T).max() <= motion.radius_mm:
-        return {}
+        return {}, ["cue_drift_deg: the cue ball stayed within a ball radius"]
 
     def derive(path: Path) -> dict[str, Array]:
         gap = path.before[other, i][0] - path.before["cue", i][0]
@@ -176,4 +180,6 @@ def _drift(motion: ShotMotion, i: int, following: int | None, until_s: float) ->
 
     got = evaluate(motion, derive, degrees=frozenset({"cue_drift_deg"}))
     drift = got["cue_drift_deg"]
-    return {} if abs(90 - abs(drift.value)) < max(3 * drift.u, 1.0) else got  # straight on: the tangent line has no side
+    if abs(90 - abs(drift.value)) < max(3 * drift.u, 1.0):
+        return {}, ["cue_drift_deg: hit too straight on for the tangent line to have a side"]
+    return got, []

@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.motions import Path, ShotMotion
 from pipeline.physics import Array
+from shared.equipment import Table
 
 
 class Measured(NamedTuple):
@@ -64,3 +65,10 @@ def cross(a: Array, b: Array) -> Array:
 
 def speed_mps(v: Array) -> Array:
     return np.asarray(np.hypot(v[..., 0], v[..., 1]) / 1e3)
+
+
+def without_size(sight: Measured, table: Table, cushion: str) -> Measured:
+    """A place in sights without the part of its uncertainty that is the table's own size: sights grow with the table."""
+    size = table.length_mm if cushion in ("right", "left") else table.width_mm
+    part = sight.value * table.size_u_mm / size
+    return Measured(sight.value, float(np.sqrt(max(sight.u**2 - part**2, 0.0))))

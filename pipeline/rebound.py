@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from pipeline.measured import Measured, evaluate, speed_mps
+from pipeline.measured import Measured, evaluate, speed_mps, without_size
 from pipeline.motions import Path, ShotMotion, inward_normal
 from pipeline.physics import Array, settled_velocity, slide_time, state_after
 from pipeline.pockets import Mouth, Pocketed, mouths
@@ -99,7 +99,9 @@ def _at_cushion(motion: ShotMotion, ball: str, i: int, table: Table) -> dict[str
             "tangential_ratio": (w @ t) / np.maximum(v @ t, 1e-6),
         }
 
-    return evaluate(motion, derive)
+    got = evaluate(motion, derive)
+    got["rail_sight"] = without_size(got["rail_sight"], table, cushion)
+    return got
 
 
 def _next_event_s(motion: ShotMotion, ball: str, i: int) -> float:

@@ -14,15 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.contacts import find_events, find_starts
-from pipeline.motions import MotionEvent, Seen, ShotMotion, fit_shot
+from pipeline.motions import MotionEvent, Seen, ShotMotion, fit_shot, nose_distance
 from pipeline.physics import Array, Friction
 from pipeline.pockets import Pocketed, find_pocketed, in_jaws
 from pipeline.strikes import Strike, shot_rows
-from shared.equipment import Table
+from shared.equipment import CUSHIONS, Table
 
 BALL_BIAS = 1.0  # a ball's lasting offset (lamps, shadow, its colour against the cloth) over the noise of one frame
 REST_BIAS = 1.0  # share of a frame's position noise that stays the same while a ball lies still
 REST_ROWS = 15  # so many frames of a ball at rest say all there is
+THROUGH_NOSE_MM = 1.5  # a path further through a nose than this was turned back there
 LEAST_TURN = 3.5  # a contact changes a velocity by more than so many standard uncertainties
 
 
@@ -88,16 +89,45 @@ def _with_lasting_offsets(windows: Mapping[str, Seen], moving: set[str]) -> dict
 
 def _fit(windows: Mapping[str, Seen], events: Sequence[MotionEvent], scene: Scene) -> ShotMotion:
     """Fit, put right the events that the fit refutes, fit again."""
-    for _ in range(3):
+    for _ in range(4):
         seen = [thin_rest(s, [e.t_s for e in events if e.concerns(b)]) for b, s in windows.items()]
-        motion = fit_shot(
-            seen, events, table=scene.table, friction=scene.friction, shutter_s=scene.shutter_s
-        )
+        motion = fit_shot(seen, events, table=scene.table, friction=scene.friction, shutter_s=scene.shutter_s)
         agreed = _put_right(motion, scene.table)
-        if agreed == [(e.kind, e.ball, e.other) for e in motion.events]:
+        missing = _overlooked(motion, windows, scene.table)
+        if not missing and agreed == [(e.kind, e.ball, e.other) for e in motion.events]:
             break
-        events = [replace(e, kind=k[0]) for e, k in zip(motion.events, agreed, strict=True) if k is not None]
+        kept = [replace(e, kind=k[0]) for e, k in zip(motion.events, agreed, strict=True) if k is not None]
+        events = sorted([*kept, *missing], key=lambda e: e.t_s)
     return motion
+
+
+def _overlooked(motion: ShotMotion, windows: Mapping[str, Seen], table: Table) -> list[MotionEvent]:
+    """Cushion contacts that must have been, because the fitted path runs through a nose while the ball was in sight.
+
+    Too few frames follow to see the ball turn: a contact at the clip's end, or just before another one.
+    """
+    reach = table.contact_distance_mm(table.ball.radius_mm)
+    out = []
+    for ball, chain in motion.layout.chain.items():
+        if not chain:
+            continue
+        frames = windows[ball].t_s
+        t = np.arange(motion.events[chain[0]].t_s, frames[-1], 0.001)
+        if len(t) < 2:
+            continue
+        p = motion.states(ball, t)[0]
+        for cushion in CUSHIONS:
+            inside = nose_distance(table, cushion, p) - reach
+            deep = np.flatnonzero(inside < -THROUGH_NOSE_MM)
+            if not len(deep):
+                continue
+            k = int(np.flatnonzero(inside[: deep[0] + 1] > 0)[-1]) if (inside[: deep[0] + 1] > 0).any() else 0
+            near = any(abs(e.t_s - t[k]) < 0.02 for e in motion.events if e.concerns(ball) and e.other == cushion)
+            u = float(np.sqrt(np.trace(motion.position_covariance(ball, t[deep[:1]])[0])))
+            if not near and -inside[deep[0]] > 3 * u and not in_jaws(table, cushion, p[k]):
+                out.append(MotionEvent("cushion", float(t[k]), ball, cushion))
+                break
+    return out
 
 
 def _put_right(motion: ShotMotion, table: Table) -> list[tuple[str, str, str] | None]:

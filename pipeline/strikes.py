@@ -11,6 +11,7 @@ import pandas as pd
 from pipeline.contacts import Start, find_starts, still_rows
 from pipeline.motions import Seen
 
+CARRIED_MM_S = 100.0  # a hand that takes a ball up soon moves faster
 WHITE_MARGIN = 0.4  # a cue ball is not much less white than the whitest ball of the clip
 
 
@@ -69,9 +70,9 @@ def shot_rows(seen: Seen, strike: Strike, starts: Sequence[Start]) -> slice:
     first = int(np.searchsorted(seen.t_s, strike.t_s - 0.5))
     last = int(np.searchsorted(seen.t_s, strike.until_s))
     own = [s for s in starts if s.t_s > strike.t_s - 0.05]
-    allowed = 1
-    if len(own) > allowed:
-        last = min(last, int(np.searchsorted(seen.t_s, own[allowed].t_s - 0.05)))
+    taken = [s for s in own[1:] if s.top_mm_s > CARRIED_MM_S]  # slower: the last creeping of a ball that rolls out
+    if taken:
+        last = min(last, int(np.searchsorted(seen.t_s, taken[0].t_s - 0.05)))
     gaps = np.flatnonzero(np.diff(seen.t_s[first:last]) > 0.4) + first
     for k in gaps:
         way = float(np.hypot(*(seen.xy_mm[k + 1] - seen.xy_mm[k])))
