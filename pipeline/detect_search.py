@@ -25,9 +25,9 @@ class SearchSettings:
     disc_share: float = 0.4  # of a ball-sized disc that must not be cloth
     lone_share: float = 0.3  # that share less 0.6 of the ring's around it
     change_levels: float = 1.6  # mean over 3 x 3 cells, in grey levels, above the noise
-    change_noise: float = 2.4  # and in the noise of that mean
+    quiet_share: float = 0.85  # of the table where nothing is taken to happen, which shows the noise
     all_changed_share: float = 0.4
-    most_candidates: int = 12  # in one changed region
+    most_candidates: int = 6  # in one changed region
     beyond_mm: float = 25.0  # ball centres are looked for this far outside the nose lines: pocket mouths
 
 
@@ -124,9 +124,11 @@ class ClothSearch:
             return np.full(small_luma.shape, 255, np.uint8)
         difference = cv2.absdiff(small_luma, self._looked_at)
         around = cv2.boxFilter(difference, cv2.CV_16U, (3, 3), normalize=False)
-        noise = float(np.median(around[::3, ::3]))
-        limit = max(cfg.change_levels * 9 + noise, cfg.change_noise * noise)
-        mask = np.asarray(cv2.compare(around, limit, cv2.CMP_GT))
+        noise = float(np.quantile(around[::3, ::3], cfg.quiet_share))  # of compression, too: blocks renewed now and then
+        mask = np.asarray(cv2.compare(around, cfg.change_levels * 9 + noise, cv2.CMP_GT))
+        if cv2.countNonZero(mask) == 0:
+            return None
+        mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, _PAIR))
         share = cv2.countNonZero(mask) / mask.size
         if share == 0:
             return None
@@ -213,6 +215,7 @@ class Candidates:
 
 
 _NEIGHBOURS = np.ones((3, 3), np.uint8)
+_PAIR = np.ones((2, 2), np.uint8)
 
 
 def _refined(places: Array, score: Image, radius: float) -> Array:

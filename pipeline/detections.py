@@ -39,6 +39,7 @@ class DetectSettings:
     outline_and_clear: float = 1.25  # share of outline seen plus share of plain cloth around it: hands have neither
     still_there: float = 0.3  # share of a known ball's disc that isn't cloth: below, it has gone
     misses: int = 3  # a known ball not found this often is given up, until its place looks like a ball again
+    refused_s: float = 0.12  # a place that proved to be no ball isn't tried again for so long
     refresh_s: float = 0.5  # a ball at rest is fitted anew this often,
     settle_s: float = 0.06  # just after it moved after so long, then twice as long ...
     batch: int = 24  # jobs fitted together
@@ -93,6 +94,7 @@ class BallDetector:
         self._looks: list[_Look] = []  # frames whose jobs are not all done
         self._current: list[_Job] = []
         self._open = 0
+        self._refused: list[tuple[Array, float]] = []  # places that lately proved to be no ball
         self._rows: list[Array] = []
         self._full_range = False
         self._done_before: tuple[Array, float] | None = None
@@ -135,7 +137,9 @@ class BallDetector:
                 again.append((place, job.misses + job.done))
         near = 0.8 * self.fitter.radius_px
         candidates = self.search.candidates(frame, small, mask)
-        found = [place for place in candidates.px if _far(place, places, near)]
+        self._refused = [(p, t) for p, t in self._refused if frame.t_s - t < self.settings.refused_s]
+        ruled_out = [p for p, _ in self._refused]
+        found = [p for p in candidates.px if _far(p, places, near) and _far(p, ruled_out, 0.4 * near)]
         jobs = kept + [self._job(frame, place, -1) for place in found]
         for place, misses in again:
             if _far(place, found, 0.35 * near) and candidates.share(place) > self.settings.still_there:
@@ -178,7 +182,7 @@ class BallDetector:
             blur = self._blur(rough, [k for k, _ in fresh])
             worth = support > self.settings.outline_support
             for job in (job for job, fine in zip(jobs, worth, strict=True) if not fine):
-                job.done, job.patch = True, None
+                self._refuse(job)
             if worth.any():
                 chosen = np.flatnonzero(worth)
                 patches = [patches[i] for i in chosen]
@@ -224,8 +228,15 @@ class BallDetector:
         ])
         good = self._plausible(fit, start, seen[:, 0])
         for job, row, fine in zip(jobs, rows, good, strict=True):
-            job.done, job.patch = True, None
-            job.row = row if fine else None
+            if fine:
+                job.done, job.patch, job.row = True, None, row
+            else:
+                self._refuse(job)
+
+    def _refuse(self, job: _Job) -> None:
+        job.done, job.patch, job.row = True, None, None
+        if job.misses < 0:
+            self._refused.append((job.px, job.t_s))
 
     def _plausible(self, fit: OutlineFit, start: Array, clear_share: Array) -> NDArray[np.bool_]:
         """Whether a fit is a ball on the table."""
