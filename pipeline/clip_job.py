@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 import traceback
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,7 +20,7 @@ from pipeline.frames import Frame, open_clip, still_picture
 from pipeline.physics import Friction
 from pipeline.shutter import with_read_offsets
 from pipeline.work import Entry, look_key, measures_key
-from shared.columns import CONTACTS, SHOTS, TRACKS
+from shared.columns import CONTACTS, SHOTS, TRACKS, join_notes
 from shared.errors import ClipError, NoShotError, ReboundryError
 from shared.files import file_sha256
 from shared.settings import SessionSettings
@@ -75,7 +75,7 @@ def measure_clip(task: ClipTask) -> ClipRecord:
             task.entry.forget()
             look = {"key": key, "sha256": sha256, **_look(task, clock)}
             task.entry.keep_record("look", look)
-        measured = _measure(task, key, clock)
+        measured = _measure(task, key, clock, marks=look["marks"])
     except ReboundryError as error:
         return ClipRecord(clip=task.clip.name, failure=_named(task.clip, str(error)), seconds=clock.seconds)
     except OSError as error:
@@ -111,8 +111,10 @@ def _look(task: ClipTask, clock: _Clock) -> dict[str, Any]:
     task.entry.keep_table("detections", detections)
     write_calibrations(task.entry.folder / "calibration.json", [calibration])
     info = clip.info
+    marks = [*watch.warnings(), *([clip.damage] if clip.damage else [])]
     return {
-        "warnings": [*calibration.warnings, *watch.warnings(), *([clip.damage] if clip.damage else [])],
+        "warnings": [*calibration.warnings, *marks],
+        "marks": [_one_line(words).replace(";", ",") for words in marks],  # they go on every shot of the clip
         "damage": clip.damage,
         "frames": frames.count,
         "info": {"width_px": info.width, "height_px": info.height, "codec": info.codec, "bit_depth": info.bit_depth,
@@ -129,7 +131,7 @@ def calibrate_clip(clip: Path, settings: SessionSettings) -> Calibration:
                       clip=clip.name)
 
 
-def _measure(task: ClipTask, look: str, clock: _Clock) -> dict[str, Any]:
+def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) -> dict[str, Any]:
     """Measure the shots from the kept detections and keep them, unless exactly that was done before.
 
     Two records: ``alone`` (no session friction given; kept for the next pooling) and ``together``. The tables are those
@@ -149,7 +151,9 @@ def _measure(task: ClipTask, look: str, clock: _Clock) -> dict[str, Any]:
             measures = None
     if measures is not None:
         task.entry.keep_record("tables", {})  # nothing vouches for the tables of a run that is killed among them
-        task.entry.keep_table("shots", SHOTS.conform(measures.shots))
+        shots = SHOTS.conform(measures.shots)
+        shots = shots.assign(notes=join_notes(shots["notes"], ["; ".join(marks)] * len(shots)))
+        task.entry.keep_table("shots", shots)
         task.entry.keep_table("contacts", CONTACTS.conform(measures.contacts))
         task.entry.keep_table("tracks", TRACKS.conform(measures.tracks.assign(clip=task.clip.name)))
         friction = measures.friction

@@ -36,7 +36,8 @@ def draw_clip(task: DrawTask) -> str:
     table = read_calibrations(task.entry.folder / "calibration.json")[0].table
     names = []
     try:
-        for row in shots.to_dict("records"):
+        for record in shots.to_dict("records"):
+            row = {str(name): value for name, value in record.items()}
             shot_id = str(row["shot_id"])
             names.append(f"{shot_id}.png")
             write_diagram(task.folder / names[-1], row, contacts[contacts["shot_id"] == shot_id],

@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipeline.work import Entry
 from shared.climate import absolute_humidity_gm3, dew_point_c
-from shared.columns import CONDITIONS_AFTER, CONTACTS, DECLARED, FINGERPRINT, SHOTS, TRACKS, TableSchema
+from shared.columns import CONDITIONS_AFTER, CONTACTS, DECLARED, FINGERPRINT, SHOTS, TRACKS, TableSchema, join_notes
 from shared.errors import SettingsError
 from shared.files import write_json, write_text, write_with
 from shared.settings import SessionSettings
@@ -69,7 +69,7 @@ def _typed(cells: list[str | float | None]) -> Any:
     filled = [cell for cell in cells if cell is not None]
     if filled and all(isinstance(cell, float) for cell in filled):
         whole = all(float(cell).is_integer() for cell in filled)
-        return pd.array(cells, dtype="Float64").astype("Int64" if whole else "float64")
+        return pd.Series(cells, dtype="Float64").array.astype("Int64" if whole else "float64")
     return pd.array([cell if cell is None or isinstance(cell, str) else f"{cell:g}" for cell in cells], dtype="string")
 
 
@@ -88,13 +88,6 @@ def _climate(row: Mapping[str, str | float], problems: dict[str, None]) -> tuple
         return None, None
 
 
-def join_notes(notes: Iterable[Any], more: Iterable[str]) -> Any:
-    """Notes with more of them behind, separated by semicolons."""
-    pairs = zip(notes, more, strict=True)
-    joined = ["; ".join(part for part in ("" if pd.isna(a) else str(a), b) if part) for a, b in pairs]
-    return pd.array([text or None for text in joined], dtype="string")
-
-
 def write_shots(path: Path, shots: pd.DataFrame, conditions: tuple[str, ...]) -> pd.DataFrame:
     """Write shots.csv with the condition columns in their place; return the rows as written."""
     rows = SHOTS.conform(shots, extra=conditions)
@@ -111,7 +104,7 @@ def write_csv(path: Path, rows: pd.DataFrame) -> None:
     write_text(path, text)
 
 
-def _number(value: float) -> str:
+def _number(value: Any) -> str:
     return f"{value:.8g}"
 
 

@@ -5,6 +5,7 @@ A column with ``uncertain=True`` has ``<name>_u`` beside it: its standard uncert
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -93,6 +94,13 @@ def check_columns(rows: pd.DataFrame, schema: TableSchema) -> None:
     missing = [name for name in schema.names if name not in rows.columns]
     if missing:
         raise SchemaError(f"{schema.name}: columns {', '.join(missing)} are missing.")
+
+
+def join_notes(notes: Iterable[Any], more: Iterable[str]) -> Any:
+    """Notes with more of them behind, separated by semicolons."""
+    pairs = zip(notes, more, strict=True)
+    joined = ["; ".join(part for part in ("" if pd.isna(a) else str(a), b) if part) for a, b in pairs]
+    return pd.array([text or None for text in joined], dtype="string")
 
 
 def _c(name: str, kind: str, unit: str, meaning: str, *, u: bool = False) -> Column:

@@ -1,4 +1,4 @@
-"""Small files made for a test: clips with and without a table, sound files, broken files; and stages that cost nothing."""
+"""Small files made for a test: clips without a table, sound files, broken files; and stages that cost nothing."""
 
 from __future__ import annotations
 
@@ -60,7 +60,8 @@ def plain_calibration(clip: str = "") -> Calibration:
     rotation = np.diag([1.0, -1.0, -1.0])
     centre = np.array([table.length_mm / 2, table.width_mm / 2, 2600.0])
     camera = np.array([[1100.0, 0, 640], [0, 1100.0, 360], [0, 0, 1]])
-    return Calibration(clip, CameraPose(camera, np.zeros(5), rotation, -rotation @ centre, 1280, 720), table, 0.4, "drawn")
+    pose = CameraPose(camera, np.zeros(5), rotation, -rotation @ centre, 1280, 720)
+    return Calibration(clip, pose, table, 0.4, "drawn")
 
 
 class SteadyCamera:
@@ -111,8 +112,9 @@ class FakeStages:
         stem = Path(clip).stem
         many = self.shots_in.get(clip, 1)
         shots = pd.DataFrame([
-            {"shot_id": f"{stem}-{n:02d}", "clip": clip, "shot": n, "start_s": 1.0 * n, "end_s": n + 0.5, "kind": "bank",
-             "banked_ball": "object", "rail": "left", "incoming_angle_deg": 30.0, "incoming_angle_deg_u": 0.1,
+            {"shot_id": f"{stem}-{n:02d}", "clip": clip, "shot": n, "start_s": 1.0 * n, "end_s": n + 0.5,
+             "kind": "bank", "banked_ball": "object", "rail": "left", "incoming_angle_deg": 30.0,
+             "incoming_angle_deg_u": 0.1,
              "frames_seen": 1.0, "residual_mm": 0.5, "calibration_rms_px": 0.4}
             for n in range(1, many + 1)
         ])

@@ -1,4 +1,4 @@
-"""The run over a session: what is done again, what is kept, what a bad clip costs. The stages themselves are stand-ins."""
+"""The run over a session: what is done again, what is kept, what a bad clip costs. The stages are stand-ins."""
 
 from __future__ import annotations
 
@@ -145,7 +145,8 @@ def test_friction_fixed_in_the_session_file_stays_fixed(folder, stages):
 def test_the_declared_target_reaches_the_measuring(folder, stages):
     (folder / "takes.csv").write_text("clip,shot,target\nc1.mp4,,foot-right\nc1.mp4,2,side-left\n")
     run(folder)
-    assert [targets for clip, _, targets in stages.measured if clip == "c1.mp4"][0] == {None: "foot-right", 2: "side-left"}
+    told = next(targets for clip, _, targets in stages.measured if clip == "c1.mp4")
+    assert told == {None: "foot-right", 2: "side-left"}
 
 
 def test_a_clip_without_a_table_is_named_and_the_others_are_measured(folder, stages):
