@@ -61,8 +61,10 @@ def check_fit(
     by_sights = len(marks.sight) >= MIN_SIGHTS and sum(n >= 2 for n in rails) >= 2
     refusal = ""
     if not by_hand:
-        refusal = _refusal(table, longer, left_out=left_out if by_sights else None, corner_u=float(corner_u.max()), lens_strain=fit.lens_strain,
-                           seen=(len(marks.sight), len(noses), len(cloth)), pockets_seen=pockets_seen)
+        refusal = _refusal(
+            table, longer, left_out=left_out if by_sights else None, corner_u=float(corner_u.max()),
+            lens_strain=fit.lens_strain, seen=(len(marks.sight), len(noses), len(cloth)), pockets_seen=pockets_seen,
+        )
     return CalibrationCheck(
         len(marks.sight), int(inside.sum()), sum(n > 0 for n in rails), left_out, corner_u, noses, cloth, pockets_seen,
         refusal, () if refusal else tuple(_contradictions(fit, table, by_sights, longer)),
@@ -89,8 +91,8 @@ def _refusal(
         return "a rectangle of one colour was found, but no pockets at its corners and no sights round it"
     if lens_strain > NO_LENS:
         return (
-            f"no usual camera sees a table of {table.length_mm:.0f} x {table.width_mm:.0f} mm like this. Check the table's "
-            "length and width"
+            f"no usual camera sees a table of {table.length_mm:.0f} x {table.width_mm:.0f} mm like this. Check the "
+            "table's length and width"
         )
     if corner_u > MAX_CORNER_U_PX * longer:
         return (
@@ -132,8 +134,8 @@ def _contradictions(fit: Fit, table: Table, by_sights: bool, longer: float) -> l
     pose = fit.pose
     if fit.lens_strain > UNUSUAL_LENS:
         found.append(
-            f"the camera that fits is an unusual one (focal length {pose.K[0, 0]:.0f} px, k1 {pose.distortion[0]:+.2f}): "
-            f"check the table's length and width"
+            f"the camera that fits is an unusual one (focal length {pose.K[0, 0]:.0f} px, k1 {pose.distortion[0]:+.2f})"
+            ": check the table's length and width"
         )
     px = pose.to_image(np.column_stack([table.corners_mm, np.full(4, table.nose_height_mm)]))
     hidden = (px < 0).any(axis=1) | (px[:, 0] > pose.width_px - 1) | (px[:, 1] > pose.height_px - 1)

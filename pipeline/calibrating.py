@@ -46,7 +46,7 @@ def with_sizes(settings: SessionSettings, standard: str | None, size: str | None
     table = settings.table if standard is None else standard_table(standard)
     if size is not None:
         length, width, ball = _numbers(size, 3, "--size", "LENGTH,WIDTH,BALL in mm, e.g. 2540,1270,57.15")
-        for name, value, (low, high) in zip(SIZE_LIMITS_MM, (length, width, ball), SIZE_LIMITS_MM.values(), strict=True):
+        for (name, (low, high)), value in zip(SIZE_LIMITS_MM.items(), (length, width, ball), strict=True):
             if not low <= value <= high:
                 raise SettingsError(f"--size: {name} {value:g} mm: it should lie between {low} and {high} mm.")
         if width >= length:

@@ -18,7 +18,7 @@ def calibrate(
     head: Annotated[Head | None, typer.Option(help="Which end of the picture is the head of the table.")] = None,
     corners: Annotated[
         tuple[str, str, str, str] | None,
-        typer.Option(help="Corners by hand, where the nose lines cross, in px: head-right, foot-right, foot-left, head-left.",
+        typer.Option(help="Where the nose lines cross, by hand: head-right, foot-right, foot-left, head-left, in px.",
                      metavar="X,Y X,Y X,Y X,Y"),
     ] = None,
     lens: Annotated[bool, typer.Option("--lens", help="Measure the lens from a clip of a chessboard.")] = False,
@@ -44,7 +44,7 @@ def calibrate(
         lens_file = out or path.parent / "lens.json"
         write_lens(lens_file, found_lens)
         typer.echo(json.dumps(found_lens.__dict__) if as_json else
-                   f"{lens_file}: focal length {found_lens.f:.0f} px, k1 {found_lens.k1:+.4f}, k2 {found_lens.k2:+.4f}, "
+                   f"{lens_file}: focal length {found_lens.f:.0f} px, k1 {found_lens.k1:+.3f}, k2 {found_lens.k2:+.3f} "
                    f"from {found_lens.pictures} views of the board ({found_lens.rms_px:.2f} px rms).\n"
                    f'Use it with [camera] lens = "{lens_file.name}" in session.toml.')
         return

@@ -22,6 +22,10 @@ def corner_errors(found_px, true_px):
     return np.linalg.norm(found_px - true_px, axis=1)
 
 
+def by_hand(corners_px, off_px):
+    return tuple((float(x), float(y)) for x, y in np.add(corners_px, off_px))
+
+
 @pytest.mark.parametrize(
     ("name", "within_px"),
     [
@@ -49,8 +53,8 @@ def test_corners_are_found(name, within_px):
 @pytest.mark.parametrize(("tilt_deg", "k1"), [(0.0, 0.0), (15.0, -0.2)])
 def test_drawn_tables_of_every_kind_are_found(standard, tilt_deg, k1):
     table = standard_table(standard)
-    camera = overhead_camera(table, width_px=800, height_px=450, tilt_deg=tilt_deg, tilt_towards_deg=250.0, roll_deg=3.0,
-                             lens=Lens(k1=k1))
+    camera = overhead_camera(table, width_px=800, height_px=450, tilt_deg=tilt_deg, tilt_towards_deg=250.0,
+                             roll_deg=3.0, lens=Lens(k1=k1))
     look = Look(cloth=(0.05, 0.30, 0.08), wood=(0.25, 0.3, 0.35), floor=(0.3, 0.3, 0.3))
     picture = still_picture(Scene(table=table, camera=camera, look=look))
     found = find_table(picture, table=table)
@@ -108,7 +112,7 @@ def test_a_grey_picture_is_refused():
 
 
 def test_corners_by_hand_are_used_and_the_lens_taken_from_the_sights(upright):
-    given = tuple((float(x), float(y)) for x, y in upright.corners_px + [[1.0, 0.5], [-0.5, 1.0], [0.0, -1.0], [0.5, 0.0]])
+    given = by_hand(upright.corners_px, np.array([[1.0, 0.5], [-0.5, 1.0], [0.0, -1.0], [0.5, 0.0]]))
     found = find_table(upright.picture, table=upright.table, camera=CameraSettings(corners_px=given))
     assert found.how == "corners given"
     assert corner_errors(found.corners_px, np.array(given)).max() < 1.0
@@ -116,7 +120,7 @@ def test_corners_by_hand_are_used_and_the_lens_taken_from_the_sights(upright):
 
 
 def test_corners_by_hand_that_the_sights_contradict_are_warned_of(upright):
-    given = tuple((float(x), float(y)) for x, y in upright.corners_px + [6.0, 0.0])
+    given = by_hand(upright.corners_px, np.array([6.0, 0.0]))
     found = find_table(upright.picture, table=upright.table, camera=CameraSettings(corners_px=given))
     assert any("sights put the corners" in warning for warning in found.warnings)
 
@@ -127,7 +131,7 @@ def test_corners_by_hand_that_the_sights_contradict_are_warned_of(upright):
      ([0, 2, 1, 3], "anticlockwise")],
 )
 def test_impossible_corners_are_refused(upright, pick, words):
-    given = tuple((float(x), float(y)) for x, y in upright.corners_px[pick])
+    given = by_hand(upright.corners_px[pick], np.zeros(2))
     with pytest.raises(CalibrationError, match=words):
         find_table(upright.picture, table=upright.table, camera=CameraSettings(corners_px=given))
 

@@ -1,0 +1,89 @@
+"""`reboundry calibrate` as a person uses it."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+
+import cv2
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from pipeline.cli import app
+from shared.errors import CalibrationError, SettingsError
+from tests.calibration.footage import TABLES, table_picture
+
+TWELVE_FOOT = "3569,1778,52.5"
+
+
+@pytest.fixture
+def picture(tmp_path):
+    shutil.copy(TABLES / "table_46.jpg", tmp_path)
+    return tmp_path / "table_46.jpg"
+
+
+def run(*arguments):
+    return CliRunner().invoke(app, ["calibrate", *map(str, arguments)], catch_exceptions=True)
+
+
+def test_record_of_the_clip_as_json(picture):
+    result = run(picture, "--size", TWELVE_FOOT, "--head", "picture-bottom", "--json")
+    assert result.exit_code == 0, result.output
+    record = json.loads(result.stdout)
+    truth = table_picture("table_46")
+    assert np.linalg.norm(np.array(record["corners_px"]) - truth.corners_px, axis=1).max() < 0.5
+    assert record["table"]["length_mm"] == 3569
+    assert not list(picture.parent.glob("*.png"))
+
+
+def test_drawn_picture_and_words(picture, tmp_path):
+    result = run(picture, "--size", TWELVE_FOOT, "--out", tmp_path / "check.png")
+    assert result.exit_code == 0, result.output
+    assert cv2.imread(str(tmp_path / "check.png")).shape == (1280, 720, 3)
+    assert "18 of 18 sights" in result.stdout
+    assert "corners_px = [[" in result.stdout
+
+
+def test_session_file_beside_the_picture_is_honoured(picture):
+    session = "[table]\nlength_mm = 3569.0\nwidth_mm = 1778.0\nhead = 'picture-bottom'\n[ball]\ndiameter_mm = 52.5\n"
+    (picture.parent / "session.toml").write_text(session)
+    record = json.loads(run(picture, "--json").stdout)
+    assert record["table"]["width_mm"] == 1778
+    assert record["corners_px"][0][1] > 1000  # the head at the bottom
+
+
+def test_corners_by_hand(picture):
+    truth = table_picture("table_46").corners_px
+    words = [f"{x:.1f},{y:.1f}" for x, y in truth]
+    result = run(picture, "--size", TWELVE_FOOT, "--corners", *words, "--json")
+    record = json.loads(result.stdout)
+    assert record["how"] == "corners given"
+    assert np.linalg.norm(np.array(record["corners_px"]) - truth, axis=1).max() < 0.5
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--size", "2540,1270"], "LENGTH,WIDTH,BALL"),
+        (["--size", "1270,2540,57"], "between 400 and 2500|longer"),
+        (["--size", "2540,1270,570"], "between 25 and 90"),
+        (["--table", "pool-10ft"], "pool-10ft"),
+        (["--corners", "1,2", "3,4", "5", "7,8"], "--corners: '5'"),
+    ],
+)
+def test_bad_settings_are_refused_in_one_line(picture, arguments, words):
+    result = run(picture, *arguments)
+    assert isinstance(result.exception, SettingsError)
+
+
+    assert re.search(words, str(result.exception))
+    assert "\n" not in str(result.exception)
+
+
+def test_a_picture_without_a_table_says_so(tmp_path):
+    cv2.imwrite(str(tmp_path / "wall.png"), np.full((200, 300, 3), 120, np.uint8))
+    result = run(tmp_path / "wall.png")
+    assert isinstance(result.exception, CalibrationError)
+    assert str(result.exception).startswith("wall.png: no table")

@@ -1,0 +1,121 @@
+"""A camera that moves in mid-clip: the rails of a picture shifted, turned and covered."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import cv2
+import numpy as np
+import pandas as pd
+import pytest
+
+from calibration.find import find_table
+from calibration.steady import Steadiness
+from calibration.store import Calibration
+from pipeline.camera_watch import CameraWatch
+from pipeline.frames import Frame
+from tests.calibration.footage import table_picture
+
+
+@pytest.fixture(scope="module")
+def still() -> tuple[Calibration, np.ndarray]:
+    truth = table_picture("table_46")
+    found = find_table(truth.picture, table=truth.table, clip="table_46.jpg")
+    return found, cv2.cvtColor(truth.picture, cv2.COLOR_BGR2GRAY)
+
+
+def moved(luma, matrix, seed=0):
+    height, width = luma.shape
+    picture = cv2.warpAffine(luma, np.asarray(matrix, dtype=float), (width, height), flags=cv2.INTER_LINEAR,
+                             borderMode=cv2.BORDER_REPLICATE)
+    noise = np.random.default_rng(seed).normal(0, 2.0, picture.shape)
+    return np.clip(picture + noise, 0, 255).astype(np.uint8)
+
+
+SHIFT = [[1, 0, 4.3], [0, 1, -2.6]]
+TURN = cv2.getRotationMatrix2D((360, 640), 0.4, 1.0)
+
+
+def test_noise_is_no_movement(still):
+    calibration, luma = still
+    movement = Steadiness(calibration, luma).shift(moved(luma, [[1, 0, 0], [0, 1, 0]]))
+    assert movement.largest_px < 0.15
+    assert not movement.moved(calibration)
+
+
+@pytest.mark.parametrize("matrix", [SHIFT, TURN, [[1, 0, 0.6], [0, 1, 0.0]]])
+def test_moved_corners_are_followed(still, matrix):
+    calibration, luma = still
+    followed = Steadiness(calibration, luma).follow(moved(luma, matrix))
+    matrix = np.asarray(matrix, dtype=float)
+    expected = calibration.corners_px @ matrix[:, :2].T + matrix[:, 2]
+    assert np.linalg.norm(followed.corners_px - expected, axis=1).max() < 0.4
+    assert "the camera moved" in followed.warnings[-1]
+
+
+def test_covered_rails_and_changed_light_do_not_matter(still):
+    calibration, luma = still
+    after = cv2.convertScaleAbs(moved(luma, SHIFT), alpha=0.8, beta=15)
+    after[:, :130] = 60  # a person along one rail
+    movement = Steadiness(calibration, luma).shift(after)
+    assert (movement.dx_px, movement.dy_px) == (pytest.approx(4.3, abs=0.15), pytest.approx(-2.6, abs=0.15))
+
+
+def test_a_picture_of_something_else_is_not_followed(still):
+    calibration, luma = still
+    watch = Steadiness(calibration, luma)
+    assert watch.follow(np.full_like(luma, 80)) is None
+    assert watch.follow(moved(luma, [[1, 0, 110], [0, 1, 70]])) is None
+
+
+def frames(luma, count, when, matrix) -> Iterator[Frame]:
+    chroma = np.zeros((luma.shape[0] // 2, luma.shape[1] // 2), np.uint8)
+    before, after = moved(luma, [[1, 0, 0], [0, 1, 0]]), moved(luma, matrix)
+    for i in range(count):
+        yield Frame(i, i / 30, after if i >= when else before, (chroma, chroma), False, "601")
+
+
+def detections(calibration, count, when, matrix) -> pd.DataFrame:
+    """One ball at rest on the table, as a detector that knows nothing of the movement reports it."""
+    z = calibration.table.ball.radius_mm
+    px = calibration.pose.to_image([[1500.0, 700.0, z]])[0]
+    matrix = np.asarray(matrix, dtype=float)
+    later = matrix[:, :2] @ px + matrix[:, 2]
+    xy = np.array([later if i >= when else px for i in range(count)])
+    mm = calibration.pose.to_table(xy, z)
+    return pd.DataFrame({"frame": range(count), "t_s": np.arange(count) / 30, "x_px": xy[:, 0], "y_px": xy[:, 1],
+                         "x_mm": mm[:, 0], "y_mm": mm[:, 1]})
+
+
+def test_a_ball_at_rest_stays_where_it_is_when_the_camera_is_knocked(still):
+    calibration, luma = still
+    watch = CameraWatch(frames(luma, 40, 17, SHIFT), calibration)
+    assert sum(1 for _ in watch) == 40
+    found = detections(calibration, 40, 17, SHIFT)
+    before = found.copy()
+    corrected = watch.correct(found)
+    pd.testing.assert_frame_equal(found, before)
+    off = np.hypot(found["x_mm"] - 1500, found["y_mm"] - 700)
+    left = np.hypot(corrected["x_mm"] - 1500, corrected["y_mm"] - 700)
+    assert off.max() > 10
+    assert left.max() < 1.5
+    assert "the camera moved by up to" in watch.warnings()[0]
+    assert "0.57 s" in watch.warnings()[0]  # frame 17 of 30 a second
+
+
+def test_a_steady_clip_is_left_alone(still):
+    calibration, luma = still
+    watch = CameraWatch(frames(luma, 20, 99, SHIFT), calibration)
+    assert sum(1 for _ in watch) == 20
+    found = detections(calibration, 20, 99, SHIFT)
+    assert watch.warnings() == ()
+    pd.testing.assert_frame_equal(watch.correct(found), found)
+
+
+def test_nothing_is_measured_after_the_camera_is_lost(still):
+    calibration, luma = still
+    far = [[1, 0, 110], [0, 1, 70]]
+    watch = CameraWatch(frames(luma, 40, 17, far), calibration)
+    assert sum(1 for _ in watch) == 40
+    assert watch.correct(detections(calibration, 40, 17, far))["frame"].max() == 16
+    assert "nothing after that is measured" in watch.warnings()[0]

@@ -1,0 +1,76 @@
+"""calibration.json: what is written comes back, and what others rely on is in it."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from calibration.pose import CameraPose
+from calibration.store import Calibration, read_calibrations, to_record, write_calibrations
+from fixtures.synthetic.camera import Lens, overhead_camera
+from shared.equipment import standard_table
+from shared.errors import CalibrationError
+
+NAMES = ("f", "cx", "cy", "k1", "k2", "rx", "ry", "rz", "tx", "ty", "tz")
+SPREAD = np.array([5.0, 1.0, 1.0, 1e-3, 1e-3, 2e-4, 2e-4, 1e-4, 0.5, 0.5, 8.0])
+
+
+def calibration(clip: str = "a.mp4", *, known: bool = True) -> Calibration:
+    table = standard_table("pool-8ft")
+    camera = overhead_camera(table, tilt_deg=7.0, lens=Lens(k1=-0.05))
+    mixed = np.linalg.qr(np.random.default_rng(2).normal(size=(11, 11)))[0]
+    covariance = np.diag(SPREAD) @ (0.7 * np.eye(11) + 0.3 * mixed @ mixed.T) @ np.diag(SPREAD)
+    pose = CameraPose(camera.K, camera.distortion, camera.R, camera.t_mm, camera.width_px, camera.height_px,
+                      parameters=NAMES if known else (), covariance=covariance if known else None)
+    return Calibration(clip, pose, table, 0.12, "found in the picture", ("one thing",))
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_written_calibrations_come_back(tmp_path, known):
+    path = tmp_path / "calibration.json"
+    write_calibrations(path, [calibration("a.mp4", known=known), calibration("b.mov", known=known)])
+    back = read_calibrations(path)
+    assert [c.clip for c in back] == ["a.mp4", "b.mov"]
+    assert to_record(back[1]) == to_record(calibration("b.mov", known=known))
+    assert back[0].table == standard_table("pool-8ft")
+
+
+def test_record_holds_what_the_contract_names():
+    record = json.loads(json.dumps(to_record(calibration())))
+    assert {"width_px", "height_px", "corners_px", "K", "distortion", "R", "t", "rms_px", "how"} <= set(record)
+    seen = np.array(record["K"]) @ (np.array(record["R"]) @ np.array([1168.4, 584.2, 0.0]) + np.array(record["t"]))
+    middle = calibration().pose.to_image([[1168.4, 584.2, 0.0]])[0]
+    assert seen[:2] / seen[2] == pytest.approx(middle, abs=0.5)  # distortion is small in the middle
+    assert np.shape(record["corners_px"]) == (4, 2)
+
+
+@pytest.mark.parametrize("content", ["", "{", '{"a": 1}', '{"a": {}}', "[]"])
+def test_a_spoilt_file_is_refused(tmp_path, content):
+    path = tmp_path / "calibration.json"
+    path.write_text(content)
+    with pytest.raises(CalibrationError, match=r"calibration\.json cannot be read"):
+        read_calibrations(path)
+
+
+def test_position_covariance_is_that_of_many_cameras():
+    """Against cameras drawn from the stated covariance."""
+    one = calibration()
+    pose, z = one.pose, one.table.ball.radius_mm
+    places = np.array([[200.0, 150.0], [1168.0, 584.0], [2200.0, 1000.0]])
+    px = pose.to_image(np.column_stack([places, np.full(3, z)]))
+    rng = np.random.default_rng(4)
+    draws = rng.multivariate_normal(pose.parameter_values, pose.covariance, size=1500)
+    moved = np.array([pose.with_parameters(values).to_table(px, z) for values in draws])
+    drawn = np.array([np.cov(moved[:, i].T) for i in range(3)])
+    size = np.array([np.diag((place / [2336.8, 1168.4] * one.table.size_u_mm) ** 2) for place in places])
+    stated = one.position_covariance(places, z) - size
+    assert np.trace(stated, axis1=1, axis2=2) == pytest.approx(np.trace(drawn, axis1=1, axis2=2), rel=0.12)
+
+
+def test_without_a_camera_covariance_only_the_table_size_counts():
+    one = calibration(known=False)
+    assert one.corners_u_px is None
+    covariance = one.position_covariance([[2336.8, 0.0]], 28.575)[0]
+    assert covariance == pytest.approx(np.diag([one.table.size_u_mm**2, 0.0]))
