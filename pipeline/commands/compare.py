@@ -20,8 +20,9 @@ def compare(
     ] = None,
     within: Annotated[str, typer.Option(help="Compared each for itself.")] = "pattern,speed_class",
     adjust: Annotated[
-        str, typer.Option(help="Covariates to adjust for, the most important first; 'none' for none.")
-    ] = "incoming_angle_deg,speed_at_impact_mps,cue_roll_ratio,cue_cross_ratio",
+        str | None,
+        typer.Option(help="Covariates, the most important first; 'none' for none; else the usual.", show_default=False),
+    ] = None,
     bound: Annotated[
         float | None,
         typer.Option(
@@ -45,7 +46,7 @@ def compare(
         responses=_words(response),
         by=_words(by),
         within=_words([within]),
-        adjust=() if adjust.strip() in ("", "none") else _words([adjust]),
+        adjust=None if adjust is None else () if adjust.strip() in ("", "none") else _words([adjust]),
         bound=bound,
         level=confidence,
     )

@@ -13,7 +13,7 @@ from pipeline.compare.conditions import DERIVED, Factor, condition_columns, find
 from pipeline.compare.counting import count_shots, counted_mask
 from pipeline.compare.effects import holm
 from pipeline.compare.ground import Ground, ground
-from pipeline.compare.responses import DEFAULT_RESPONSES, Response, add_speed_kept, response
+from pipeline.compare.responses import DEFAULT_RESPONSES, Response, add_impact_roll, add_speed_kept, response
 from pipeline.compare.settings import CompareSettings
 from pipeline.compare.stratum import StratumResult, analyse
 from pipeline.compare.table_parameters import parameter_names, parameter_rows
@@ -81,7 +81,7 @@ def compare_conditions(
     events = pd.DataFrame() if contacts is None else contacts
     if shots.empty:
         raise SettingsError("there are no shots to compare: measure and pool a session first.")
-    shots = _with_session(add_speed_kept(shots.reset_index(drop=True), events))
+    shots = _with_session(add_impact_roll(add_speed_kept(shots.reset_index(drop=True), events)))
     problems: list[str] = []
     by = _chosen(shots, settings, problems)
     factors, levels = _factors(shots, by, problems)

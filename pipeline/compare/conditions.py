@@ -25,6 +25,7 @@ POOLED = (
     "source_sha256",
 )
 SPEED_KEPT = "speed_kept_"  # computed from contacts: speed just after the nth cushion over that before the first
+IMPACT_ROLL = "impact_roll_ratio"  # computed from speeds: the banked ball's roll as it meets the cushion
 #: declared columns of every shot that may also be compared
 DECLARED = ("player", "pattern", "speed_class", "target", "session")
 DERIVED = ("dew_point_c", "absolute_humidity_gm3", "vapour_pressure_hpa")
@@ -51,7 +52,7 @@ def condition_columns(shots: pd.DataFrame) -> list[str]:
     """The player's own columns: neither measured, nor judged, nor added by pooling. Derived climate columns last."""
     known = {*SHOTS.names, *POOLED}
     own = [str(c) for c in shots.columns if c not in known and not str(c).endswith("_u")]
-    own = [c for c in own if not c.startswith((SPEED_KEPT, "level ")) and c != "stratum"]
+    own = [c for c in own if not c.startswith((SPEED_KEPT, IMPACT_ROLL, "level ")) and c != "stratum"]
     return [c for c in own if c not in DERIVED] + [c for c in own if c in DERIVED]
 
 

@@ -16,8 +16,22 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-#: in order of what moves a bank most; the later ones are left out first when shots are few (fixed before any result)
-DEFAULT_COVARIATES = ("incoming_angle_deg", "speed_at_impact_mps", "cue_roll_ratio", "cue_cross_ratio")
+#: how the ball arrives at the cushion, then what the cue ball tells of the hit, in order of what moves the response
+#: most; the last are left out first when shots are few (an order fixed by physics, before any result)
+ANGLE_COVARIATES = (
+    "incoming_angle_deg",
+    "impact_roll_ratio",
+    "speed_at_impact_mps",
+    "cue_roll_ratio",
+    "cue_cross_ratio",
+)
+SPEED_COVARIATES = (
+    "speed_at_impact_mps",
+    "incoming_angle_deg",
+    "impact_roll_ratio",
+    "cue_roll_ratio",
+    "cue_cross_ratio",
+)
 LEAST_SPARE = 4  # degrees of freedom that adjusting must leave: below, wider t limits cost more than it gains
 LEAST_MEASURED = 0.8  # share of the shots that must carry a covariate
 LEAST_RELIABILITY = 0.3  # below, it varies little more than its own uncertainty: adjusting would add noise
@@ -85,7 +99,8 @@ def choose_covariates(
     keep = np.asarray(np.isfinite(values).all(axis=1), dtype=np.bool_)
     if columns and keep.any():
         values = values - values[keep].mean(axis=0)
-    return Adjustment(tuple(used), values, keep, pd.DataFrame(rows))
+    table = pd.DataFrame(rows) if rows else pd.DataFrame({"covariate": [], "used": [], "why": []})
+    return Adjustment(tuple(used), values, keep, table)
 
 
 def _uncertainties(shots: pd.DataFrame, name: str) -> Array:

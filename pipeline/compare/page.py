@@ -31,13 +31,14 @@ th { background: #f4f4f4; }
 
 _HOW = """
 <p>Only counted shots are compared: the person's decision where there is one, else the program's verdict, which never
-looks at the rebound. <b>Raw</b> is the plain difference of means. <b>Adjusted</b> is the difference at equal
-covariates, because no one hits every shot alike; if the condition itself changes a covariate (a slow cloth slows the
-ball before it reaches the cushion), that part of its effect is in raw only. Each shot weighs by its scatter and its
-own measurement uncertainty together. <b>Within sessions</b>: the condition changed during the session, which cancels
-whatever the evening did. <b>Between sessions</b>: judged by how much sessions differ among themselves. <b>Not told
-apart</b>: one session a level. g is Hedges' effect size: the difference in standard deviations of a shot. p (Holm)
-allows for all comparisons of one response. Robust or bootstrap intervals are given where the checks fail.</p>
+looks at the rebound. <b>Raw</b> is the plain difference of means. <b>Adjusted</b> is the difference for balls that
+arrive alike at the cushion (angle, roll, speed) from hits alike (the cue ball's roll and cross spin), because no one
+hits every shot alike. If the condition itself changes how the ball arrives (a slow cloth slows it on its way), that
+part of its effect is in raw only. Each shot weighs by its scatter and its own measurement uncertainty together.
+<b>Within sessions</b>: the condition changed during the session, which cancels whatever the evening did. <b>Between
+sessions</b>: judged by how much sessions differ among themselves. <b>Not told apart</b>: one session a level. g is
+Hedges' effect size: the difference in standard deviations of a shot. p (Holm) allows for all comparisons of one
+response. Robust or bootstrap intervals are given where the checks fail.</p>
 """
 
 

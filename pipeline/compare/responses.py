@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from pipeline.compare.conditions import SPEED_KEPT
+from pipeline.compare.conditions import IMPACT_ROLL, SPEED_KEPT
+from pipeline.compare.covariates import ANGLE_COVARIATES, SPEED_COVARIATES
 from shared.columns import SHOTS
 from shared.errors import SettingsError
 
@@ -73,6 +74,27 @@ def response(name: str, shots: pd.DataFrame) -> Response:
         return Response(name, name.replace("_", " "), "", "higher", "lower", 3)
     measured = [c.name for c in SHOTS.columns if c.uncertain]
     raise SettingsError(f"response {name!r} is not measured; choose from: {', '.join(measured)}.")
+
+
+def usual_covariates(response: Response) -> tuple[str, ...]:
+    """What is adjusted for unless told otherwise, the most important first."""
+    return ANGLE_COVARIATES if response.is_angle or response.is_miss else SPEED_COVARIATES
+
+
+def add_impact_roll(shots: pd.DataFrame) -> pd.DataFrame:
+    """Shots with impact_roll_ratio and its _u: 0 sliding without spin, 1 rolling, as the banked ball meets the cushion.
+
+    An object ball sets out without roll; sliding friction takes v0 - v from its speed and gives it 5/2 (v0 - v) of
+    rolling speed until it rolls at 5/7 v0 (Coriolis 1835). Only for banks: a cue ball's spin at the start isn't known.
+    """
+    needed = ("object_speed_mps", "object_speed_mps_u", "speed_at_impact_mps", "speed_at_impact_mps_u", "kind")
+    if any(c not in shots for c in needed):
+        return shots
+    v0, v0_u, v, v_u = (pd.to_numeric(shots[c]).astype(float) for c in needed[:4])
+    usable = (shots["kind"].astype("string").fillna("") == "bank") & (v > 0)
+    ratio = (2.5 * (v0 - v) / v).where(usable)
+    ratio_u = (2.5 / v * (v0_u**2 + (v0 / v * v_u) ** 2) ** 0.5).where(usable)
+    return shots.assign(**{IMPACT_ROLL: ratio.clip(0.0, 1.0), f"{IMPACT_ROLL}_u": ratio_u})
 
 
 def add_speed_kept(shots: pd.DataFrame, contacts: pd.DataFrame) -> pd.DataFrame:

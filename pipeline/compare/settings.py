@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pipeline.compare.covariates import DEFAULT_COVARIATES
 from shared.errors import SettingsError
 
 
@@ -13,7 +12,7 @@ class CompareSettings:
     """``responses``, ``by``: column names; empty: the usual responses, every condition that varies.
 
     within    : columns whose combinations are compared each for itself
-    adjust    : covariates, the most important first; () for none
+    adjust    : covariates, the most important first; () for none; None: the usual ones for the response
     bound     : smallest difference that matters, in the response's unit; None: half the pocket's opening
     level     : confidence of all intervals; alpha of tests is 1 - level
     bootstrap : draws, where residuals are far from normal; seed makes them repeatable
@@ -22,7 +21,7 @@ class CompareSettings:
     responses: tuple[str, ...] = ()
     by: tuple[str, ...] = ()
     within: tuple[str, ...] = ("pattern", "speed_class")
-    adjust: tuple[str, ...] = DEFAULT_COVARIATES
+    adjust: tuple[str, ...] | None = None
     bound: float | None = None
     level: float = 0.95
     bootstrap: int = 2000

@@ -18,7 +18,7 @@ from pipeline.compare.diagnostics import Diagnosis, diagnose
 from pipeline.compare.effects import Interval, equivalence_test, hedges_correction, hedges_g
 from pipeline.compare.ground import Ground
 from pipeline.compare.model import Estimate, LinearFit, TooFewShots, fit_linear
-from pipeline.compare.responses import Response
+from pipeline.compare.responses import Response, usual_covariates
 from pipeline.compare.rows import Rows, complete_rows, factors_present, with_cells
 from pipeline.compare.scatter import session_scatter
 from pipeline.compare.settings import CompareSettings
@@ -77,7 +77,7 @@ def analyse(
     adjustment = choose_covariates(
         counted.shots,
         [f"{c} {s} {t}" for c, s, t in zip(counted.cells, counted.session, counted.strata, strict=True)],
-        candidates=settings.adjust,
+        candidates=usual_covariates(response) if settings.adjust is None else settings.adjust,
         spare=raw_fit.residual_df,
         response=response.name,
     )

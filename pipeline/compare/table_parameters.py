@@ -67,7 +67,9 @@ def _whole(parameters: pd.DataFrame) -> pd.DataFrame:
         if part in parameters:
             narrow |= parameters[part].notna()
     whole = parameters[~narrow]
-    return whole if "condition" in whole else whole.assign(condition=pd.NA)
+    if "condition" in whole:
+        return whole
+    return whole.assign(condition=pd.Series(pd.NA, index=whole.index, dtype="string"))
 
 
 def _split(mine: pd.DataFrame, varied: Sequence[str]) -> pd.DataFrame:

@@ -1,0 +1,253 @@
+"""Sessions in, one dataset out: nothing twice, nothing lost, again without redoing, readable by pandas and DuckDB."""
+
+from __future__ import annotations
+
+import json
+import shutil
+
+import duckdb
+import numpy as np
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from fixtures.simulated_sessions import Truth, simulate_session, write_session
+from pipeline.cli import app
+from pipeline.pool import pool_sessions, read_pool
+from pipeline.pool_read import read_session_tables
+from shared.columns import SHOTS
+from shared.errors import SchemaError, SettingsError
+from shared.files import tool_version
+
+
+def _session(root, name, *, seed=1, version=None, **fixed):
+    shots = simulate_session(
+        name,
+        rng=np.random.default_rng(seed),
+        truth=Truth(),
+        fixed=fixed,
+        varied={"balls": ["clean", "polished"]},
+        repeats=3,
+    )
+    return write_session(root / name, shots, version=version or tool_version())
+
+
+@pytest.fixture
+def three(tmp_path):
+    return [
+        _session(tmp_path, "evening-1", seed=1, cloth="worn", temperature_c=20.0, humidity_pct=50.0),
+        _session(tmp_path, "evening-2", seed=2, cloth="new", temperature_c=30.0, humidity_pct=70.0),
+        _session(tmp_path, "evening-3", seed=3, cloth="new"),
+    ]
+
+
+def test_dataset_reads_back_as_one_table(three, tmp_path):
+    report = pool_sessions(three, tmp_path / "d")
+    shots, contacts = read_pool(tmp_path / "d")
+    assert len(shots) == 18
+    assert shots["shot_key"].is_unique
+    assert set(SHOTS.names) <= set(shots.columns)
+    assert len(contacts) == 4 * 18
+    assert report.lines == ()
+    by_pandas = pd.read_parquet(tmp_path / "d" / "shots")
+    assert len(by_pandas) == 18
+    as_csv = pd.read_csv(tmp_path / "d" / "shots.csv")
+    assert np.allclose(
+        as_csv["rebound_settled_angle_deg"].sort_values(), shots["rebound_settled_angle_deg"].sort_values()
+    )
+    at = list(shots.columns)
+    assert at.index("target") < at.index("cloth") < at.index("kind")  # conditions in their place
+
+
+def test_duckdb_opens_it(three, tmp_path):
+    pool_sessions(three, tmp_path / "d")
+    pattern = str(tmp_path / "d" / "shots" / "*" / "*.parquet")
+    rows = duckdb.sql(
+        f"select session, count(*) n from read_parquet('{pattern}', hive_partitioning = true) group by 1 order by 1"
+    ).fetchall()
+    assert rows == [("evening-1", 6), ("evening-2", 6), ("evening-3", 6)]
+
+
+def test_climate_is_worked_out(three, tmp_path):
+    shots = pool_sessions(three, tmp_path / "d").shots.set_index("session")
+    # closed form of WMO-No. 8 Annex 4.B: 20 degC 50 %; 30 degC 70 %
+    assert shots.loc["evening-1", "dew_point_c"].iloc[0] == pytest.approx(9.2552, abs=1e-3)
+    assert shots.loc["evening-2", "absolute_humidity_gm3"].iloc[0] == pytest.approx(21.1826, abs=1e-3)
+    assert shots.loc["evening-1", "vapour_pressure_hpa"].iloc[0] == pytest.approx(11.66298, abs=1e-4)
+    assert shots.loc["evening-3", "dew_point_c"].isna().all()
+
+
+def test_pooling_again_redoes_only_what_changed(three, tmp_path):
+    out = tmp_path / "d"
+    first = pool_sessions(three[:2], out)
+    assert first.added == ("evening-1", "evening-2")
+    old = out / "shots" / "session=evening-1" / "shots.parquet"
+    before = old.stat().st_mtime_ns
+    _session(three[1].parent, "evening-2", seed=9, cloth="new", temperature_c=30.0, humidity_pct=70.0)
+    report = pool_sessions(three, out)
+    assert (report.added, report.unchanged) == (("evening-2", "evening-3"), ("evening-1",))
+    assert old.stat().st_mtime_ns == before
+    assert len(report.shots) == 18
+    fresh = pool_sessions(three, tmp_path / "afresh").shots
+    pd.testing.assert_frame_equal(
+        report.shots.sort_values("shot_key", ignore_index=True), fresh.sort_values("shot_key", ignore_index=True)
+    )
+
+
+def test_the_same_shots_under_another_name_count_once(three, tmp_path):
+    copy = tmp_path / "copy-of-1"
+    shutil.copytree(three[0], copy)
+    table = copy / "measured" / "shots.csv"
+    table.write_text(table.read_text().replace("evening-1,", "copy-of-1,"))
+    report = pool_sessions([*three, copy], tmp_path / "d")
+    assert len(report.shots) == 18
+    assert any("pooled before" in line and "6 shot(s)" in line for line in report.lines)
+
+
+def test_a_reviewed_copy_is_kept_before_one_that_nobody_looked_at(three, tmp_path):
+    copy = tmp_path / "looked-at"
+    shutil.copytree(three[0], copy)
+    table = copy / "measured" / "shots.csv"
+    shots = pd.read_csv(table).assign(session="looked-at")
+    shots["review"] = shots["review"].astype("object")
+    shots.loc[0, "review"] = "reject"
+    shots.loc[0, "counted"] = False
+    shots.to_csv(table, index=False)
+    pooled = pool_sessions([three[0], copy], tmp_path / "d").shots
+    assert len(pooled) == 6
+    assert (pooled["review"] == "reject").sum() == 1
+
+
+def test_two_sessions_of_one_name_stay_apart(three, tmp_path):
+    other = _session(tmp_path / "elsewhere", "evening-1", seed=77, cloth="new")
+    report = pool_sessions([three[0], other], tmp_path / "d")
+    assert len(report.sessions) == 2
+    assert len(report.shots) == 12
+    assert report.shots["shot_key"].is_unique
+
+
+def test_provenance_is_kept(three, tmp_path):
+    report = pool_sessions(three, tmp_path / "d")
+    sessions = pd.read_csv(tmp_path / "d" / "sessions.csv")
+    assert list(sessions["session"]) == ["evening-1", "evening-2", "evening-3"]
+    assert sessions["content_sha256"].str.len().eq(64).all()
+    assert (sessions["tool_version"] == tool_version()).all()
+    assert report.shots["source_sha256"].str.startswith("invented-").all()
+    manifest = json.loads((tmp_path / "d" / "pool.json").read_text())
+    assert manifest["sessions"]["evening-1"]["clips"][0]["sha256"].startswith("invented-")
+    fields = json.loads((tmp_path / "d" / "datapackage.json").read_text())["resources"][0]["schema"]["fields"]
+    assert {f["name"]: f.get("unit") for f in fields}["vapour_pressure_hpa"] == "hPa"
+    assert [f["name"] for f in fields] == list(pd.read_csv(tmp_path / "d" / "shots.csv", nrows=1).columns)
+
+
+def test_sessions_of_another_version_are_noticed(tmp_path):
+    old = _session(tmp_path, "old", version="0.0.3")
+    report = pool_sessions([old], tmp_path / "d")
+    assert any("old: measured by version 0.0.3" in line for line in report.lines)
+
+
+def test_other_units_are_refused_and_the_rest_is_pooled(three, tmp_path):
+    package = three[1] / "measured" / "datapackage.json"
+    content = json.loads(package.read_text())
+    for field in content["resources"][0]["schema"]["fields"]:
+        if field["name"] == "speed_at_impact_mps":
+            field["unit"] = "km/h"
+    package.write_text(json.dumps(content))
+    with pytest.raises(SchemaError, match="in km/h, this version uses m/s"):
+        read_session_tables(three[1])
+    report = pool_sessions(three, tmp_path / "d")
+    assert len(report.shots) == 12
+    assert len(report.failed) == 1
+    result = CliRunner().invoke(app, ["pool", *map(str, three), "--out", str(tmp_path / "d2")])
+    assert result.exit_code == 1
+    assert "12 shots" in result.output
+
+
+def test_missing_columns_and_nonsense_cells_are_refused(three, tmp_path):
+    table = three[0] / "measured" / "shots.csv"
+    shots = pd.read_csv(table)
+    shots.drop(columns=["verdict"]).to_csv(table, index=False)
+    with pytest.raises(SchemaError, match="columns verdict are missing"):
+        read_session_tables(three[0])
+    shots["miss_mm"] = "far"
+    shots.to_csv(table, index=False)
+    with pytest.raises(SchemaError, match="miss_mm"):
+        read_session_tables(three[0])
+    with pytest.raises(SettingsError, match="no session could be pooled"):
+        pool_sessions([three[0]], tmp_path / "d")
+
+
+def test_a_condition_in_two_units_is_named(three, tmp_path):
+    table = three[2] / "measured" / "shots.csv"
+    shots = pd.read_csv(table)
+    shots["humidity"] = ["45 %", "0.45", "45 %", "45 %", "45 %", "45 %"]
+    shots.to_csv(table, index=False)
+    report = pool_sessions(three, tmp_path / "d")
+    assert any("humidity is written in two units" in line for line in report.lines)
+    assert any("humidity stands in more than one column" in line for line in report.lines)
+
+
+def test_impossible_climate_is_named_and_left_empty(tmp_path):
+    session = _session(tmp_path, "hot", temperature_c=75.0, humidity_pct=40.0)
+    report = pool_sessions([session], tmp_path / "d")
+    assert any("75 °C" in line for line in report.lines)
+    assert "dew_point_c" not in report.shots or report.shots["dew_point_c"].isna().all()
+
+
+def test_numbers_and_words_in_one_condition_read_as_one_table(tmp_path):
+    one = _session(tmp_path, "one", seed=1, humidity=45.0)
+    two = _session(tmp_path, "two", seed=2, humidity="damp")
+    pool_sessions([one, two], tmp_path / "d")
+    shots, _ = read_pool(tmp_path / "d")
+    assert set(shots["humidity"]) == {"45", "damp"}
+
+
+def test_folders_of_sessions_and_folders_given_twice(three, tmp_path):
+    report = pool_sessions([tmp_path, three[0]], tmp_path / "out" / "d")
+    assert len(report.sessions) == 3
+    assert any("given twice" in line for line in report.lines)
+
+
+@pytest.mark.parametrize(
+    ("make", "word"),
+    [
+        (lambda root: [root / "nowhere"], "no such folder"),
+        (lambda root: [(root / "bare").mkdir() or root / "bare"], "measure"),
+    ],
+)
+def test_what_is_no_session_is_said(tmp_path, make, word):
+    with pytest.raises(SettingsError, match=word):
+        pool_sessions(make(tmp_path), tmp_path / "d")
+
+
+def test_out_that_holds_something_else_is_left_alone(three, tmp_path):
+    out = tmp_path / "holiday"
+    out.mkdir()
+    (out / "picture.jpg").write_bytes(b"x")
+    with pytest.raises(SettingsError, match="holds other files"):
+        pool_sessions(three, out)
+    (out / "pool.json").write_text("{")
+    with pytest.raises(SettingsError, match="damaged"):
+        pool_sessions(three, out)
+
+
+def test_commands_pool_then_compare(three, tmp_path):
+    runner = CliRunner()
+    pooled = runner.invoke(app, ["pool", *map(str, three), "--out", str(tmp_path / "d")])
+    assert pooled.exit_code == 0, pooled.output
+    compared = runner.invoke(
+        app, ["compare", str(tmp_path / "d"), "--by", "balls", "--response", "miss_mm", "--out", str(tmp_path / "c")]
+    )
+    assert compared.exit_code == 0, compared.output
+    assert "polished balls against clean balls: lands" in compared.output
+    page = (tmp_path / "c" / "comparison.html").read_text(encoding="utf-8")
+    assert "data:image/svg+xml;base64," in page
+    assert "http" not in page.replace("http://www.w3.org", "")
+    assert "<script" not in page
+    for name in ("counts", "contrasts", "means", "terms", "covariates", "diagnostics", "scatter"):
+        assert len(pd.read_csv(tmp_path / "c" / f"{name}.csv"))
+    assert {p.stem.rsplit("-", 1)[0] for p in (tmp_path / "c" / "pictures").iterdir()} == {"counts", "miss_mm", "table"}
+    as_json = runner.invoke(app, ["compare", str(tmp_path / "d"), "--json", "--by", "balls", "--response", "miss_mm"])
+    assert json.loads(as_json.output)[0]["factor"] == "balls"
+    nothing = runner.invoke(app, ["compare", str(tmp_path)])
+    assert nothing.exit_code != 0
