@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.motions import MotionEvent, Seen, inward_normal, nose_distance
+from pipeline.paths import MotionEvent, Seen, inward_normal, nose_distance
 from pipeline.physics import Array, local_velocity
 from pipeline.pockets import in_jaws, mouths
 from shared.equipment import CUSHIONS, Table
@@ -72,7 +72,6 @@ def find_starts(seen: Seen) -> list[Start]:
         j = i
         while j + 1 < n and still[j + 1]:
             j += 1
-        # rows i..j lie still; the smoothed speed rises a little before the ball moves, so the place is from the early part
         if t[j] - t[i] >= REST_BEFORE_S and j - i >= 3:
             place = np.median(xy[i : j + 1], axis=0)
             spread = np.median(np.abs(xy[i : j + 1] - place)) * 1.48

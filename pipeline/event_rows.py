@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.measured import direction_deg, evaluate, speed_mps, without_size, wrap_deg
-from pipeline.motions import MotionEvent, Path, ShotMotion, inward_normal
+from pipeline.motions import ShotMotion
+from pipeline.paths import MotionEvent, Path, inward_normal
 from pipeline.physics import Array, rest_time, state_after
 from shared.equipment import Table
 
@@ -24,7 +25,7 @@ def contact_rows(shot: MeasuredShot, table: Table) -> list[dict[str, Any]]:
     for ball in motion.layout.balls:
         if ball in shot.followed.pocketed:
             rows.append(_pocketed(shot, ball))
-        elif (rest := motion.rest_s(ball)) is not None and rest <= min(shot.followed.strike.until_s, shot.followed.last_seen_s(ball) + 0.05):
+        elif (rest := motion.rest_s(ball)) is not None and rest <= shot.followed.last_seen_s(ball) + 0.05:
             rows.append(_rest(motion, ball))
     rows.sort(key=lambda row: float(row["t_s"]))
     return [{"shot_id": shot.shot_id, "n": n, **row} for n, row in enumerate(rows, start=1)]

@@ -5,12 +5,13 @@ Nothing in here knows of the rebound or of what came of the shot: it is what a b
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
 from pipeline.measured import Measured, cross, direction_deg, dot, evaluate, speed_mps, wrap_deg
-from pipeline.motions import MotionEvent, Path, ShotMotion
+from pipeline.motions import ShotMotion
+from pipeline.paths import MotionEvent, Path
 from pipeline.physics import Array, settled_velocity, state_after
 
 _FOREVER_S = 1e4
@@ -80,8 +81,7 @@ def measure_launch(
     got = evaluate(motion, lambda path: {"cue_speed_mps": speed_mps(path.after["cue", strike][1])})
     if contact is None:
         notes.append("no object ball was hit: no cut, throw or spin at a contact")
-        departure = _departure(motion, "cue", strike)
-        return Launch(kind, banked_ball, **got, notes=tuple(notes), **departure)
+        return _launched(Launch(kind, banked_ball, **got, notes=tuple(notes)), motion, "cue", strike)
     got |= _contact(motion, contact)
     moved, why = _after(motion, contact, cue_end_s, seen_until_s)
     got |= moved
@@ -90,15 +90,16 @@ def measure_launch(
     ball, i = (banked_ball, contact) if kind == "bank" else ("cue", strike)
     if (ball, i) not in motion.layout.leg:
         i = motion.layout.chain[ball][0]
-    return Launch(kind, banked_ball, **got, notes=tuple(notes), **_departure(motion, ball, i))
+    return _launched(Launch(kind, banked_ball, **got, notes=tuple(notes)), motion, ball, i)
 
 
-def _departure(motion: ShotMotion, ball: str, i: int) -> dict[str, object]:
+def _launched(launch: Launch, motion: ShotMotion, ball: str, i: int) -> Launch:
+    """With the place and direction in which the banked ball left."""
     got = evaluate(
         motion, lambda path: {"d": direction_deg(path.after[ball, i][1])}, degrees=frozenset({"d"})
     )["d"]
     p = motion.path().after[ball, i][0][0]
-    return {"departure_deg": got, "departure_mm": (float(p[0]), float(p[1]))}
+    return replace(launch, departure_deg=got, departure_mm=(float(p[0]), float(p[1])))
 
 
 def _other(event: MotionEvent) -> str:

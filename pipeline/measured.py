@@ -7,7 +7,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.motions import Path, ShotMotion
+from pipeline.motions import ShotMotion
+from pipeline.paths import Path
 from pipeline.physics import Array
 from shared.equipment import Table
 
@@ -68,7 +69,7 @@ def speed_mps(v: Array) -> Array:
 
 
 def without_size(sight: Measured, table: Table, cushion: str) -> Measured:
-    """A place in sights without the part of its uncertainty that is the table's own size: sights grow with the table."""
+    """A place in sights without the table's own size in its uncertainty: sights grow with the table."""
     size = table.length_mm if cushion in ("right", "left") else table.width_mm
     part = sight.value * table.size_u_mm / size
     return Measured(sight.value, float(np.sqrt(max(sight.u**2 - part**2, 0.0))))

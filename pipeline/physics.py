@@ -1,8 +1,8 @@
 """How a ball moves on cloth between two contacts: it slides on a parabola, then rolls straight, then rests.
 
 Closed forms after Coriolis (1835): a ball of any spin about a horizontal axis has a *rolling velocity* ``v_roll``, the
-velocity at which its spin would make it roll. Sliding friction acts against the slip ``u = v - v_roll``, whose direction
-stays the same until it is gone at ``t = 2|u| / (7 mu_s g)``; the ball then rolls at ``(5 v + 2 v_roll) / 7``.
+velocity at which its spin would make it roll. Sliding friction acts against the slip ``u = v - v_roll``, and keeps its
+direction until it is gone at ``t = 2|u| / (7 mu_s g)``; the ball then rolls at ``(5 v + 2 v_roll) / 7``.
 Spin about the vertical does not act on the path. Millimetres and seconds throughout.
 """
 
@@ -21,7 +21,7 @@ _TINY = 1e-9  # mm/s: keeps directions of vanishing velocities finite
 
 @dataclass(frozen=True)
 class Friction:
-    """Ball on cloth: sliding friction ``mu_s`` and rolling resistance ``mu_r`` (deceleration / g), with covariance (2, 2).
+    """Ball on cloth: sliding friction and rolling resistance (deceleration / g), with standard uncertainties.
 
     The default is the published band (sliding 0.15-0.4, typically 0.2; rolling 0.005-0.015: Alciatore, FAQ "physics of
     pool and billiards", Colorado State Univ.), taken as a standard uncertainty wide enough for the whole band.

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.motions import Seen
+from pipeline.paths import Seen
 from pipeline.physics import Array, local_velocity
 from shared.equipment import Table
 

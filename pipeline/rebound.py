@@ -7,17 +7,20 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from pipeline.measured import Measured, evaluate, speed_mps, without_size
-from pipeline.motions import Path, ShotMotion, inward_normal
+from pipeline.motions import ShotMotion
+from pipeline.paths import Path, inward_normal
 from pipeline.physics import Array, settled_velocity, slide_time, state_after
 from pipeline.pockets import Mouth, Pocketed, mouths
 from shared.equipment import Cushion, Table
 
+_AFTER = ("rebound_angle_deg", "rebound_settled_angle_deg", "rebound_speed_mps", "restitution", "tangential_ratio")
+_MOST_OF_SLIDE = 0.6
 _LOOK_MM = 400.0  # a path further from the target than this does not arrive at it
 
 
 @dataclass(frozen=True)
 class Rebound:
-    """Measures at and after the banked ball's first cushion; None where not measurable, with the reason in ``notes``."""
+    """Measures at and after the banked ball's first cushion; None where not measurable, with why in ``notes``."""
 
     rails: int
     rail: str | None = None
@@ -52,13 +55,14 @@ def measure_rebound(
     cushions = [i for i in motion.layout.chain[ball] if events[i].kind == "cushion"]
     pocket = pocketed.pocket if pocketed else None
     if not cushions:
-        notes = ("no cushion was met by the banked ball: no incoming or rebound angle",)
-        return Rebound(0, pocket=pocket, outcome="pocketed" if pocket and pocket == (target or pocket) else None, notes=notes)
+        none = "no cushion was met by the banked ball: no incoming or rebound angle"
+        outcome = "pocketed" if pocket and pocket == (target or pocket) else None
+        return Rebound(0, pocket=pocket, outcome=outcome, notes=(none,))
     first = cushions[0]
     notes: list[str] = []
     got = _at_cushion(motion, ball, first, table)
     if seen_until_s <= events[first].t_s + 0.02:
-        for name in ("rebound_angle_deg", "rebound_settled_angle_deg", "rebound_speed_mps", "restitution", "tangential_ratio"):
+        for name in _AFTER:
             got.pop(name)
         notes.append("rebound: the ball was not seen after its first cushion")
     elif not _settles(motion, ball, first, seen_until_s):
@@ -110,10 +114,12 @@ def _next_event_s(motion: ShotMotion, ball: str, i: int) -> float:
 
 
 def _settles(motion: ShotMotion, ball: str, i: int, seen_until_s: float) -> bool:
+    """Whether the ball was followed through most of its slide after the cushion: then it shows where it would roll."""
     path = motion.path()
     _, w, roll = path.after[ball, i]
-    rolls_from = motion.events[i].t_s + float(slide_time(w, roll, path.mu_s)[0])
-    return rolls_from <= min(_next_event_s(motion, ball, i), seen_until_s) + 0.005
+    slide = float(slide_time(w, roll, path.mu_s)[0])
+    followed = min(_next_event_s(motion, ball, i), seen_until_s) - motion.events[i].t_s
+    return followed >= _MOST_OF_SLIDE * slide
 
 
 def _arrival(
@@ -133,8 +139,8 @@ def _arrival(
     cushion = _last_cushion(motion, ball, i)
     miss = evaluate(motion, lambda path: {"miss_mm": _crossing(path, ball, i, mouth, cushion)})["miss_mm"]
     outcome = "pocketed" if hit else ("long" if miss.value > 0 else "short")
-    notes = [] if mouth.known else ["miss_mm: the pocket's mouth is taken in proportion to the ball, as on a pool table"]
-    return miss, outcome, notes
+    unknown = "miss_mm: the pocket's mouth is taken in proportion to the ball, as on a pool table"
+    return miss, outcome, [] if mouth.known else [unknown]
 
 
 def _last_cushion(motion: ShotMotion, ball: str, i: int) -> Cushion:
@@ -165,7 +171,7 @@ def _arriving_leg(
 
 
 def _settled_or_last(path: Path, ball: str, i: int, motion: ShotMotion) -> tuple[Array, Array]:
-    """Place and direction (P, 2) of the line a leg leads along: where it rolls, or where it ends while still sliding."""
+    """Place and direction (P, 2) of the line a leg leads along: where it rolls, or where it ends still sliding."""
     p, v, roll = path.after[ball, i]
     slide = slide_time(v, roll, path.mu_s)
     chain = motion.layout.chain[ball]

@@ -1,7 +1,7 @@
 """One shot followed from its strike to its end: the balls' frames, the events, the fitted motion, brought to agree.
 
-Events are guessed from the tracks, the motion is fitted through them, and the fit says which guesses were wrong: a cushion
-met at its end is a jaw, a contact that changes nothing is none.
+Events are guessed from the tracks, the motion is fitted through them, and the fit says which guesses were wrong: a
+cushion met at its end is a jaw, a contact that changes nothing is none, a path through a nose was turned there.
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.contacts import find_events, find_starts
-from pipeline.motions import MotionEvent, Seen, ShotMotion, fit_shot, nose_distance
+from pipeline.motions import ShotMotion, fit_shot
+from pipeline.paths import MotionEvent, MotionKind, Seen, nose_distance
 from pipeline.physics import Array, Friction
 from pipeline.pockets import Pocketed, find_pocketed, in_jaws
 from pipeline.strikes import Strike, shot_rows
@@ -130,12 +131,12 @@ def _overlooked(motion: ShotMotion, windows: Mapping[str, Seen], table: Table) -
     return out
 
 
-def _put_right(motion: ShotMotion, table: Table) -> list[tuple[str, str, str] | None]:
+def _put_right(motion: ShotMotion, table: Table) -> list[tuple[MotionKind, str, str] | None]:
     """What each event is after the fit; None for one that is no event."""
     path = motion.path()
-    out: list[tuple[str, str, str] | None] = []
+    out: list[tuple[MotionKind, str, str] | None] = []
     for i, event in enumerate(motion.events):
-        kind: str = event.kind
+        kind = event.kind
         if event.kind in ("cushion", "jaw"):
             p, v, _ = (a[0] for a in path.before[event.ball, i])
             w = path.after[event.ball, i][1][0]
@@ -151,7 +152,7 @@ def _put_right(motion: ShotMotion, table: Table) -> list[tuple[str, str, str] | 
 
 
 def name_balls(events: Sequence[MotionEvent], cue: str, tracks: Sequence[str]) -> dict[str, str]:
-    """Track to ball name: cue, object (the first ball it hits), ball-3 ... in order of being hit, then of appearance."""
+    """Track to ball name: cue, object (the first ball it hits), ball-3 ... in order of being hit, then of sight."""
     order = [cue]
     for event in sorted((e for e in events if e.kind == "ball"), key=lambda e: e.t_s):
         for ball in (event.ball, event.other):

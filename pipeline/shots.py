@@ -14,7 +14,8 @@ from calibration.store import Calibration
 from pipeline.event_rows import contact_rows
 from pipeline.launch import Launch, TrackQuality, measure_launch
 from pipeline.measured import Measured
-from pipeline.motions import MotionEvent, Seen, ShotMotion
+from pipeline.motions import ShotMotion
+from pipeline.paths import MotionEvent, Seen
 from pipeline.physics import Array, Friction
 from pipeline.pockets import Pocketed
 from pipeline.rebound import Rebound, measure_rebound
@@ -202,9 +203,10 @@ def _clip_friction(shots: Sequence[MeasuredShot], known: Friction) -> Friction:
 def _row(shot: MeasuredShot, clip: str, calibration: Calibration) -> dict[str, Any]:
     row: dict[str, Any] = {
         "shot_id": shot.shot_id, "clip": clip, "shot": shot.number, "start_s": shot.motion.events[0].t_s,
-        "end_s": shot.end_s, "kind": shot.launch.kind, "banked_ball": shot.launch.banked_ball, "rails": shot.rebound.rails,
-        "rail": shot.rebound.rail, "outcome": shot.rebound.outcome, "pocket": shot.rebound.pocket,
-        "frames_seen": min(shot.quality.frames_seen.values()), "residual_mm": shot.quality.residual_mm,
+        "end_s": shot.end_s, "kind": shot.launch.kind, "banked_ball": shot.launch.banked_ball,
+        "rails": shot.rebound.rails, "rail": shot.rebound.rail, "outcome": shot.rebound.outcome,
+        "pocket": shot.rebound.pocket, "frames_seen": min(shot.quality.frames_seen.values()),
+        "residual_mm": shot.quality.residual_mm,
         "calibration_rms_px": shot.quality.calibration_rms_px,
     }
     for measures in (shot.launch.measures(), shot.rebound.measures()):

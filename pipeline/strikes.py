@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.contacts import Start, find_starts, still_rows
-from pipeline.motions import Seen
+from pipeline.paths import Seen
 
 CARRIED_MM_S = 100.0  # a hand that takes a ball up soon moves faster
 WHITE_MARGIN = 0.4  # a cue ball is not much less white than the whitest ball of the clip
@@ -87,4 +87,4 @@ def _slow_before(seen: Seen, k: int) -> bool:
     t, xy = seen.t_s[near], seen.xy_mm[near]
     if len(t) < 2:
         return False
-    return float(np.hypot(*(xy[-1] - xy[0]))) < 30.0 * max(t[-1] - t[0], 1e-3)
+    return bool(np.hypot(*(xy[-1] - xy[0])) < 30.0 * max(float(t[-1] - t[0]), 1e-3))

@@ -34,7 +34,7 @@ def _moved(pose: CameraPose, name: str, step: float) -> CameraPose:
     else:
         vector = cv2.Rodrigues(pose.R)[0].ravel()
         vector[["rx", "ry", "rz"].index(name)] += step
-        rotation = cv2.Rodrigues(vector)[0]
+        rotation = np.asarray(cv2.Rodrigues(vector)[0], dtype=float)
     return replace(pose, K=k, distortion=d, t_mm=t, R=rotation)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.motions import Seen
+from pipeline.paths import Seen
 from pipeline.physics import Array
 from pipeline.tracks import smooth
 
@@ -46,7 +46,8 @@ def track_rows(
             shot = min(shots, key=lambda s: _distance(s, float(seen.t_s[piece[0]])))
             mask = np.zeros(len(seen.t_s), dtype=bool)
             mask[piece] = True
-            parts.append(_smoothed(seen, mask, frame_t, frame_no, shot.followed.names.get(track, f"track-{track}"), None))
+            name = shot.followed.names.get(track, f"track-{track}")
+            parts.append(_smoothed(seen, mask, frame_t, frame_no, name, None))
     rows = pd.concat(parts, ignore_index=True)
     return rows.assign(clip=clip).sort_values(["t_s", "ball"]).reset_index(drop=True)
 
@@ -55,7 +56,7 @@ def _distance(shot: MeasuredShot, t_s: float) -> float:
     return max(shot.followed.strike.t_s - t_s, t_s - shot.end_s, 0.0)
 
 
-def _pieces(mask: Array) -> list[Any]:
+def _pieces(mask: NDArray[np.bool_]) -> list[Any]:
     rows = np.flatnonzero(mask)
     return [p for p in np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1) if len(p)]
 
@@ -70,7 +71,7 @@ def _nearest(t: Array, known: Array) -> NDArray[np.intp]:
 
 
 def _fitted(
-    shot: MeasuredShot, name: str, seen: Seen, inside: Array, frame_t: Array, frame_no: Array
+    shot: MeasuredShot, name: str, seen: Seen, inside: NDArray[np.bool_], frame_t: Array, frame_no: Array
 ) -> pd.DataFrame:
     """All frames from the first to the last sight; those without a detection are bridged by the fitted path."""
     frames = _nearest(seen.t_s[inside], frame_t)
@@ -95,7 +96,7 @@ def _fitted(
 
 
 def _smoothed(
-    seen: Seen, inside: Array, frame_t: Array, frame_no: Array, name: str, shot_id: str | None
+    seen: Seen, inside: NDArray[np.bool_], frame_t: Array, frame_no: Array, name: str, shot_id: str | None
 ) -> pd.DataFrame:
     t, xy, r = seen.t_s[inside], seen.xy_mm[inside], seen.covariance[inside]
     state, spread = smooth(t, xy, r)

@@ -1,7 +1,8 @@
 """Detections joined into one track per ball: prediction, gating, assignment, birth and death, smoothing.
 
-The only user of filterpy. A track's state is place and velocity; friction is process noise. What breaks a ball's path at
-once (a strike, a cushion, another ball) is met by further hypotheses of where the ball may be, each dearer than going on.
+The only user of filterpy. A track's state is place and velocity; friction is process noise. What breaks a ball's path
+at once (a strike, a cushion, another ball) is met by further hypotheses of where the ball may be, each dearer than
+going on.
 """
 
 from __future__ import annotations
@@ -160,11 +161,11 @@ class _Follower:
         taken: set[int] = set()
         matched: set[int] = set()
         if cost.size:
-            for a, b in zip(*linear_sum_assignment(np.minimum(cost, 1e6)), strict=True):
+            for a, b in zip(*map(np.ndarray.tolist, linear_sum_assignment(np.minimum(cost, 1e6))), strict=True):
                 if cost[a, b] < 1e5:
                     self._take(self.live[a], int(block[b]), bool(jumped[a, b]))
-                    matched.add(int(a))
-                    taken.add(int(b))
+                    matched.add(a)
+                    taken.add(b)
         self._bury(matched, t)
         for b, row in enumerate(block):
             sure = self.share[row] >= self.settings.sure_share and not self.fallen[row]
@@ -199,7 +200,8 @@ class _Follower:
             allowed = (distance < within) & (gap <= longest) & self._sure(track)
             if gap > s.jump_gap_s:
                 allowed &= (shade < 6) & (self.share[block] >= s.ball_share)
-            allowed &= (self.share[block] >= s.sure_share) & ~self.fallen[block] & ~np.delete(occupied, a, axis=0).any(axis=0)
+            allowed &= (self.share[block] >= s.sure_share) & ~self.fallen[block]
+            allowed &= ~np.delete(occupied, a, axis=0).any(axis=0)
             jump = np.where(allowed, jump, np.inf)
             gated = np.where(straight < s.gate**2, straight, np.inf)
             gated_bounce = np.where(reflected < s.gate**2, reflected, np.inf)
@@ -306,12 +308,14 @@ class _Follower:
     def _bear(self, row: int) -> None:
         self.born += 1
         kf = _new_filter(self.xy[row], self.r[row], velocity_u=1000.0)
-        self.live.append(_Track(self.born, kf, float(self.t[row]), self.colour[row].copy(), float(self.share[row]), rows=[row]))
+        colour, share = self.colour[row].copy(), float(self.share[row])
+        self.live.append(_Track(self.born, kf, float(self.t[row]), colour, share, rows=[row]))
 
 
 def _roundness(rows: pd.DataFrame) -> Array:
     """(N,) share of the outline seen, times share of plain cloth around: 1 for a ball that lies free."""
-    return np.asarray(rows["outline_share"].fillna(1.0).to_numpy(float) * rows["clear_share"].fillna(1.0).to_numpy(float))
+    outline, clear = rows["outline_share"].fillna(1.0), rows["clear_share"].fillna(1.0)
+    return np.asarray(outline.to_numpy(float) * clear.to_numpy(float))
 
 
 def _on_the_table(xy: Array, table: Table, beyond_mm: float) -> NDArray[np.bool_]:
