@@ -27,7 +27,7 @@ Samples = NDArray[np.float32]
 class EdgeSettings:
     """How outlines are fitted. Lengths along a ray are in units of the edge's own blur."""
 
-    ray_spacing_px: float = 1.6
+    ray_spacing_px: float = 1.9
     samples: int = 17
     inner_blurs: float = 2.4
     outer_blurs: float = 3.2
@@ -41,8 +41,8 @@ class EdgeSettings:
     capture_radii: float = 0.4  # how far off a rough place may be
     contrast_snr: float = 4.0  # a ray counts as seen above this
     agree_px: float = 0.7  # and when its edge lies this close to the fitted outline
-    steps: int = 2
-    robust_rounds: int = 3
+    steps: int = 1
+    robust_rounds: int = 2
 
 
 @dataclass(frozen=True, eq=False)

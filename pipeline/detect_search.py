@@ -20,7 +20,7 @@ Image = NDArray[np.float32]
 class SearchSettings:
     """How rough places are found."""
 
-    cells_per_radius: float = 2.9  # low-resolution pixels per ball radius, at least
+    cells_per_radius: float = 2.5  # low-resolution pixels per ball radius, at least
     cloth_distance: float = 20.0  # standard deviations off the cloth's colour that count half
     disc_share: float = 0.4  # of a ball-sized disc that must not be cloth
     lone_share: float = 0.3  # that share less 0.6 of the ring's around it
@@ -58,7 +58,9 @@ class ClothSearch:
         self._terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v, u**3, u * u * v, u * v * v, v**3], axis=-1)
         self.cloth: Image | None = None
         self.sigma: Array | None = None
-        self._scale: Image | None = None
+        self._cloth8: list[NDArray[np.uint8]] = []
+        self._unlike: Image = np.zeros((3, 256), np.float32)
+        self._noise, self._noise_age = 0.0, 0
         self._looked_at: NDArray[np.uint8] | None = None
         radius = self.radius_px / factor
         reach = 2 * int(np.ceil(1.2 * radius)) + 1
@@ -87,13 +89,21 @@ class ClothSearch:
         return np.asarray((np.asarray(px) - np.array(self.origin) - (self.factor - 1) / 2) / self.factor, dtype=float)
 
     def small_luma(self, frame: Frame) -> NDArray[np.uint8]:
-        """(rows, columns) luma averaged over cells."""
-        return np.asarray(cv2.resize(frame.luma[self._crop], self.cells, interpolation=cv2.INTER_AREA))
+        """(rows, columns) luma of the cells' middle 2 x 2 pixels: enough to see change, and quick."""
+        return np.asarray(cv2.resize(frame.luma[self._crop], self.cells, interpolation=cv2.INTER_LINEAR))
+
+    def _small_chroma(self, plane: NDArray[np.uint8], box: tuple[int, int, int, int]) -> NDArray[np.uint8]:
+        """A chroma plane of a box of cells (x0, y0, x1, y1)."""
+        x0, y0, x1, y1 = box
+        f = self.factor // 2
+        top, left = self._half[0].start, self._half[1].start
+        window = plane[top + y0 * f : top + y1 * f, left + x0 * f : left + x1 * f]
+        return np.asarray(cv2.resize(window, (x1 - x0, y1 - y0), interpolation=cv2.INTER_LINEAR))
 
     def small(self, frame: Frame) -> Image:
-        """(rows, columns, 3) Y, Cb, Cr averaged over cells."""
+        """(rows, columns, 3) Y, Cb, Cr at low resolution."""
         planes = [self.small_luma(frame)]
-        planes += [cv2.resize(plane[self._half], self.cells, interpolation=cv2.INTER_AREA) for plane in frame.chroma]
+        planes += [self._small_chroma(plane, (0, 0, *self.cells)) for plane in frame.chroma]
         return np.asarray(cv2.merge(planes)).astype(np.float32)
 
     def learn_cloth(self, small: Image) -> None:
@@ -111,7 +121,10 @@ class ClothSearch:
             keep = (np.abs(left) < 3 * spread).all(axis=1)
         self.cloth = (self._terms @ coef).astype(np.float32)
         self.sigma = spread
-        self._scale = (1 / spread).astype(np.float32)
+        self._cloth8 = [np.ascontiguousarray(np.clip(np.rint(self.cloth[..., c]), 0, 255).astype(np.uint8)) for c in range(3)]
+        steps = np.arange(256)
+        squared = (steps / spread[:, None]) ** 2
+        self._unlike = (squared / (squared + self.settings.cloth_distance**2)).astype(np.float32)
 
     def changed(self, small_luma: NDArray[np.uint8]) -> NDArray[np.uint8] | None:
         """(rows, columns) 255 where the picture differs from what was last looked at; None where nothing does.
@@ -124,8 +137,11 @@ class ClothSearch:
             return np.full(small_luma.shape, 255, np.uint8)
         difference = cv2.absdiff(small_luma, self._looked_at)
         around = cv2.boxFilter(difference, cv2.CV_16U, (3, 3), normalize=False)
-        noise = float(np.quantile(around[::3, ::3], cfg.quiet_share))  # of compression, too: blocks renewed now and then
-        mask = np.asarray(cv2.compare(around, cfg.change_levels * 9 + noise, cv2.CMP_GT))
+        if self._noise_age % 8 == 0:  # sensor noise, and blocks that compression renews now and then
+            quiet = around[::3, ::3].ravel()
+            self._noise = float(np.partition(quiet, int(cfg.quiet_share * len(quiet)))[int(cfg.quiet_share * len(quiet))])
+        self._noise_age += 1
+        mask = np.asarray(cv2.compare(around, cfg.change_levels * 9 + self._noise, cv2.CMP_GT))
         if cv2.countNonZero(mask) == 0:
             return None
         mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, _PAIR))
@@ -141,9 +157,9 @@ class ClothSearch:
 
     def candidates(self, frame: Frame, small_luma: NDArray[np.uint8], mask: NDArray[np.uint8]) -> Candidates:
         """Places in the changed regions (``mask``) where a disc of a ball's size isn't cloth."""
-        pad = int(np.ceil(2 * self.radius_px / self.factor)) + 1
-        count, _, boxes, _ = cv2.connectedComponentsWithStats(mask)
+        pad = int(np.ceil(self.radius_px / self.factor)) + 1
         near = np.asarray(cv2.dilate(mask, self._reach))
+        count, _, boxes, _ = cv2.connectedComponentsWithStats(near)
         found: list[Array] = []
         discs: list[tuple[int, int, Image]] = []
         for x, y, w, h, _area in boxes[1:count]:
@@ -163,17 +179,13 @@ class ClothSearch:
     def _distance(self, frame: Frame, small_luma: NDArray[np.uint8], box: tuple[int, int, int, int]) -> Image:
         """How little a box of cells looks like cloth, 0 to 1; saturates, so that a ball outweighs its shadow."""
         x0, y0, x1, y1 = box
-        assert self.cloth is not None
-        assert self._scale is not None
-        planes = [small_luma[y0:y1, x0:x1]]
-        f = self.factor // 2
-        top, left = self._half[0].start, self._half[1].start
-        for plane in frame.chroma:
-            window = plane[top + y0 * f : top + y1 * f, left + x0 * f : left + x1 * f]
-            planes.append(cv2.resize(window, (x1 - x0, y1 - y0), interpolation=cv2.INTER_AREA))
-        scaled = (np.asarray(cv2.merge(planes)) - self.cloth[y0:y1, x0:x1]) * self._scale
-        squared = np.einsum("ijk,ijk->ij", scaled, scaled)
-        return np.asarray(squared / (squared + np.float32(self.settings.cloth_distance**2)))
+        planes = [small_luma[y0:y1, x0:x1], *(self._small_chroma(plane, box) for plane in frame.chroma)]
+        out: Image | None = None
+        for plane, cloth, unlike in zip(planes, self._cloth8, self._unlike, strict=True):
+            part = np.asarray(cv2.LUT(cv2.absdiff(plane, cloth[y0:y1, x0:x1]), unlike))
+            out = part if out is None else np.asarray(cv2.max(out, part))
+        assert out is not None
+        return out
 
     def _discs(self, other: Image) -> tuple[Array, Image]:
         """(N, 2) cells: peaks of what isn't cloth in discs of a ball's size, and the discs' share at every cell."""

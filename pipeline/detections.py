@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -76,6 +77,7 @@ def detect_balls(
     returns  : DETECTIONS, a row per ball per frame, ordered by frame; no identities yet. A ball at rest keeps the same
                fit over many frames: its rows' errors are then the same error, not independent ones.
     """
+    cv2.setNumThreads(1)  # these pictures are small: threads of its own would only get in the decoder's way
     detector = BallDetector(calibration, settings or DetectSettings())
     for frame in frames:
         detector.look(frame)
