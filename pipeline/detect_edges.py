@@ -72,7 +72,7 @@ class OutlineFitter:
         self._slide = Slide.over(normal[0], self.settings.capture_radii * self.radius_px)
         self._s, basis = _basis(self.settings)
         self._basis = basis.astype(np.float32)
-        self._gram = basis.T @ basis
+        self._gram32 = (basis.T @ basis).astype(np.float32)
 
     def with_blur(self, edge_blur_px: float) -> OutlineFitter:
         """The same fitter for another edge blur."""
@@ -130,19 +130,21 @@ class OutlineFitter:
 
     def _eliminated(self, profiles: Samples, blurs: Array, waves: Array, shape: _Shape) -> _RaySystem:
         """Each ray's normal equations for displacement (px), limb and shade, its own two levels taken out."""
-        seen = (profiles @ self._basis).astype(float)  # (3, N, K, 7) scalar products with the basis
-        power = np.einsum("cnkm,cnkm->cnk", profiles, profiles).astype(float)
+        seen = profiles @ self._basis  # (3, N, K, 7) scalar products with the basis
+        power = np.einsum("cnkm,cnkm->cnk", profiles, profiles)
+        blurs = blurs.astype(np.float32)
         root = np.sqrt(blurs)
-        beta = (waves @ np.swapaxes(shape.limb[:, :, None], -1, -2))[..., 0] * root
-        omega = (waves @ np.swapaxes(shape.shade[:, :, None], -1, -2))[..., 0] * blurs
-        gram = self._gram
+        waves = waves.astype(np.float32)
+        beta = (waves @ shape.limb[..., None].astype(np.float32))[..., 0] * root
+        omega = (waves @ shape.shade[..., None].astype(np.float32))[..., 0] * blurs
+        gram = self._gram32
         q_ii = gram[0, 0] + beta * (2 * gram[0, 1] + beta * gram[1, 1])
         q_oo = gram[2, 2] + omega * (2 * gram[2, 3] + omega * gram[3, 3])
         q_io = gram[0, 2] + beta * gram[1, 2] + omega * (gram[0, 3] + beta * gram[1, 3])
         p_i, p_o = seen[..., 0] + beta * seen[..., 1], seen[..., 2] + omega * seen[..., 3]
         det = q_ii * q_oo - q_io**2
         inner, outer = (q_oo * p_i - q_io * p_o) / det, (q_ii * p_o - q_io * p_i) / det
-        rows = np.zeros((*seen.shape[:3], 3, 7))  # displacement, limb, shade as mixes of the basis
+        rows = np.zeros((*seen.shape[:3], 3, 7), np.float32)  # displacement, limb, shade as mixes of the basis
         rows[..., 0, 4], rows[..., 0, 5], rows[..., 0, 6] = inner - outer, inner * beta, outer * omega
         rows[..., 0, :] /= blurs[..., None]
         rows[..., 1, 1], rows[..., 2, 3] = inner * root, outer * blurs

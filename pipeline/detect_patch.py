@@ -23,9 +23,8 @@ class Patch:
 
     x: int
     y: int
-    luma: Samples
-    cb: Samples
-    cr: Samples
+    luma: Samples  # (h, w)
+    chroma: Samples  # (ceil(h/2), ceil(w/2), 2): Cb, Cr
 
 
 def cut(frame: Frame, centre_px: Array, half_px: float) -> Patch:
@@ -36,32 +35,31 @@ def cut(frame: Frame, centre_px: Array, half_px: float) -> Patch:
     x1 = int(np.clip(centre_px[0] + half_px + 2, x0 + 8, width))
     y1 = int(np.clip(centre_px[1] + half_px + 2, y0 + 8, height))
     half = (slice(y0 // 2, (y1 + 1) // 2), slice(x0 // 2, (x1 + 1) // 2))
-    cb, cr = frame.chroma
-    return Patch(
-        x0, y0, frame.luma[y0:y1, x0:x1].astype(np.float32), cb[half].astype(np.float32), cr[half].astype(np.float32)
-    )
+    chroma = np.stack([plane[half] for plane in frame.chroma], axis=-1).astype(np.float32)
+    return Patch(x0, y0, frame.luma[y0:y1, x0:x1].astype(np.float32), chroma)
 
 
 def sample_luma(patches: list[Patch], where: Array) -> Samples:
     """(N, ...) bilinear luma at px places (N, ..., 2), each from its own patch."""
     out = np.empty(where.shape[:-1], np.float32)
-    flat = where.reshape(len(patches), 1, -1, 2)
+    corners = np.array([(patch.x, patch.y) for patch in patches], dtype=float).reshape(-1, *[1] * (where.ndim - 2), 2)
+    local = (where - corners).astype(np.float32).reshape(len(patches), 1, -1, 2)
     for i, patch in enumerate(patches):
-        local = (flat[i] - (patch.x, patch.y)).astype(np.float32)
-        out[i] = _remap(patch.luma, local).reshape(out.shape[1:])
+        out[i] = _remap(patch.luma, local[i]).reshape(out.shape[1:])
     return out
 
 
 def sample_chroma(patches: list[Patch], where: Array) -> Samples:
     """(2, N, ...) bilinear Cb and Cr at px places (N, ..., 2)."""
     out = np.empty((2, *where.shape[:-1]), np.float32)
-    flat = where.reshape(len(patches), 1, -1, 2)
+    corners = np.array([(patch.x + 0.5 + CHROMA_SHIFT_PX, patch.y + 0.5) for patch in patches], dtype=float)
+    corners = corners.reshape(-1, *[1] * (where.ndim - 2), 2)
+    local = ((where - corners) / 2).astype(np.float32).reshape(len(patches), 1, -1, 2)
     for i, patch in enumerate(patches):
-        local = ((flat[i] - (patch.x + 0.5 + CHROMA_SHIFT_PX, patch.y + 0.5)) / 2).astype(np.float32)
-        out[0, i] = _remap(patch.cb, local).reshape(out.shape[2:])
-        out[1, i] = _remap(patch.cr, local).reshape(out.shape[2:])
+        pair = _remap(patch.chroma, local[i])
+        out[:, i] = pair.reshape(-1, 2).T.reshape(2, *out.shape[2:])
     return out
 
 
-def _remap(plane: Samples, local: NDArray[np.float32]) -> Samples:
+def _remap(plane: Samples, local: Samples) -> Samples:
     return np.asarray(cv2.remap(plane, local, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
