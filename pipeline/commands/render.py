@@ -1,0 +1,50 @@
+"""`reboundry render`: pictures and clips for an audience."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+class What(StrEnum):
+    """What to make."""
+
+    clip = "clip"
+    still = "still"
+    together = "together"
+    side_by_side = "side-by-side"
+
+
+class Moment(StrEnum):
+    """Where several shots are aligned."""
+
+    strike = "strike"
+    cushion = "cushion"
+
+
+def render(
+    sessions: Annotated[list[Path], typer.Argument(help="Sessions that were measured.", show_default=False)],
+    what: Annotated[What, typer.Option(help="One clip or still a shot, or one clip of several shots.")] = What.clip,
+    shot: Annotated[list[str] | None, typer.Option(help="Only this shot; may be given again.")] = None,
+    by: Annotated[list[str] | None, typer.Option(help="Label by this condition; may be given again.")] = None,
+    tall: Annotated[bool, typer.Option("--tall/--wide", help="1080 x 1920 or 1920 x 1080.")] = False,
+    align: Annotated[Moment, typer.Option(help="Several shots together: aligned at this moment.")] = Moment.strike,
+    speed: Annotated[float, typer.Option(help="1 as filmed, 0.5 half as fast.", min=0.05, max=4)] = 1.0,
+    all_shots: Annotated[bool, typer.Option("--all", help="Also shots that do not count (mis-hits).")] = False,
+    title: Annotated[str, typer.Option(help="Written over a clip of several shots.")] = "",
+    out: Annotated[Path | None, typer.Option(help="Folder to write to; else renders/ beside the results.")] = None,
+) -> None:
+    """Draw paths, angles and numbers on clips; lay shots over one another.
+
+    Example: `reboundry render evening-1 evening-2 --what together --by cloth --align cushion`
+    """
+    from pipeline.render_run import render_sessions
+
+    for path in render_sessions(
+        sessions, what=what.value, shots=shot or [], by=by or [], tall=tall, align=align.value, speed=speed,
+        uncounted=all_shots, title=title, out=out,
+    ):
+        typer.echo(str(path))

@@ -1,0 +1,99 @@
+"""From measured sessions to files for an audience: which shots, which labels, which names."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from pipeline.measured_session import MeasuredSession, read_measured
+from pipeline.render import (
+    Align,
+    RenderOptions,
+    render_clip,
+    render_side_by_side,
+    render_still,
+    render_together,
+)
+from pipeline.render_shot import ShotFilm, film_of
+from shared.errors import SettingsError
+
+RENDERS_FOLDER = "renders"
+
+
+def render_sessions(
+    sessions: Sequence[Path], *, what: str, shots: Sequence[str] = (), by: Sequence[str] = (), tall: bool = False,
+    align: str = "strike", speed: float = 1.0, uncounted: bool = False, title: str = "", out: Path | None = None,
+) -> Iterator[Path]:
+    """Make the files one after the other and yield each path.
+
+    what  : clip, still, together or side-by-side
+    shots : shot ids; none: all that count (with ``uncounted`` all)
+    by    : condition columns for the labels; none: all that differ between the shots
+    """
+    found = [read_measured(session) for session in sessions]
+    chosen = _choose(found, shots, uncounted=uncounted or what in ("clip", "still"))
+    labels = _labels([row for _, row in chosen], found, by)
+    films = [film_of(session, row, label=label) for (session, row), label in zip(chosen, labels, strict=True)]
+    folder = out or found[0].out / RENDERS_FOLDER
+    options = RenderOptions(tall=tall, speed=speed, align=_moment(align))
+    shape = "tall" if tall else "wide"
+    if what == "together":
+        path = folder / f"together-{align}-{shape}.mp4"
+        render_together(films, path, title=title, options=options)
+        yield path
+    elif what == "side-by-side":
+        path = folder / f"side-by-side-{align}-{shape}.mp4"
+        render_side_by_side(films, path, options=options)
+        yield path
+    else:
+        for film in films:
+            yield _one(film, folder, shape, still=what == "still", options=options)
+
+
+def _one(film: ShotFilm, folder: Path, shape: str, *, still: bool, options: RenderOptions) -> Path:
+    path = folder / f"{film.row['shot_id']}-{shape}.{'png' if still else 'mp4'}"
+    if still:
+        render_still(film, path, options=options)
+    else:
+        render_clip(film, path, options=options)
+    return path
+
+
+def _choose(
+    found: Sequence[MeasuredSession], shots: Sequence[str], *, uncounted: bool
+) -> list[tuple[MeasuredSession, dict[str, Any]]]:
+    rows = [(session, {str(k): v for k, v in row.items()}) for session in found
+            for row in session.shots.to_dict("records")]
+    known = [str(row["shot_id"]) for _, row in rows]
+    for name in shots:
+        if name not in known:
+            raise SettingsError(f"no shot {name!r} in these sessions; there are {', '.join(known)}.")
+    if shots:
+        return [(session, row) for session, row in rows if row["shot_id"] in shots]
+    chosen = [(session, row) for session, row in rows if uncounted or row.get("counted") is True]
+    if not chosen:
+        raise SettingsError("no shot counts; choose shots with --shot, or take all with --all.")
+    return chosen
+
+
+def _labels(rows: Sequence[dict[str, Any]], found: Sequence[MeasuredSession], by: Sequence[str]) -> list[str]:
+    """The conditions of each shot in words; a single shot also bears its name."""
+    names = list(dict.fromkeys(name for session in found for name in session.conditions))
+    for name in by:
+        if name not in names:
+            raise SettingsError(f"no condition {name!r} in these sessions; there are {', '.join(names) or 'none'}.")
+    if not by:
+        by = [name for name in names if len({str(row.get(name)) for row in rows}) > 1] or names
+    return [", ".join(f"{name} {_word(row[name])}" for name in by if name in row and not pd.isna(row[name]))
+            or str(row["shot_id"]) for row in rows]
+
+
+def _word(value: Any) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _moment(align: str) -> Align:
+    return "cushion" if align == "cushion" else "strike"

@@ -1,0 +1,157 @@
+"""One shot for an audience: its frames straightened on a time line of its own, its paths, contacts and numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from calibration.store import Calibration
+from pipeline import render_ink as ink
+from pipeline.frames import Frame, open_clip
+from pipeline.measured_session import MeasuredSession
+from pipeline.render_layout import Layout
+from shared.errors import SettingsError
+
+Array = NDArray[np.float64]
+NORMALS = {"left": (0, -1), "right": (0, 1), "head": (1, 0), "foot": (-1, 0)}  # from a cushion into the table
+
+
+@dataclass(frozen=True, eq=False)
+class ShotFilm:
+    """A shot with all that drawing it needs."""
+
+    row: dict[str, Any]
+    events: pd.DataFrame
+    paths: dict[str, pd.DataFrame]  # per ball, in order of time
+    calibration: Calibration
+    clip: Any  # pathlib.Path
+    label: str
+
+    @property
+    def start_s(self) -> float:
+        """The strike."""
+        return float(self.row["start_s"])
+
+    @property
+    def end_s(self) -> float:
+        """All at rest, or out."""
+        return float(self.row["end_s"])
+
+    @property
+    def cushion_s(self) -> float | None:
+        """The banked ball's first cushion."""
+        value = self.row.get("rail_s")
+        return None if value is None or pd.isna(value) else float(value)
+
+    def frames(self, begin_s: float) -> Iterator[Frame]:
+        """The clip's frames from the one on show at ``begin_s`` on."""
+        before: Frame | None = None
+        for frame in open_clip(self.clip).decode():
+            if frame.t_s > begin_s and before is not None:
+                yield before
+            if frame.t_s > begin_s:
+                yield frame
+                before = None
+            else:
+                before = frame
+        if before is not None:  # the clip ended before that
+            yield before
+
+    def place(self, ball: str, t_s: float) -> Array | None:
+        """(2,) mm of a ball at a time, where it lay before and after its tracked frames too; None once it fell."""
+        rows = self.paths.get(ball)
+        if rows is None or rows.empty:
+            return None
+        times = rows["t_s"].to_numpy(float)
+        if t_s > times[-1] and (self.events["ball"].eq(ball) & self.events["kind"].eq("pocket")).any():
+            return None
+        return np.array([np.interp(t_s, times, rows[axis].to_numpy(float)) for axis in ("x_mm", "y_mm")])
+
+
+def film_of(session: MeasuredSession, row: dict[str, Any], *, label: str) -> ShotFilm:
+    """A shot made ready. Raises SettingsError where its clip or calibration is gone."""
+    clip, shot_id = str(row["clip"]), str(row["shot_id"])
+    path = session.clip_path(clip)
+    if path is None:
+        raise SettingsError(f"{clip}: is not in {session.folder} any more; put it back to draw on it.")
+    if clip not in session.calibrations:
+        raise SettingsError(f"{clip}: has no calibration in {session.out}; measure it again.")
+    tracks = session.tracks_of(shot_id)
+    paths = {str(ball): rows.sort_values("t_s") for ball, rows in tracks.groupby("ball", sort=False)}
+    return ShotFilm(row, session.events_of(shot_id), paths, session.calibrations[clip], path, label)
+
+
+def draw_paths(
+    picture: NDArray[np.uint8], film: ShotFilm, t_s: float, layout: Layout, *, colours: dict[str, ink.Colour],
+    dash: tuple[float, float] = (1, 0), rings: bool = True,
+) -> None:
+    """The balls' paths up to a time, and rings around the balls. ``colours``: of the balls to draw."""
+    width = max(3, round(layout.scale * 8))
+    radius = layout.table.ball.radius_mm * layout.scale
+    for ball, colour in colours.items():
+        rows = film.paths.get(ball)
+        here = film.place(ball, t_s)
+        if rows is None:
+            continue
+        done = rows[(rows["t_s"] <= t_s) & (rows["t_s"] >= film.start_s - 0.02)]
+        points = done[["x_mm", "y_mm"]].to_numpy(float)
+        if here is not None and len(points):
+            points = np.vstack([points, here])
+        if len(points) > 1:
+            ink.path(picture, layout.to_px(points), colour, width=width, dash=dash)
+        if rings and here is not None:
+            ink.ring(picture, layout.to_px(here)[0], radius + width / 2, colour, width=width)
+
+
+def draw_numbers(picture: NDArray[np.uint8], film: ShotFilm, t_s: float, layout: Layout, *, size: int) -> None:
+    """Speeds at strike and hit; at the banked ball's first cushion the angles, outside their arms."""
+    inward = _inward(film, layout)
+    for event in film.events.to_dict("records"):
+        if float(event["t_s"]) > t_s or pd.isna(event["x_mm"]):
+            continue
+        at = layout.to_px(np.array([[event["x_mm"], event["y_mm"]]]))[0]
+        speed = event["speed_out_mps"] if event["kind"] == "strike" else event["speed_in_mps"]
+        if event["kind"] in ("strike", "ball") and not pd.isna(speed):
+            aside = at - inward[1] * 1.2 * size  # away from where the banked ball comes back
+            horizontal = abs(inward[1][0]) > 0.5
+            ink.text(picture, f"{speed:.2f} m/s", (float(aside[0]), float(aside[1])), size=size,
+                     anchor="mm" if not horizontal else "rm" if aside[0] < at[0] else "lm")
+    cushion, incoming, rebound = film.cushion_s, film.row.get("incoming_angle_deg"), film.row.get("rebound_angle_deg")
+    if cushion is None or cushion > t_s or pd.isna(incoming) or pd.isna(rebound):
+        return
+    banked = film.place(str(film.row["banked_ball"]), cushion)
+    if banked is None:
+        return
+    step, across = inward
+    foot = layout.to_px(banked)[0]
+    reach = 330 * layout.scale
+    ink.path(picture, np.vstack([foot, foot + reach * step]), ink.PINK, width=3, dash=(10, 10))
+    ink.ring(picture, foot, layout.table.ball.radius_mm * layout.scale * 0.45, ink.PINK, width=5)
+    for angle, sign, word in ((float(incoming), -1, "in"), (float(rebound), 1, "out")):
+        words = f"{angle:.1f}° {word}"
+        wide = ink.text_width(words, size) / 2
+        flat = abs(across[0]) > 0.5  # the letters lie across the normal, else along it
+        far = 0.6 * reach + (size if flat else wide)
+        aside = max(0.0, np.tan(np.radians(min(angle, 70)))) * far + (wide if flat else size / 2) + 0.8 * size
+        place = foot + step * 0.6 * reach + across * sign * aside
+        ink.text(picture, words, (float(place[0]), float(place[1])), size=size, colour=ink.PINK, anchor="mm")
+
+
+def _inward(film: ShotFilm, layout: Layout) -> tuple[Array, Array]:
+    """In the picture: away from the first cushion, and along it to the side on which the banked ball comes back."""
+    normal = np.array(NORMALS.get(str(film.row["rail"]), (0, 1)), dtype=float)
+    away = layout.to_px(normal * 100)[0] - layout.to_px(np.zeros(2))[0]
+    step = away / np.hypot(*away)
+    across = np.array([-step[1], step[0]])
+    start = film.events[film.events["kind"] == ("strike" if film.row["kind"] == "kick" else "ball")].head(1)
+    cushion = film.cushion_s
+    banked = film.place(str(film.row["banked_ball"]), cushion) if cushion is not None else None
+    if banked is None or start.empty:
+        return step, across
+    came = layout.to_px(start[["x_mm", "y_mm"]].to_numpy(float))[0] - layout.to_px(banked)[0]
+    return step, -across if float(came @ across) > 0 else across

@@ -1,0 +1,1 @@
+"""Pictures and clips for an audience."""

@@ -1,0 +1,169 @@
+"""Clips and stills: the right format, the drawing where the balls are, what cannot be made refused in one line."""
+
+from __future__ import annotations
+
+import av
+import cv2
+import numpy as np
+import pytest
+
+from pipeline import render_ink as ink
+from pipeline.measured_session import read_measured
+from pipeline.render import RenderOptions, anchor
+from pipeline.render_layout import TALL, WIDE, layout_for
+from pipeline.render_overlay import empty_table
+from pipeline.render_run import render_sessions
+from pipeline.render_shot import film_of
+from shared.equipment import standard_table
+from shared.errors import SettingsError
+from tests.review.from_truth import session_from_truth
+
+CLIPS = ["eveningA_01", "eveningA_02", "eveningA_04"]
+ORANGE = np.array(ink.SERIES[0])
+
+
+@pytest.fixture(scope="module")
+def session(tmp_path_factory):
+    return session_from_truth(tmp_path_factory.mktemp("render") / "evening", CLIPS)
+
+
+@pytest.fixture(scope="module")
+def film(session):
+    found = read_measured(session)
+    return film_of(found, found.shot("eveningA_01-01"), label="cloth worn")
+
+
+@pytest.fixture(autouse=True)
+def short_hold(monkeypatch):
+    monkeypatch.setattr("pipeline.render.HOLD_S", 0.2)
+
+
+def near(picture, xy, colour, reach) -> int:
+    """Pixels of about a colour in a square around a place."""
+    x, y = round(float(xy[0])), round(float(xy[1]))
+    patch = picture[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1].astype(int)
+    return int((np.abs(patch - colour).max(axis=2) < 60).sum())
+
+
+@pytest.mark.parametrize(("size", "upright"), [(WIDE, False), (TALL, True)])
+def test_the_layout_goes_there_and_back_and_keeps_left_and_right(size, upright):
+    table = standard_table()
+    layout = layout_for(table, size, caption_px=150, upright=upright)
+    mm = np.array([[0.0, 0.0], [2540.0, 1270.0], [600.0, 200.0]])
+    np.testing.assert_allclose(layout.to_mm(layout.to_px(mm)), mm, atol=1e-9)
+    head_right, foot_left = layout.to_px(mm[:2])
+    if upright:  # head at the top; who stands at the head and looks down the picture has the left cushion at its right
+        assert head_right[1] < foot_left[1]
+        assert head_right[0] < foot_left[0]
+    else:
+        assert head_right[0] < foot_left[0]
+        assert head_right[1] > foot_left[1]
+    assert (layout.to_px(table.corners_mm) >= 0).all()
+    assert (layout.to_px(table.corners_mm) <= np.array(size)).all()
+
+
+def test_the_straightening_map_agrees_with_the_camera_to_a_tenth_of_a_pixel(film):
+    layout = layout_for(film.calibration.table, WIDE, caption_px=150, upright=False)
+    map_x, map_y = layout.map_from(film.calibration.pose)
+    x, y, width, height = layout.box
+    rng = np.random.default_rng(1)
+    columns, rows = rng.integers(0, width, 200), rng.integers(0, height, 200)
+    mm = layout.to_mm(np.column_stack([columns + x, rows + y]))
+    exact = film.calibration.pose.to_image(np.column_stack([mm, np.full(200, film.calibration.table.ball.radius_mm)]))
+    found = np.column_stack([map_x[rows, columns], map_y[rows, columns]])
+    assert np.abs(found - exact).max() < 0.1
+
+
+@pytest.mark.parametrize("tall", [False, True])
+def test_a_still_shows_the_path_where_the_object_ball_ran(session, film, tmp_path, tall):
+    (path,) = render_sessions([session], what="still", shots=["eveningA_01-01"], tall=tall, out=tmp_path)
+    picture = cv2.imread(str(path))
+    options = RenderOptions(tall=tall)
+    assert picture.shape == (options.size[1], options.size[0], 3)
+    layout = layout_for(film.calibration.table, options.size, caption_px=options.caption_px, upright=tall)
+    for t_s in (film.cushion_s + 0.7, film.cushion_s + 1.3):
+        assert near(picture, layout.to_px(film.place("object", t_s))[0], ORANGE, 6) > 25
+    assert near(picture, layout.to_px(np.array([2200.0, 1000.0]))[0], ORANGE, 20) == 0
+
+
+def test_the_clip_is_h264_420_with_its_index_in_front(session, tmp_path):
+    (path,) = render_sessions([session], what="clip", shots=["eveningA_04-01"], speed=4.0, out=tmp_path)
+    with av.open(str(path)) as container:
+        stream = container.streams.video[0]
+        assert (stream.codec_context.name, stream.codec_context.pix_fmt) == ("h264", "yuv420p")
+        assert (stream.width, stream.height, stream.average_rate) == (1920, 1080, 60)
+        frames = sum(1 for _ in container.decode(stream))
+    assert frames == pytest.approx((0.5 + 2.4 + 0.4) / 4 * 60 + 0.2 * 60, abs=3)
+    content = path.read_bytes()
+    assert content.find(b"moov") < content.find(b"mdat")
+    assert not list(tmp_path.glob(".*"))  # nothing half written stays
+
+
+def test_together_lays_all_counted_shots_over_an_empty_table(session, film, tmp_path):
+    (path,) = render_sessions([session], what="together", by=["balls"], align="cushion", speed=4.0, tall=True,
+                              out=tmp_path)
+    with av.open(str(path)) as container:
+        *_, last = container.decode(container.streams.video[0])
+        picture = last.to_ndarray(format="bgr24")
+    options = RenderOptions(tall=True, align="cushion")
+    layout = layout_for(film.calibration.table, options.size, caption_px=options.caption_px, upright=True)
+    found = read_measured(session)
+    for shot_id, colour in (("eveningA_01-01", ink.SERIES[0]), ("eveningA_02-01", ink.SERIES[1])):
+        one = film_of(found, found.shot(shot_id), label="")
+        times = anchor(one, "cushion") + np.arange(0.9, 1.5, 0.02)
+        way = [layout.to_px(one.place("object", t_s))[0] for t_s in times]
+        assert sum(near(picture, at, np.array(colour), 5) > 10 for at in way) > 8, shot_id
+
+
+def test_the_empty_table_has_no_ball_left_on_it(film):
+    layout = layout_for(film.calibration.table, WIDE, caption_px=150, upright=False)
+    empty = empty_table(film, layout)
+    x, y, _, _ = layout.box
+    for ball, time in (("cue", film.start_s), ("object", film.start_s), ("object", film.end_s), ("cue", film.end_s)):
+        at = layout.to_px(film.place(ball, time))[0] - [x, y]
+        patch = empty[round(at[1]) - 8 : round(at[1]) + 9, round(at[0]) - 8 : round(at[0]) + 9].reshape(-1, 3)
+        blue, green, red = patch.mean(axis=0)
+        assert green > 1.5 * red, (ball, time)
+        assert green > 1.3 * blue, (ball, time)
+
+
+def test_side_by_side_shows_both_and_refuses_more_than_fit(session, tmp_path):
+    shots = ["eveningA_01-01", "eveningA_02-01"]
+    (path,) = render_sessions([session], what="side-by-side", shots=shots, speed=4.0, out=tmp_path)
+    with av.open(str(path)) as container:
+        assert (container.streams.video[0].width, container.streams.video[0].height) == (1920, 1080)
+        picture = next(container.decode(container.streams.video[0])).to_ndarray(format="bgr24")
+    for half in (picture[:, :960], picture[:, 960:]):
+        green = (half[..., 1].astype(int) > half[..., 2].astype(int) + 30).mean()
+        assert green > 0.25
+
+
+def test_letters_are_large_enough_for_a_telephone():
+    for tall in (False, True):
+        options = RenderOptions(tall=tall)
+        # a telephone about 65 mm wide (held so that the clip fills it): a thirtieth of the shorter side is over 2 mm
+        assert options.letters >= min(options.size) / 30
+
+
+def test_what_cannot_be_drawn_is_refused_in_one_line(session, tmp_path):
+    with pytest.raises(SettingsError, match="no shot 'nonesuch'"):
+        list(render_sessions([session], what="clip", shots=["nonesuch"]))
+    with pytest.raises(SettingsError, match="no condition 'humidity'"):
+        list(render_sessions([session], what="together", by=["humidity"]))
+    with pytest.raises(SettingsError, match="reboundry measure"):
+        list(render_sessions([tmp_path], what="clip"))
+
+
+def test_a_clip_that_is_gone_is_named(tmp_path):
+    gone = session_from_truth(tmp_path / "evening", ["eveningA_01"])
+    (gone / "eveningA_01.mp4").unlink()
+    with pytest.raises(SettingsError, match=r"eveningA_01\.mp4: is not in"):
+        list(render_sessions([gone], what="still"))
+
+
+def test_the_command_says_where_it_wrote(session, tmp_path, capsys):
+    from pipeline.cli import app
+
+    app(["render", str(session), "--what", "still", "--shot", "eveningA_01-01", "--out", str(tmp_path)],
+        standalone_mode=False)
+    assert capsys.readouterr().out.strip() == str(tmp_path / "eveningA_01-01-wide.png")
