@@ -29,17 +29,19 @@ def demo(
     for result in results:
         show(result)
     status = exit_status(results)
-    typer.echo("\nWhere to look:")
+    if any(result.stopped for result in results):
+        raise typer.Exit(status)
+    page: Path | None = None
+    try:
+        text, page = compare_demo([result.folder.parent for result in results], out)
+        typer.echo(f"\nThe evenings compared:\n{text}")
+    except ReboundryError as error:
+        typer.echo(f"reboundry: the evenings could not be compared: {error}", err=True)
+        status = max(status, 1)
+    typer.echo("\nAll this is rendered, not filmed: on real tables the numbers are other ones. Where to look:")
+    if page is not None:
+        typer.echo(f"  {page}: the comparison with its pictures")
     for result in results:
         typer.echo(f"  {result.folder / 'report.html'}: the shots with their diagrams; the numbers are in shots.csv")
     typer.echo(f"  reboundry review {sessions[0].folder}: look through the shots, accept or reject them")
-    if any(result.stopped for result in results):
-        raise typer.Exit(status)
-    try:
-        text, page = compare_demo([result.folder.parent for result in results], out)
-    except ReboundryError as error:
-        typer.echo(f"reboundry: the evenings could not be compared: {error}", err=True)
-        raise typer.Exit(1) from error
-    typer.echo(f"  {page}: the evenings compared\n\n{text}\n")
-    typer.echo("Rendered, not filmed: on real tables the numbers are other ones.")
     raise typer.Exit(status)
