@@ -19,6 +19,7 @@ MIN_SIGHTS = 6  # fewer, and only nose lines and cloth ends are counted on
 OFFSET_WARN_MM = 5.5  # three times the standard tolerance: such sights speak for another size of table
 NOSE_WARN_PX = 1.5
 UNUSUAL_LENS = 2.5  # standard deviations from the usual focal length, centre or distortion
+LOOSE_CORNER_U_PX = 0.8  # in a picture 1280 px long: worth telling
 NO_LENS = 4.0  # the same: no camera that people film with
 
 
@@ -82,7 +83,7 @@ def _refusal(
             f"the sights do not fit a table of {table.length_mm:.0f} x {table.width_mm:.0f} mm (each predicted by the "
             f"others misses by {left_out:.1f} px, {MAX_LEFT_OUT_PX * longer:.1f} px is allowed). Check the table's size"
         )
-    if left_out is None and (noses < 2 or cloth < 4):
+    if left_out is None and (noses + sights // 2 < 2 or cloth < 4):  # a few sights hold a table as a nose line does
         return (
             f"only {sights} sights, {noses} nose lines and {cloth} cloth edges were seen; {MIN_SIGHTS} sights on two "
             "rails, or two nose lines and four cloth edges, are needed. Film the whole table from above, well lit"
@@ -132,6 +133,9 @@ def _contradictions(fit: Fit, table: Table, by_sights: bool, longer: float) -> l
     if apart:
         found.append(f"nose lines seen away from where the sights put them: {', '.join(apart)}; check the table's size")
     pose = fit.pose
+    loose = float(corner_uncertainty_px(fit, table).max())
+    if loose > LOOSE_CORNER_U_PX * longer:
+        found.append(f"few marks were seen, so the corners are only known to {loose:.1f} px (k=1)")
     if fit.lens_strain > UNUSUAL_LENS:
         found.append(
             f"the camera that fits is an unusual one (focal length {pose.K[0, 0]:.0f} px, k1 {pose.distortion[0]:+.2f})"

@@ -28,6 +28,8 @@ F64 = NDArray[np.float64]
 
 SIDES: tuple[Cushion, ...] = ("right", "foot", "left", "head")  # side i runs from corner i to corner i + 1
 SEARCH_MM = (30.0, 14.0, 8.0)  # how far from its predicted place a sight is looked for, round by round
+CAMERA_UNKNOWNS = 12  # pose, lens, and the sights' own offset
+LEAST_SIGHT_U_PX = 0.03
 OUTLINE_U_PX = 3.0  # of the coarse outline, in a picture 1280 px long
 ANY_CAMERA = CameraSettings()
 DIRECTIONS: dict[HeadSide, tuple[int, int]] = {
@@ -189,10 +191,9 @@ def _search(
         fit = fit_marks(marks, table, size, fit.values, lens=lens, final=window == SEARCH_MM[-1])
         _check_possible(fit.pose, table)
     good = _believable(fit)
-    if not good.all():
-        marks = Marks(marks.sight[good], marks.sight_px[good], marks.sight_u_px, marks.edges)
-        fit = fit_marks(marks, table, size, fit.values, lens=lens)
-        _check_possible(fit.pose, table)
+    marks = Marks(marks.sight[good], marks.sight_px[good], _sight_u_px(fit.sight_residuals_px[good]), marks.edges)
+    fit = fit_marks(marks, table, size, fit.values, lens=lens)
+    _check_possible(fit.pose, table)
     if table.pockets and not _fix_the_camera(marks.sight, table):
         pockets = pockets_seen(picture, fit.pose, table)
     return Sighting(fit, marks, check_fit(fit, marks, table, pockets_seen=pockets))
@@ -208,6 +209,14 @@ def _believable(fit: Fit) -> NDArray[np.bool_]:
     if len(miss) < 8:
         return np.ones(len(miss), dtype=bool)
     return np.asarray(miss < max(0.3, 5 * 1.4826 * float(np.median(miss))))
+
+
+def _sight_u_px(residuals_px: F64) -> float:
+    """The scatter of the sights along an axis, where enough of them are seen; the camera's unknowns allowed for."""
+    freedom = residuals_px.size - CAMERA_UNKNOWNS
+    if freedom < 8:
+        return SIGHT_U_PX
+    return max(LEAST_SIGHT_U_PX, float(np.sqrt(np.sum(residuals_px**2) / freedom)))
 
 
 def _fix_the_camera(rows: NDArray[np.int64], table: Table) -> bool:

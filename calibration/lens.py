@@ -6,7 +6,7 @@ The board's squares need no known size: f, the principal point and the distortio
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.boards import BoardFinder, BoardView
 from calibration.model import LensPrior
 from shared.errors import CalibrationError, SettingsError
 
@@ -22,7 +23,6 @@ F64 = NDArray[np.float64]
 MIN_PICTURES = 6
 MIN_SHIFT = 0.02  # of the picture's longer side: nearer views of a board add nothing
 MAX_PICTURES = 30
-BOARD_SIZES = ((9, 6), (8, 6), (7, 6), (7, 5), (8, 5), (10, 7), (11, 8), (6, 4), (7, 7), (5, 4), (6, 5), (9, 7))
 FLAGS = cv2.CALIB_FIX_ASPECT_RATIO | cv2.CALIB_ZERO_TANGENT_DIST | cv2.CALIB_FIX_K3
 MAX_RMS_PX = 1.5
 
@@ -50,11 +50,11 @@ class Lens:
 def calibrate_lens(pictures: Iterable[NDArray[np.uint8]]) -> Lens:
     """The lens from BGR pictures (H, W, 3) of one board in different places and tilts.
 
-    The number of inner corners is found by trying the usual boards. Raises CalibrationError when too few pictures
-    show the board, or the fit is poor.
+    The board's layout is found by trying the usual ones. Raises CalibrationError when too few pictures show the board,
+    or the fit is poor.
     """
-    views: list[F64] = []
-    board: tuple[int, int] | None = None
+    finder = BoardFinder()
+    views: list[BoardView] = []
     size: tuple[int, int] | None = None
     looked_at = 0
     for picture in pictures:
@@ -64,28 +64,25 @@ def calibrate_lens(pictures: Iterable[NDArray[np.uint8]]) -> Lens:
         if size is not None and here != size:
             raise CalibrationError(f"the board's pictures differ in size ({size} and {here} px); use one camera mode.")
         size = here
-        for columns, rows in (board,) if board is not None else BOARD_SIZES:
-            corners = _board_corners(grey, (columns, rows))
-            if corners is None:
-                continue
-            board = (columns, rows)
-            if all(np.abs(corners - other).mean() > MIN_SHIFT * max(size) for other in views):
-                views.append(corners)
-            break
+        view = finder.find(grey)
+        if view is not None and all(view.distance_px(other) > MIN_SHIFT * max(size) for other in views):
+            views.append(view)
         if len(views) >= MAX_PICTURES:
             break
-    if board is None or size is None or len(views) < MIN_PICTURES:
+    if size is None or len(views) < MIN_PICTURES:
         raise CalibrationError(
             f"a chessboard was seen in {len(views)} different views in {looked_at} pictures; {MIN_PICTURES} are "
             "needed. Move and tilt the board slowly through the whole picture, well lit and flat."
         )
-    columns, rows = board
-    grid = np.zeros((columns * rows, 3), np.float32)
-    grid[:, :2] = np.mgrid[0:columns, 0:rows].T.reshape(-1, 2)
+    return _solve(views, size)
+
+
+def _solve(views: Sequence[BoardView], size: tuple[int, int]) -> Lens:
     longer = max(size)
     guess = np.array([[longer, 0, (size[0] - 1) / 2], [0, longer, (size[1] - 1) / 2], [0, 0, 1.0]])
     rms, matrix, distortion, _, _, inner_u, _, _ = cv2.calibrateCameraExtended(
-        [grid] * len(views), [v.astype(np.float32).reshape(-1, 1, 2) for v in views], size, guess, np.zeros(5),
+        [np.column_stack([view.grid, np.zeros(len(view.grid))]).astype(np.float32) for view in views],
+        [view.px.astype(np.float32).reshape(-1, 1, 2) for view in views], size, guess, np.zeros(5),
         flags=FLAGS | cv2.CALIB_USE_INTRINSIC_GUESS,
     )
     if not np.isfinite(rms) or rms > MAX_RMS_PX * longer / 1280:
@@ -96,22 +93,6 @@ def calibrate_lens(pictures: Iterable[NDArray[np.uint8]]) -> Lens:
         f_u=float(max(u[0], u[1])), cx_u=float(u[2]), cy_u=float(u[3]), k1_u=float(u[4]), k2_u=float(u[5]),
         width_px=size[0], height_px=size[1], rms_px=float(rms), pictures=len(views),
     )
-
-
-def _board_corners(grey: NDArray[np.uint8], board: tuple[int, int]) -> F64 | None:
-    scale = min(1.0, 640 / max(grey.shape))
-    small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else grey
-    found, corners = cv2.findChessboardCorners(
-        small, board, flags=cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE | cv2.CALIB_CB_FAST_CHECK
-    )
-    if not found:
-        return None
-    full = ((corners.reshape(-1, 1, 2) + 0.5) / scale - 0.5).astype(np.float32)
-    spacing = float(np.linalg.norm(full[1] - full[0]))
-    half = int(np.clip(spacing * 0.35, 3, 15))
-    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 40, 0.005)
-    refined = cv2.cornerSubPix(grey, full, (half, half), (-1, -1), criteria)
-    return np.asarray(refined.reshape(-1, 2), dtype=float)
 
 
 def lens_prior(lens: Lens, size_px: tuple[int, int]) -> LensPrior:

@@ -24,9 +24,16 @@ def board() -> np.ndarray:
     return np.pad(black, SQUARE, constant_values=240).astype(np.uint8)
 
 
-def view(tilt_deg, turn_deg, place, distance) -> np.ndarray:
+def charuco() -> np.ndarray:
+    """A 8 x 6 squares ChArUco board, its markers 0.7 of a square, with a white edge."""
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_250)
+    drawn = cv2.aruco.CharucoBoard((8, 6), 1.0, 0.7, dictionary).generateImage((8 * 50, 6 * 50))
+    return np.pad(drawn, SQUARE, constant_values=240)
+
+
+def view(tilt_deg, turn_deg, place, distance, picture=None) -> np.ndarray:
     """The board at a distance (in its own px) through the camera, distortion included."""
-    picture = board()
+    picture = board() if picture is None else picture
     rotation, _ = cv2.Rodrigues(np.radians([tilt_deg, turn_deg, 10.0]))
     middle = np.array([picture.shape[1] / 2, picture.shape[0] / 2, 0.0])
     shift = np.array([*place, distance]) - rotation @ middle
@@ -40,10 +47,11 @@ def view(tilt_deg, turn_deg, place, distance) -> np.ndarray:
     return cv2.cvtColor(cv2.GaussianBlur(seen, (0, 0), 0.7), cv2.COLOR_GRAY2BGR)
 
 
-def views() -> list[np.ndarray]:
+def views(picture=None) -> list[np.ndarray]:
     places = [(-160, -60), (150, 50), (0, 0), (-120, 70), (140, -70), (30, 40), (-40, -30), (90, 0)]
     tilts = [(-20, 25), (22, -18), (5, 30), (28, 5), (-25, -22), (12, -30), (-30, 8), (20, 20)]
-    return [view(*tilt, place, 900 - 30 * i) for i, (tilt, place) in enumerate(zip(tilts, places, strict=True))]
+    poses = zip(tilts, places, range(900, 660, -30), strict=True)
+    return [view(*tilt, place, distance, picture) for tilt, place, distance in poses]
 
 
 @pytest.fixture(scope="module")
@@ -57,6 +65,12 @@ def test_lens_comes_back_within_its_uncertainty(measured):
     assert measured.f == pytest.approx(820.0, rel=5e-3)
     assert measured.pictures == 8
     assert measured.rms_px < 0.2
+
+
+def test_lens_from_a_board_with_markers():
+    lens = calibrate_lens(views(charuco()))
+    assert lens.f == pytest.approx(820.0, rel=8e-3)
+    assert lens.k1 == pytest.approx(-0.12, abs=4 * lens.k1_u + 5e-3)
 
 
 def test_too_few_views_are_refused():
