@@ -149,8 +149,12 @@ def _huber(size: Array) -> Array:
     return np.asarray(np.where(size <= HUBER, size**2, 2 * HUBER * size - HUBER**2))
 
 
-def _descend(problem: _Problem, theta: Array, max_steps: int) -> tuple[Array, float]:
-    """Levenberg-Marquardt with Huber weights renewed at every step."""
+def _descend(problem: _Problem, theta: Array, max_steps: int, enough: float = 0.003) -> tuple[Array, float]:
+    """Levenberg-Marquardt with Huber weights renewed at every step, until twice in a row a step gains too little.
+
+    enough : of chi squared; a thousandth is a thirtieth of a standard uncertainty
+    """
+    poor = 0
     damping = 1e-2
     a, g, cost = problem.normal_equations(theta)
     for _ in range(max_steps):
@@ -170,7 +174,8 @@ def _descend(problem: _Problem, theta: Array, max_steps: int) -> tuple[Array, fl
         gain = cost - new_cost
         theta, damping = new, max(damping * 0.15, 1e-9)
         a, g, cost = problem.normal_equations(theta)
-        if gain < 1e-4 + 1e-6 * cost:
+        poor = poor + 1 if gain < enough else 0
+        if poor == 2:
             break
     return theta, cost
 
@@ -190,15 +195,14 @@ def fit_shot(
     layout = Layout(list(by_name), sorted(events, key=lambda e: e.t_s))
     knowledge = Knowledge(table, friction)
     theta = first_guess(layout, by_name, friction)
-    theta, _ = _descend(_Problem(layout, by_name, knowledge), theta, max_steps)
+    theta, _ = _descend(_Problem(layout, by_name, knowledge), theta, max_steps, enough=0.3)
     by_name = {b: _outside_events(s, layout, theta, shutter_s) for b, s in by_name.items()}
     problem = _Problem(layout, by_name, knowledge)
-    theta, cost = _descend(problem, theta, max_steps)
+    theta, _ = _descend(problem, theta, max_steps, enough=0.03)
     scale = {b: _noise_scale(problem, b, theta) for b in by_name}
-    if any(s > 1.0 for s in scale.values()):
-        scaled = {b: replace(s, covariance=s.covariance * scale[b] ** 2) for b, s in by_name.items()}
-        problem = _Problem(layout, scaled, knowledge)
-        theta, cost = _descend(problem, theta, max_steps)
+    scaled = {b: replace(s, covariance=s.covariance * scale[b] ** 2) for b, s in by_name.items()}
+    problem = _Problem(layout, scaled, knowledge)
+    theta, cost = _descend(problem, theta, max_steps)
     return _finish(problem, theta, cost, by_name, scale)
 
 

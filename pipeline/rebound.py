@@ -15,6 +15,7 @@ from shared.equipment import Cushion, Table
 
 _AFTER = ("rebound_angle_deg", "rebound_settled_angle_deg", "rebound_speed_mps", "restitution", "tangential_ratio")
 _MOST_OF_SLIDE = 0.6
+_FEWEST = 3  # frames of a leg below which what is known beforehand would speak, not the clip
 _LOOK_MM = 400.0  # a path further from the target than this does not arrive at it
 
 
@@ -61,10 +62,10 @@ def measure_rebound(
     first = cushions[0]
     notes: list[str] = []
     got = _at_cushion(motion, ball, first, table)
-    if seen_until_s <= events[first].t_s + 0.02:
+    if _frames(motion, ball, events[first].t_s, _next_event_s(motion, ball, first)) < _FEWEST:
         for name in _AFTER:
             got.pop(name)
-        notes.append("rebound: the ball was not seen after its first cushion")
+        notes.append("rebound: the ball was hardly seen after its first cushion")
     elif not _settles(motion, ball, first, seen_until_s):
         got.pop("rebound_settled_angle_deg")
         notes.append("rebound_settled_angle_deg: the ball met something, or the clip ended, before it rolled")
@@ -111,6 +112,11 @@ def _at_cushion(motion: ShotMotion, ball: str, i: int, table: Table) -> dict[str
 def _next_event_s(motion: ShotMotion, ball: str, i: int) -> float:
     later = [motion.events[k].t_s for k in motion.layout.chain[ball] if k > i]
     return min(later, default=np.inf)
+
+
+def _frames(motion: ShotMotion, ball: str, since_s: float, until_s: float) -> int:
+    t = motion.seen[ball].t_s
+    return int(((t > since_s) & (t < until_s)).sum())
 
 
 def _settles(motion: ShotMotion, ball: str, i: int, seen_until_s: float) -> bool:

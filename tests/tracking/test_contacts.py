@@ -1,0 +1,92 @@
+"""Events: all that happened, nothing else, in the right order."""
+
+import numpy as np
+import pytest
+
+from fixtures.synthetic import Surface, bank_shot, kick_shot
+from pipeline.contacts import find_starts
+from pipeline.paths import Seen
+from pipeline.pockets import in_jaws, mouths
+from pipeline.shots import measure_shots
+from shared.equipment import standard_table
+from shared.settings import SessionSettings
+from tests.tracking.seen import Look, detections_of, overhead
+
+TABLE = standard_table()
+KINDS = {"strike": "strike", "ball_ball": "ball", "cushion": "cushion"}
+
+
+def measured(play, seconds, look=None):
+    return measure_shots(
+        detections_of(play, TABLE, seconds, look), calibration=overhead(TABLE),
+        settings=SessionSettings(table=TABLE), clip="test.mp4",
+    )
+
+
+def true_events(play, seconds):
+    names = {"cue": "cue", "1": "object"}
+    out = []
+    for event in play.events:
+        if event["kind"] in KINDS and event["t"] < seconds - 0.08:
+            other = event.get("cushion") or (names[event["balls"][1]] if len(event["balls"]) > 1 else "")
+            out.append((event["t"], KINDS[event["kind"]], names[event["balls"][0]], other))
+    return sorted(out)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_events_of_all_sorts_of_shots(seed):
+    rng = np.random.default_rng(seed)
+    seconds = 2.6
+    if seed % 3 == 2:
+        play = kick_shot(TABLE, speed_mps=rng.uniform(1.5, 4), direction_deg=rng.uniform(25, 75), until_s=seconds)
+    else:
+        play = bank_shot(
+            TABLE, speed_mps=rng.uniform(1.5, 4), roll_ratio=rng.uniform(-0.8, 1), cut_deg=rng.uniform(-30, 30),
+            direction_deg=rng.uniform(50, 110), side_rad_s=rng.uniform(-30, 30), until_s=seconds,
+        )
+    got = measured(play, seconds, Look(frame_rate=[30.0, 60.0, 120.0][seed % 3], seed=seed)).contacts
+    found = [
+        (r.t_s, r.kind, r.ball, r.other if isinstance(r.other, str) else "")
+        for r in got.itertuples() if r.kind in ("strike", "ball", "cushion") and r.t_s < seconds - 0.08
+    ]
+    truth = true_events(play, seconds)
+    assert [f[1:] for f in found] == [t[1:] for t in truth]
+    assert np.abs(np.array([f[0] for f in found]) - np.array([t[0] for t in truth])).max() < 0.002
+
+
+def test_a_ball_that_dies_short_of_the_cushion_did_not_touch_it():
+    slow = Surface(rolling=0.015)
+    speed = np.sqrt(2 * 0.015 * 9.80665 * 0.58)  # rolls 0.58 m; the nose is 0.6 m away
+    play = kick_shot(
+        TABLE, surface=slow, speed_mps=float(speed), direction_deg=90.0, place_share=(0.3, 0.505), roll_ratio=1.0,
+        strike_s=0.4, until_s=6.0,
+    )
+    kinds = set(measured(play, 5.5).contacts["kind"])
+    assert kinds == {"strike", "rest"}
+
+
+def test_a_ball_that_is_carried_was_not_struck():
+    t = np.arange(0, 2.0, 1 / 60)
+    share = np.clip((t - 0.5) / 0.9, 0, 1)
+    x = 400 + 700 * share**2 * (3 - 2 * share)  # taken up gently, put down gently
+    n = len(t)
+    seen = Seen("a", t, np.column_stack([x, np.full(n, 300.0)]), np.repeat(0.09 * np.eye(2)[None], n, axis=0),
+                np.zeros((n, 2, 0)))
+    assert [s.ballistic for s in find_starts(seen)] == [False]
+
+
+def test_the_jaws_are_the_ends_of_the_cushions():
+    corner = TABLE.corner_mouth_mm / np.sqrt(2)
+    assert in_jaws(TABLE, "foot", np.array([2512.0, corner - 1]))
+    assert not in_jaws(TABLE, "foot", np.array([2512.0, corner + 4]))
+    assert in_jaws(TABLE, "left", np.array([1270.0, 1242.0]))
+    assert not in_jaws(TABLE, "head", np.array([27.0, 635.0]))
+
+
+def test_a_corner_mouth_lies_between_the_nose_tips():
+    """The tips are where the mouth's width spans the corner at 45 degrees (WPA: mouth measured from tip to tip)."""
+    mouth = next(m for m in mouths(TABLE) if m.pocket == "foot-left")
+    tips = mouth.centre + np.outer([-0.5, 0.5], mouth.along * mouth.width_mm)
+    on_noses = [np.isclose(x, TABLE.length_mm) or np.isclose(y, TABLE.width_mm) for x, y in tips]
+    assert all(on_noses)
+    assert np.hypot(*(tips[1] - tips[0])) == pytest.approx(TABLE.corner_mouth_mm)

@@ -1,0 +1,131 @@
+"""From detections to the row of shots.csv."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fixtures.synthetic import bank_shot, kick_shot
+from pipeline.shots import measure_shots
+from shared.columns import CONTACTS, DETECTIONS, SHOTS, TRACKS
+from shared.equipment import standard_table
+from shared.settings import SessionSettings
+from tests.tracking.seen import Look, detections_of, joined, overhead
+
+TABLE = standard_table()
+
+
+def measure(rows, targets=None):
+    return measure_shots(
+        rows, calibration=overhead(TABLE), settings=SessionSettings(table=TABLE), clip="test.mp4", targets=targets
+    )
+
+
+@pytest.fixture(scope="module")
+def bank():
+    play = bank_shot(TABLE, cut_deg=12.0, roll_ratio=0.4, speed_mps=2.6, until_s=4.0)
+    return play, measure(detections_of(play, TABLE, 2.6))
+
+
+def within(row, column, true, k=4.0, at_most=None):
+    assert abs(row[column] - true) < k * row[f"{column}_u"], (column, row[column], row[f"{column}_u"], true)
+    if at_most is not None:
+        assert row[f"{column}_u"] < at_most
+
+
+def test_tables_are_in_their_schemas(bank):
+    _, measures = bank
+    for rows, schema in ((measures.shots, SHOTS), (measures.contacts, CONTACTS), (measures.tracks, TRACKS)):
+        assert list(rows.columns) == schema.names
+        assert len(rows)
+
+
+def test_the_hit(bank):
+    play, measures = bank
+    row = measures.shots.iloc[0]
+    hit = play.events[1]
+    v = np.array(hit["before"]["cue"]["v_mm_s"])
+    line = np.array(hit["pos_mm"]["1"]) - np.array(hit["pos_mm"]["cue"])
+    out = np.array(hit["after"]["1"]["v_mm_s"])
+    bearing = [np.degrees(np.arctan2(a[1], a[0])) for a in (v, line, out)]
+    omega = hit["after"]["cue"]["omega"]
+    roll = play.radius_mm * np.array([omega[1], -omega[0]])
+    speed = np.hypot(*v)
+    assert (row["kind"], row["banked_ball"]) == ("bank", "object")
+    within(row, "cue_impact_speed_mps", speed / 1e3, at_most=0.02)
+    within(row, "object_speed_mps", np.hypot(*out) / 1e3, at_most=0.02)
+    within(row, "cut_angle_deg", bearing[1] - bearing[0], at_most=1.0)
+    within(row, "throw_deg", bearing[2] - bearing[1], at_most=1.0)
+    within(row, "cue_roll_ratio", roll @ v / speed**2, at_most=0.05)
+    within(row, "cue_cross_ratio", (v[0] * roll[1] - v[1] * roll[0]) / speed**2, at_most=0.05)
+    assert row["cut_angle_deg"] == pytest.approx(12.0, abs=1.0)  # left, as played
+
+
+def test_the_rebound(bank):
+    play, measures = bank
+    row = measures.shots.iloc[0]
+    event = play.events[2]
+    v, w = (np.array(event[k]["1"]["v_mm_s"]) for k in ("before", "after"))
+    side = np.sign(v[0])
+    within(row, "incoming_angle_deg", np.degrees(np.arctan2(side * v[0], v[1])), at_most=0.2)
+    within(row, "rebound_angle_deg", np.degrees(np.arctan2(side * w[0], -w[1])), at_most=0.3)
+    within(row, "speed_at_impact_mps", np.hypot(*v) / 1e3, at_most=0.02)
+    within(row, "rebound_speed_mps", np.hypot(*w) / 1e3, at_most=0.02)
+    within(row, "restitution", -w[1] / v[1], at_most=0.02)
+    within(row, "rail_s", event["t"], at_most=0.001)
+    within(row, "rail_sight", 8 * event["pos_mm"]["1"][0] / TABLE.length_mm, at_most=0.01)
+    assert row["rail"] == "left"
+    assert row["rails"] == sum(e["kind"] == "cushion" and e["balls"] == ["1"] and e["t"] < 2.55 for e in play.events)
+
+
+def test_tracks_follow_the_balls(bank):
+    play, measures = bank
+    rows = measures.tracks
+    places = np.array([play.at({"cue": "cue", "object": "1"}[r.ball], r.t_s).at(r.t_s)[0] for r in rows.itertuples()])
+    error = np.hypot(rows["x_mm"] - places[:, 0], rows["y_mm"] - places[:, 1])
+    assert np.sqrt(np.mean(error**2)) < 0.3
+    assert set(rows["state"]) == {"seen", "bridged"}
+    assert not rows.duplicated(["frame", "ball"]).any()
+
+
+def test_a_kick_has_no_hit_and_says_so():
+    row = measure(detections_of(kick_shot(TABLE, until_s=3.0), TABLE, 2.0)).shots.iloc[0]
+    assert (row["kind"], row["banked_ball"]) == ("kick", "cue")
+    assert pd.isna(row["cut_angle_deg"])
+    assert "no object ball was hit" in row["notes"]
+    assert row["incoming_angle_deg"] > 0
+
+
+def test_a_clip_that_ends_at_the_cushion_gives_no_rebound():
+    play = bank_shot(TABLE, cut_deg=5.0, until_s=3.0)
+    row = measure(detections_of(play, TABLE, play.events[2]["t"] + 0.03, Look(strays=0.0))).shots.iloc[0]
+    assert pd.isna(row["rebound_angle_deg"])
+    assert pd.isna(row["restitution"])
+    assert "cushion" in row["notes"]
+
+
+def test_several_shots_in_one_recording():
+    first = bank_shot(TABLE, cut_deg=3.0, speed_mps=1.6, until_s=12.0)
+    second = bank_shot(TABLE, cut_deg=-8.0, speed_mps=1.8, direction_deg=70.0, until_s=12.0)
+    rows = joined(detections_of(first, TABLE, 10.0), detections_of(second, TABLE, 3.0, Look(seed=2)))
+    shots = measure(rows).shots
+    assert shots["shot_id"].tolist() == ["test-01", "test-02"]
+    assert shots["cut_angle_deg"].to_numpy(float) == pytest.approx([3.0, -8.0], abs=1.2)
+
+
+def test_miss_of_the_declared_pocket_is_signed_along_the_travel():
+    """A ball that comes off the left cushion towards the foot: a wider angle arrives further along, so long."""
+    miss = []
+    for direction in (58.0, 60.0, 62.0):
+        play = bank_shot(TABLE, direction_deg=direction, speed_mps=3.0, object_share=(0.5, 0.5), until_s=6.0)
+        row = measure(detections_of(play, TABLE, 2.2), targets={None: "foot-right"}).shots.iloc[0]
+        miss.append(row["miss_mm"])
+        assert row["outcome"] in ("pocketed", "long", "short")
+    assert miss[0] > miss[1] > miss[2]
+
+
+def test_nothing_struck_is_an_empty_table_with_a_reason():
+    still = detections_of(bank_shot(TABLE, strike_s=5.0, until_s=6.0), TABLE, 1.0)
+    measures = measure(still)
+    assert len(measures.shots) == 0
+    assert measures.notes == ("nothing was struck",)
+    assert measure(DETECTIONS.empty()).notes == ("no ball was followed",)
