@@ -39,8 +39,8 @@ class TrackSettings:
     white_u: float = 0.4
     min_u_mm: float = 0.2
     least_rows: int = 6
-    sure_share: float = 0.3  # round and free enough (outline times ring of cloth) to start a track or explain a jump
-    ball_share: float = 0.5  # a track whose finds are usually less round and free is a hand, a cue or a pocket
+    sure_share: float = 0.2  # round and free enough (outline times ring of cloth) to start a track or explain a jump
+    ball_share: float = 0.3  # a track whose finds are usually less round and free is a hand, a cue or a pocket
     beyond_nose_mm: float = 8.0  # how far a hard-hit cushion may give way
 
 
