@@ -228,6 +228,30 @@ def test_corners_are_dragged_the_sights_follow_and_the_correction_is_saved(sessi
         assert json.loads((session / "measured" / "corners.json").read_text())["corners_px"] == {}
 
 
+def test_measuring_again_uses_the_corrected_corners_and_keeps_the_decisions(tmp_path, opened):
+    session = session_from_truth(tmp_path / "evening", ["eveningA_01"])
+    with serving(session) as running:
+        page = opened(running.address)
+        choose(page, "clean")
+        page.keyboard.press("r")
+        page.wait_for_selector("#reject[aria-pressed=true]")
+        page.click("#view-corners")
+        page.wait_for_selector("#corner-numbers:has-text('Sights seen')")
+        page.locator(".handle").first.focus()
+        page.keyboard.press("Alt+ArrowLeft")
+        page.click("#corner-save")
+        page.wait_for_selector("#corner-state:has-text('Saved')")
+        page.click("#measure-again")
+        page.wait_for_selector("#corner-state:has-text('Measured again')", timeout=120_000)
+        page.click("#view-shots")
+        page.wait_for_selector("#reject[aria-pressed=true]")
+    record = json.loads((session / "measured" / "calibration.json").read_text())
+    assert "corners given" in json.dumps(record)
+    with (session / "measured" / "shots.csv").open() as file:
+        (row,) = csv.DictReader(file)
+    assert (row["review"], row["reviewer"], row["counted"]) == ("reject", "reviewer", "False")
+
+
 def test_on_a_tablet_or_telephone_nothing_runs_off_the_side(shared, opened):
     page = opened(shared.address, has_touch=True)
     for width, height in ((820, 1180), (1024, 768), (390, 844)):

@@ -60,11 +60,12 @@ async function reload(keep = state.shot?.id) {
 }
 
 async function open(id) {
+  player.leave();
   try {
     const shot = await api.shot(id, state.reviewer, state.blind);
     state.shot = shot;
     kept.set("shot", id);
-    drawList(state.shots, id, open);
+    drawList(state.shots, id, choose);
     byId("verdict").replaceChildren(...verdictCard(shot));
     byId("numbers-card").replaceChildren(...numbersCard(shot));
     byId("diagram-words").textContent = words(shot);
@@ -80,6 +81,11 @@ async function open(id) {
   } catch (error) {
     fail(error);
   }
+}
+
+async function choose(id) { // from the list: on to the clip, so that Space plays it
+  byId("stage").focus({ preventScroll: true });
+  await open(id);
 }
 
 function standing(shot) {
@@ -198,7 +204,7 @@ on("undo", "click", undo);
 on("help-open", "click", () => byId("help").showModal());
 on("view-shots", "click", () => view("shots"));
 on("view-corners", "click", () => view("corners"));
-for (const id of ["filter-verdict", "filter-decision", "filter-text"]) on(id, "input", () => drawList(state.shots, state.shot?.id, open));
+for (const id of ["filter-verdict", "filter-decision", "filter-text"]) on(id, "input", () => drawList(state.shots, state.shot?.id, choose));
 on("reviewer", "change", () => {
   state.reviewer = byId("reviewer").value.trim() || "reviewer";
   byId("reviewer").value = state.reviewer;

@@ -21,8 +21,15 @@ export class Player {
     this.under = new Set();
   }
 
-  show(shot, reviewer, blind) {
+  leave() { // until the next shot is there, no frame counts as shown
     this.stop();
+    this.left = true;
+    delete this.canvas.dataset.frame;
+  }
+
+  show(shot, reviewer, blind) {
+    this.leave();
+    this.left = false;
     for (const picture of this.pictures.values()) picture?.close?.();
     this.pictures = new Map();
     this.under = new Set();
@@ -118,7 +125,7 @@ export class Player {
 
   draw() {
     const { ctx, canvas, shot } = this;
-    if (!shot) return;
+    if (!shot || this.left) return;
     const frame = this.frames[this.at]?.[0];
     const picture = this.pictures.get(frame);
     if (picture) {
