@@ -37,12 +37,13 @@ def answer(row: pd.Series, *, stratum: str, response: Response, ground: Ground, 
         return f"{head}{against}: can't be estimated, no shots to tell it from."
     level = round(100 * settings.level)
     size = _sized(value, response, ground)
+    plain = _raw_too(row, response)
     if row["basis"] == "not told apart":
         here = _span(float(row[f"{used}_here_low"]), float(row[f"{used}_here_high"]), response)
         return (
             f"{head}{against}: {size} between these sessions ({level} % interval for these sessions {here}). Whether "
             f"{row['factor']} did it or the evening can't be told: each level was filmed in one session, so the "
-            "interval for the condition itself is unbounded."
+            f"interval for the condition itself is unbounded.{plain}"
         )
     low, high = float(row[f"{used}_low"]), float(row[f"{used}_high"])
     span = _span(low, high, response)
@@ -65,7 +66,22 @@ def answer(row: pd.Series, *, stratum: str, response: Response, ground: Ground, 
             text += f" Whatever it is, it is smaller than {what}, ±{limit} (equivalence test)."
         elif not clear:
             text += f" Nor is it shown to be smaller than {what}, ±{limit}: film more shots."
-    return text
+    return text + plain
+
+
+def _raw_too(row: pd.Series, response: Response) -> str:
+    """The raw difference where adjusting moved it by more than half the interval: the reader must see both."""
+    if row["used"] != "adjusted":
+        return ""
+    raw, adjusted = float(row["raw_diff"]), float(row["adjusted_diff"])
+    half = (float(row["adjusted_here_high"]) - float(row["adjusted_here_low"])) / 2
+    if not abs(raw - adjusted) > half / 2:
+        return ""
+    word = response.more if raw > 0 else response.less
+    return (
+        f" Unadjusted it is {_number(abs(raw), response)} {word}: the rest went with how the balls came to the cushion, "
+        "by other hits or by the condition itself."
+    )
 
 
 def _sized(value: float, response: Response, ground: Ground) -> str:

@@ -47,9 +47,15 @@ def why_left_out(left_out: pd.DataFrame) -> str:
     tally: dict[str, int] = {}
     for _, shot in left_out.iterrows():
         text = "" if pd.isna(shot["reasons"]) else str(shot["reasons"])
-        reasons = [r.partition(":")[0].strip() for r in text.split(";") if r.strip()]
+        reasons = [_short(r) for r in text.split(";") if r.strip()]
         if not pd.isna(shot["review"]) and str(shot["review"]) == "reject":
             reasons = ["rejected by a person"]
         for reason in reasons or ["no reason given"]:
             tally[reason] = tally.get(reason, 0) + 1
     return "; ".join(f"{reason} ({n})" for reason, n in sorted(tally.items(), key=lambda item: (-item[1], item[0])))
+
+
+def _short(reason: str) -> str:
+    """'follow: roll ratio 0.66, wanted 0.00' -> 'follow'; 'uncertain: side: ...' -> 'uncertain: side'."""
+    parts = [part.strip() for part in reason.split(":")]
+    return ": ".join(parts[: 2 if parts[0] == "uncertain" else 1])

@@ -8,6 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Rectangle
 
+from pipeline.compare.arrivals import arrival_points, target_mouth
 from pipeline.compare.ground import Ground, table_of
 from pipeline.compare.pictures import GREY, style_of
 from shared.equipment import Table
@@ -41,7 +42,11 @@ def arrival_picture(shots: pd.DataFrame, contacts: pd.DataFrame, cells: pd.Serie
         return None
     table = table_of(shots)
     figure, axes = table_axes(table)
+    mouth = target_mouth(shots, ground)
     px, py = table.pocket_centres_mm[ground.target]
+    if mouth is not None:
+        tips = np.array([mouth.centre + side * mouth.along * mouth.width_mm / 2 for side in (-1, 1)])
+        axes.plot(tips[:, 0], tips[:, 1], "-", color=GREY, lw=1.2)
     names = sorted(cells.reindex(points.index).unique())
     for cell, (colour, marker, _) in style_of(names).items():
         mine = points[(cells.reindex(points.index) == cell).to_numpy()]
@@ -58,27 +63,12 @@ def arrival_picture(shots: pd.DataFrame, contacts: pd.DataFrame, cells: pd.Serie
     axes.plot([start, start + 100], [middle[1] - half * 0.8] * 2, "k-", lw=2)
     axes.text(start + 50, middle[1] - half * 0.77, "100 mm", ha="center", fontsize=8)
     figure.legend(frameon=False, fontsize=8, loc="outside lower center", ncols=3)
-    axes.set_title(f"where they arrive at {ground.target}; large: mean of the condition", fontsize=9, loc="left")
+    axes.set_title(
+        f"where their lines cross the mouth of {ground.target} (carried on beside it); large: means",
+        fontsize=9,
+        loc="left",
+    )
     return figure
-
-
-def arrival_points(shots: pd.DataFrame, contacts: pd.DataFrame, ground: Ground) -> pd.DataFrame:
-    """x_mm, y_mm per shot (index of ``shots``): the event after the first cushion that is nearest the target pocket."""
-    nothing = pd.DataFrame({"x_mm": [], "y_mm": []})
-    place = table_of(shots).pocket_centres_mm.get(ground.target) if len(shots) else None
-    keys = [k for k in ("session", "shot_id") if k in contacts and k in shots]
-    if place is None or contacts.empty or not keys:
-        return nothing
-    banked = shots[[*keys, "banked_ball"]].rename(columns={"banked_ball": "ball"}).assign(row=shots.index)
-    mine = contacts.merge(banked, on=[*keys, "ball"]).sort_values("n")
-    mine = mine[mine["kind"].isin(["cushion", "jaw", "pocket"])]
-    mine = mine[mine.groupby("row").cumcount() > 0]
-    mine = mine[mine["x_mm"].notna() & mine["y_mm"].notna()]
-    if mine.empty:
-        return nothing
-    away = np.hypot(mine["x_mm"].astype(float) - place[0], mine["y_mm"].astype(float) - place[1])
-    nearest = mine.assign(away=away).sort_values("away").groupby("row").first()
-    return nearest[["x_mm", "y_mm"]].astype(float)
 
 
 def fan_picture(shots: pd.DataFrame, tracks: pd.DataFrame, cells: pd.Series) -> Figure | None:

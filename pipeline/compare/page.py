@@ -34,11 +34,12 @@ _HOW = """
 looks at the rebound. <b>Raw</b> is the plain difference of means. <b>Adjusted</b> is the difference for balls that
 arrive alike at the cushion (angle, roll, speed) from hits alike (the cue ball's roll and cross spin), because no one
 hits every shot alike. If the condition itself changes how the ball arrives (a slow cloth slows it on its way), that
-part of its effect is in raw only. Each shot weighs by its scatter and its own measurement uncertainty together.
-<b>Within sessions</b>: the condition changed during the session, which cancels whatever the evening did. <b>Between
-sessions</b>: judged by how much sessions differ among themselves. <b>Not told apart</b>: one session a level. g is
-Hedges' effect size: the difference in standard deviations of a shot. p (Holm) allows for all comparisons of one
-response. Robust or bootstrap intervals are given where the checks fail.</p>
+part of its effect is in raw only; to compare equal hits instead, adjust for what the cue and object ball did before:
+<code>--adjust object_speed_mps,aim_error_deg,cue_roll_ratio</code>. Each shot weighs by its scatter and its own
+measurement uncertainty together. <b>Within sessions</b>: the condition changed during the session, which cancels
+whatever the evening did. <b>Between sessions</b>: judged by how much sessions differ among themselves. <b>Not told
+apart</b>: one session a level. g is Hedges' effect size: the difference in standard deviations of a shot. p (Holm)
+allows for all comparisons of one response. Robust or bootstrap intervals are given where the checks fail.</p>
 """
 
 

@@ -15,6 +15,7 @@ from matplotlib import rc_context
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from pipeline.compare.conditions import Factor
 from pipeline.compare.responses import Response
@@ -184,5 +185,6 @@ def counts_picture(counts: pd.DataFrame, names: Sequence[str]) -> Figure:
         left += size
     axes.set_yticks(y, [", ".join(str(row[n]) for n in names if n in rows) or "all" for _, row in rows.iterrows()])
     axes.set_xlabel("shots")
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
     figure.legend(frameon=False, fontsize=8, ncols=3, loc="outside upper right")
     return figure
