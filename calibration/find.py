@@ -188,7 +188,7 @@ def _search(
                                          behind_mm=fit.cloth_behind_mm, window_mm=20.0))
             edges += tuple(nose_lines(picture, fit.pose, table, window_mm=12.0))
         marks = Marks(rows, centres, SIGHT_U_PX, edges)
-        fit = fit_marks(marks, table, size, fit.values, lens=lens, final=window == SEARCH_MM[-1])
+        fit = fit_marks(marks, table, size, fit.values, lens=lens, final=False)
         _check_possible(fit.pose, table)
     good = _believable(fit)
     marks = Marks(marks.sight[good], marks.sight_px[good], _sight_u_px(fit.sight_residuals_px[good]), marks.edges)

@@ -153,6 +153,22 @@ class LinePoints:
 
 
 @dataclass(frozen=True, eq=False)
+class _Sights:
+    """Places of some sights as a linear function of the rail's height and the sights' offset."""
+
+    standard: F64  # (N, 3) at height 0 and offset 0
+    outwards: F64  # (N, 3)
+
+    @classmethod
+    def of(cls, table: Table, rows: NDArray[np.int64]) -> _Sights:
+        none, one = sights_3d(table, 0.0, 0.0)[rows], sights_3d(table, 0.0, 1.0)[rows]
+        return cls(none, one - none)
+
+    def at(self, rail_z_mm: float, offset_mm: float) -> F64:
+        return np.asarray(self.standard + offset_mm * self.outwards + [0.0, 0.0, rail_z_mm])
+
+
+@dataclass(frozen=True, eq=False)
 class Problem:
     """Residuals of marks as a function of the values: log f, cx, cy, k1, k2, rx, ry, rz, tx, ty, tz, then the table's
     unknowns: height of the rail top, sights' and cloth end's distance behind the noses (mm)."""
@@ -161,6 +177,7 @@ class Problem:
     table: Table
     size_px: tuple[int, int]
     lens: LensPrior
+    sights: _Sights
     nose: LinePoints
     back: LinePoints  # cloth ends and rail edges, in the plane of the rail top
 
@@ -168,14 +185,17 @@ class Problem:
     def of(cls, marks: Marks, table: Table, size_px: tuple[int, int], lens: LensPrior) -> Problem:
         noses = [edge for edge in marks.edges if edge.kind == "nose"]
         others = [edge for edge in marks.edges if edge.kind != "nose"]
-        return cls(marks, table, size_px, lens, LinePoints.of(noses, table), LinePoints.of(others, table))
+        return cls(
+            marks, table, size_px, lens, _Sights.of(table, marks.sight), LinePoints.of(noses, table),
+            LinePoints.of(others, table),
+        )
 
     def residuals(self, values: F64) -> F64:
         """All residuals over their standard uncertainties: sights (x, y), noses, other edges, corners (x, y)."""
         marks, table = self.marks, self.table
         parts = []
         if len(marks.sight):
-            world = sights_3d(table, values[11], values[12])[marks.sight]
+            world = self.sights.at(values[11], values[12])
             parts.append(((project(values, world) - marks.sight_px) / marks.sight_u_px).ravel())
         for points, z in ((self.nose, table.nose_height_mm), (self.back, values[11])):
             if len(points.xy_px):

@@ -21,6 +21,7 @@ from shared.session_file import SESSION_FILE, read_session
 from shared.settings import CameraSettings, SessionSettings
 
 SIZE_LIMITS_MM = {"length": (800, 4500), "width": (400, 2500), "ball": (25, 90)}
+LOOSE_FOCAL = 0.06  # relative uncertainty of the focal length above which a lens file is worth its trouble
 MAX_BOARD_FRAMES = 90  # looked at for a chessboard, spread over the clip
 
 
@@ -109,6 +110,12 @@ def describe(found: Found) -> list[str]:
         f"k1 {pose.distortion[0]:+.3f}, k2 {pose.distortion[1]:+.3f}.",
     ]
     lines += [f"Note: {warning}." for warning in calibration.warnings]
+    f_u = 0.0 if pose.covariance is None else float(np.sqrt(pose.covariance[0, 0]) / pose.K[0, 0])
+    if f_u > LOOSE_FOCAL:
+        lines.append(
+            f"The camera looks so straight down that its height is only known to {100 * f_u:.0f} %. A lens file "
+            "(`reboundry calibrate --lens` on a clip of a chessboard) would sharpen every position."
+        )
     if found.frame_rate:
         lines += describe_capability(calibration, found.frame_rate, found.settings.camera.shutter_s).lines()
     return lines
