@@ -1,11 +1,11 @@
 """Sub-pixel fit of ball outlines to the edges in a picture, many balls at once.
 
-First the outline is slid over the picture's gradients, taken along rays across it, to the place where most of it lies on
-an edge (`capture`): marks on the ball, its reflections and its shadow have edges too, but not in a ring of the ball's own
-size. Then (`refine`) the picture along each ray is modelled as two levels, each with a slope (limb darkening inside, the
-contact shadow outside), joined by a blurred step. The step's displacement is linear to first order, so one fixed
-pseudo-inverse turns sampled profiles into contrast and displacement, and a robust weighted fit over the rays moves the
-ball's centre in the table plane.
+First the outline is slid over the picture's gradients, taken along rays across it, to the place where most of it lies
+on an edge (`capture`): marks on the ball, its reflections and its shadow have edges too, but not in a ring of a ball's
+size. Then (`refine`) the picture along each ray is modelled as two levels of its own, the limb's fall inside and the
+contact shadow's outside, joined by a blurred step. Limb and shadow change smoothly around the ball, as a few harmonics.
+The model is linear in small displacements, so each ray's profile shrinks to a few scalar products with fixed functions,
+and one robust weighted fit over all rays and channels moves the ball's centre in the table plane (Gauss-Newton).
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.detect_outline import BallPicture
-from pipeline.detect_slide import Slide
 from pipeline.detect_patch import Patch, sample_chroma, sample_luma
+from pipeline.detect_slide import Slide
 
 Array = NDArray[np.float64]
 Samples = NDArray[np.float32]
@@ -88,9 +88,9 @@ class OutlineFitter:
         jac = self.picture.jacobian(xy)
         if rough:
             xy, _ = self.capture(patches, xy, jac)
-        fit, shape = self.refine(patches, xy, blur_px, jac, 1.6)
+        fit, shape = self.refine(patches, xy, blur_px, jac, widen=1.6, rounds=1)
         for _ in range(self.settings.steps):
-            fit, shape = self.refine(patches, fit.xy_mm, blur_px, jac, 1.0, shape)
+            fit, shape = self.refine(patches, fit.xy_mm, blur_px, jac, shape=shape)
         return fit
 
     def capture(self, patches: list[Patch], xy: Array, jac: Array) -> tuple[Array, Array]:
@@ -107,7 +107,8 @@ class OutlineFitter:
         return xy + np.linalg.solve(jac, best[..., None])[..., 0], support
 
     def refine(
-        self, patches: list[Patch], xy: Array, motion_px: Array, jac: Array, widen: float = 1.0, shape: _Shape | None = None
+        self, patches: list[Patch], xy: Array, motion_px: Array, jac: Array, *, widen: float = 1.0,
+        shape: _Shape | None = None, rounds: int | None = None,
     ) -> tuple[OutlineFit, _Shape]:
         """One step of the sub-pixel fit from places known to about a pixel; ``widen`` the edge for a first step."""
         cfg = self.settings
@@ -126,7 +127,7 @@ class OutlineFitter:
         waves = _waves(normal, _WAVES)
         rays = np.concatenate([normal @ jac, np.ones((*normal.shape[:2], 1))], axis=-1)  # (N, K, 3)
         system = self._eliminated(profiles, blurs, waves, shape)
-        return self._joined(xy, motion_px, blur, blurs, shape, rays, waves, system)
+        return self._joined(xy, motion_px, blur, blurs, shape, rays, waves, system, rounds or cfg.robust_rounds)
 
     def _eliminated(self, profiles: Samples, blurs: Array, waves: Array, shape: _Shape) -> _RaySystem:
         """Each ray's normal equations for displacement (px), limb and shade, its own two levels taken out."""
@@ -160,7 +161,7 @@ class OutlineFitter:
 
     def _joined(
         self, xy: Array, motion_px: Array, blur: Array, blurs: Array, shape: _Shape, rays: Array, waves: Array,
-        system: _RaySystem,
+        system: _RaySystem, rounds: int,
     ) -> tuple[OutlineFit, _Shape]:
         """Rays and channels put together, robustly: a step of the centre, and the shape of limb and shadow."""
         cfg = self.settings
@@ -174,7 +175,7 @@ class OutlineFitter:
         degrees = len(self._s) - 3
         left = system.left
         agree = np.ones(blur.shape)
-        for _ in range(cfg.robust_rounds):
+        for _ in range(rounds):
             rms = np.sqrt(left / degrees)
             typical = np.maximum(np.median(rms, axis=-1, keepdims=True), 0.7)
             odd = np.maximum(rms / typical, 1.0)
@@ -184,7 +185,7 @@ class OutlineFitter:
                       for i, a in enumerate(factors)]
             g = [((system.pull[..., i] * weight)[..., None, :] @ a)[..., 0, :] for i, a in enumerate(factors)]
             h_sp = np.concatenate([blocks[1][0], blocks[2][0]], axis=-2)  # (3, N, S, 3)
-            h_ss = np.concatenate([np.concatenate(blocks[1][1:], axis=-1), np.concatenate(blocks[2][1:], axis=-1)], axis=-2)
+            h_ss = np.concatenate([np.concatenate(row[1:], axis=-1) for row in blocks[1:]], axis=-2)
             g_s = np.concatenate(g[1:], axis=-1) - now * prior[:, None]
             solved = np.linalg.solve(h_ss + tight, np.concatenate([h_sp, g_s[..., None]], axis=-1))
             h_ps = np.swapaxes(h_sp, -1, -2)
@@ -222,9 +223,9 @@ class OutlineFitter:
 class _RaySystem:
     """Per channel, ball and ray: equations for (displacement px, limb, shade), and the power they have to explain."""
 
-    matrix: Array  # (3, N, K, 3, 3)
-    pull: Array  # (3, N, K, 3)
-    left: Array  # (3, N, K)
+    matrix: Samples  # (3, N, K, 3, 3)
+    pull: Samples  # (3, N, K, 3)
+    left: Samples  # (3, N, K)
 
 
 @dataclass(frozen=True, eq=False)

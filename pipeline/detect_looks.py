@@ -16,8 +16,8 @@ _RINGS = (0.25, 0.5, 0.75)
 def looks(patches: list[Patch], xy_mm: Array, picture: BallPicture, search: ClothSearch, full_range: bool) -> Array:
     """(N, 5) clear_share, luma, cb, cr, white_share of balls at these places.
 
-    The luma is a median of the disc within three quarters of its radius; a place counts as white when it is bright beside
-    the ball's brightest and nearly colourless.
+    The luma is a median of the disc within three quarters of its radius; a place counts as white when it is bright
+    beside the ball's brightest and nearly colourless.
     """
     centres = picture.centres(xy_mm)
     outline, _ = picture.outlines(xy_mm, 24)

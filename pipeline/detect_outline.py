@@ -18,9 +18,9 @@ _NO_TURN = np.zeros(3)
 class BallPicture:
     """Outlines of balls of one radius seen by one camera.
 
-    The rays that touch a sphere meet it in a circle: its centre lies R^2/d short of the sphere's, towards the camera, its
-    radius is R sqrt(1 - R^2/d^2), d the distance to the camera. Projecting that circle gives the outline to all orders,
-    so the ellipse's shift against the projected centre needs no correction of its own.
+    The rays that touch a sphere meet it in a circle: its centre lies R^2/d short of the sphere's, towards the camera,
+    its radius is R sqrt(1 - R^2/d^2), d the distance to the camera. Projecting that circle gives the outline to all
+    orders, so the ellipse's shift against the projected centre needs no correction of its own.
     """
 
     pose: CameraPose
@@ -34,7 +34,8 @@ class BallPicture:
 
     def project(self, camera_points: Array) -> Array:
         """(M, 3) camera frame -> (M, 2) px."""
-        px, _ = cv2.projectPoints(camera_points.reshape(-1, 1, 3), _NO_TURN, _NO_TURN, self.pose.K, self.pose.distortion)
+        points = camera_points.reshape(-1, 1, 3)
+        px, _ = cv2.projectPoints(points, _NO_TURN, _NO_TURN, self.pose.K, self.pose.distortion)
         return np.asarray(px.reshape(-1, 2), dtype=float)
 
     def centres(self, xy_mm: ArrayLike) -> Array:
@@ -64,7 +65,8 @@ class BallPicture:
         """(N, 2, 2) px per mm: the centre's picture for a step in x, in y (columns)."""
         xy = np.atleast_2d(np.asarray(xy_mm, dtype=float))
         n, step = len(xy), 2.0
-        moved = np.concatenate([xy + [step, 0], xy - [step, 0], xy + [0, step], xy - [0, step]])
+        steps = step * np.array([[1, 0], [-1, 0], [0, 1], [0, -1]])
+        moved = (xy + steps[:, None]).reshape(-1, 2)
         px = self.centres(moved).reshape(4, n, 2)
         return np.stack([px[0] - px[1], px[2] - px[3]], axis=-1) / (2 * step)
 

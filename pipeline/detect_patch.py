@@ -62,4 +62,6 @@ def sample_chroma(patches: list[Patch], where: Array) -> Samples:
 
 
 def _remap(plane: Samples, local: Samples) -> Samples:
-    return np.asarray(cv2.remap(plane, local, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+    edge = cv2.BORDER_REPLICATE
+    seen = cv2.remap(plane, local, None, cv2.INTER_LINEAR, borderMode=edge)  # type: ignore[call-overload]
+    return np.asarray(seen, dtype=np.float32)

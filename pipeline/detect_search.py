@@ -65,7 +65,8 @@ class ClothSearch:
         radius = self.radius_px / factor
         reach = 2 * int(np.ceil(1.2 * radius)) + 1
         self._reach = np.ones((reach, reach), np.uint8)  # as far as a change may be from a ball it concerns
-        self._disc, self._ring = _disc(0, radius), _disc(1.25 * radius, 1.9 * radius)
+        self._disc = _disc(radius)
+        self._frame = (2 * round(1.2 * radius) + 1, 2 * round(1.7 * radius) + 1)  # cells: square ring around a ball
 
     def _bounds(self, width: int, height: int) -> tuple[int, int, int, int]:
         table, f = self.calibration.table, self.factor
@@ -121,7 +122,8 @@ class ClothSearch:
             keep = (np.abs(left) < 3 * spread).all(axis=1)
         self.cloth = (self._terms @ coef).astype(np.float32)
         self.sigma = spread
-        self._cloth8 = [np.ascontiguousarray(np.clip(np.rint(self.cloth[..., c]), 0, 255).astype(np.uint8)) for c in range(3)]
+        rounded = np.clip(np.rint(self.cloth), 0, 255).astype(np.uint8)
+        self._cloth8 = [np.ascontiguousarray(rounded[..., c]) for c in range(3)]
         steps = np.arange(256)
         squared = (steps / spread[:, None]) ** 2
         self._unlike = (squared / (squared + self.settings.cloth_distance**2)).astype(np.float32)
@@ -139,9 +141,10 @@ class ClothSearch:
         around = cv2.boxFilter(difference, cv2.CV_16U, (3, 3), normalize=False)
         if self._noise_age % 8 == 0:  # sensor noise, and blocks that compression renews now and then
             quiet = around[::3, ::3].ravel()
-            self._noise = float(np.partition(quiet, int(cfg.quiet_share * len(quiet)))[int(cfg.quiet_share * len(quiet))])
+            rank = int(cfg.quiet_share * len(quiet))
+            self._noise = float(np.partition(quiet, rank)[rank])
         self._noise_age += 1
-        mask = np.asarray(cv2.compare(around, cfg.change_levels * 9 + self._noise, cv2.CMP_GT))
+        mask = (around > cfg.change_levels * 9 + self._noise).view(np.uint8) * np.uint8(255)
         if cv2.countNonZero(mask) == 0:
             return None
         mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, _PAIR))
@@ -159,17 +162,17 @@ class ClothSearch:
         """Places in the changed regions (``mask``) where a disc of a ball's size isn't cloth."""
         pad = int(np.ceil(self.radius_px / self.factor)) + 1
         near = np.asarray(cv2.dilate(mask, self._reach))
-        count, _, boxes, _ = cv2.connectedComponentsWithStats(near)
+        outlines, _ = cv2.findContours(near, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
         found: list[Array] = []
         discs: list[tuple[int, int, Image]] = []
-        for x, y, w, h, _area in boxes[1:count]:
+        for x, y, w, h in map(cv2.boundingRect, outlines):
             x0, y0 = max(x - pad, 0), max(y - pad, 0)
             x1, y1 = min(x + w + pad, self.cells[0]), min(y + h + pad, self.cells[1])
             places, disc = self._discs(self._distance(frame, small_luma, (x0, y0, x1, y1)))
             discs.append((x0, y0, disc))
             if len(places) == 0:
                 continue
-            places = places + [x0, y0]
+            places += np.array([x0, y0])
             at = np.clip(np.rint(places).astype(int), 0, np.array(self.cells) - 1)
             inside = (near[at[:, 1], at[:, 0]] > 0) & (self.inside_mm[at[:, 1], at[:, 0]] > -self.settings.beyond_mm)
             found.append(places[inside])
@@ -182,30 +185,31 @@ class ClothSearch:
         planes = [small_luma[y0:y1, x0:x1], *(self._small_chroma(plane, box) for plane in frame.chroma)]
         out: Image | None = None
         for plane, cloth, unlike in zip(planes, self._cloth8, self._unlike, strict=True):
-            part = np.asarray(cv2.LUT(cv2.absdiff(plane, cloth[y0:y1, x0:x1]), unlike))
-            out = part if out is None else np.asarray(cv2.max(out, part))
+            part = cv2.LUT(cv2.absdiff(plane, cloth[y0:y1, x0:x1]), unlike).astype(np.float32, copy=False)
+            out = part if out is None else np.maximum(out, part)
         assert out is not None
         return out
 
     def _discs(self, other: Image) -> tuple[Array, Image]:
         """(N, 2) cells: peaks of what isn't cloth in discs of a ball's size, and the discs' share at every cell."""
         disc = cv2.filter2D(other, -1, self._disc, borderType=cv2.BORDER_REPLICATE)
-        ring = cv2.filter2D(other, -1, self._ring, borderType=cv2.BORDER_REPLICATE)
-        score = disc - 0.6 * ring
-        peak = (score >= cv2.dilate(score, _NEIGHBOURS)) & (disc > self.settings.disc_share)
-        peak &= score > self.settings.lone_share
+        edge = cv2.BORDER_REPLICATE
+        inner, outer = (cv2.boxFilter(other, -1, (n, n), normalize=False, borderType=edge) for n in self._frame)
+        score = disc - (outer - inner) * (0.6 / (self._frame[1] ** 2 - self._frame[0] ** 2))
+        peak = (score >= cv2.dilate(score, _NEIGHBOURS)) & (score > self.settings.lone_share)
+        peak &= disc > self.settings.disc_share
         rows, columns = np.nonzero(peak)
-        if len(rows) == 0:
-            return np.zeros((0, 2)), disc
-        order = np.argsort(-score[rows, columns])[:200]
-        places = np.column_stack([columns, rows])[order].astype(float)
-        kept: list[Array] = []
-        for place in places:
-            if all(np.hypot(*(place - other_place)) > 0.7 * self.radius_px / self.factor for other_place in kept):
-                kept.append(place)
+        apart2 = (0.7 * self.radius_px / self.factor) ** 2
+        kept: list[tuple[int, int]] = []
+        for i in np.argsort(-score[rows, columns])[:100]:
+            row, column = int(rows[i]), int(columns[i])
+            if all((row - r) ** 2 + (column - c) ** 2 > apart2 for c, r in kept):
+                kept.append((column, row))
             if len(kept) == self.settings.most_candidates:
                 break
-        return _refined(np.array(kept), score, self.radius_px / self.factor), np.asarray(disc)
+        reach = max(1, int(np.ceil(0.5 * self.radius_px / self.factor)))
+        places = [_refined(column, row, score, reach) for column, row in kept]
+        return np.array(places).reshape(-1, 2), np.asarray(disc)
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,20 +234,17 @@ _NEIGHBOURS = np.ones((3, 3), np.uint8)
 _PAIR = np.ones((2, 2), np.uint8)
 
 
-def _refined(places: Array, score: Image, radius: float) -> Array:
-    """Places moved to the centroid of the top of the score around them."""
-    reach = max(1, int(np.ceil(0.5 * radius)))
-    dy, dx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-    rows = np.clip(places[:, 1, None, None].astype(int) + dy, 0, score.shape[0] - 1)
-    columns = np.clip(places[:, 0, None, None].astype(int) + dx, 0, score.shape[1] - 1)
-    around = score[rows, columns].astype(float)
-    weight = np.clip(around - around.max(axis=(1, 2), keepdims=True) + 0.2, 0, None) + 1e-6
-    total = weight.sum(axis=(1, 2))
-    return places + np.column_stack([(weight * dx).sum(axis=(1, 2)) / total, (weight * dy).sum(axis=(1, 2)) / total])
+def _refined(column: int, row: int, score: Image, reach: int) -> tuple[float, float]:
+    """A peak's place moved to the centroid of the top of the score around it."""
+    y0, x0 = max(row - reach, 0), max(column - reach, 0)
+    top = score[y0 : row + reach + 1, x0 : column + reach + 1]
+    weight = np.maximum(top - (top.max() - np.float32(0.2)), np.float32(1e-6))
+    across, down = weight.sum(axis=0), weight.sum(axis=1)
+    total = float(across.sum())
+    return x0 + float(across @ np.arange(len(across))) / total, y0 + float(down @ np.arange(len(down))) / total
 
 
-def _disc(inner: float, outer: float) -> Image:
-    half = int(np.ceil(outer))
-    d = np.hypot(*np.mgrid[-half : half + 1, -half : half + 1])
-    kernel = np.clip(outer - d + 0.5, 0, 1) - (np.clip(inner - d + 0.5, 0, 1) if inner > 0 else 0)
+def _disc(radius: float) -> Image:
+    half = int(np.ceil(radius))
+    kernel = np.clip(radius - np.hypot(*np.mgrid[-half : half + 1, -half : half + 1]) + 0.5, 0, 1)
     return np.asarray(kernel / kernel.sum(), dtype=np.float32)

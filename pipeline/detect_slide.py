@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-_GROWN = (-2, -1, 0, 1)  # steps by which the ring may be larger: the limb's fall puts the steepest place a little inside
+#: steps by which the ring may be larger: the limb's fall puts the steepest place a little inside
+_GROWN = (-2, -1, 0, 1)
 _GROWN_COST = 0.012  # votes a step of that is worth
 
 
@@ -31,14 +32,15 @@ class Slide:
         step = max(0.5, reach_px / 14)
         half = int(np.ceil(reach_px / step))
         arm = max(1, round(1.0 / step))
-        grid = np.arange(-half, half + 1, 2 if half > 4 else 1) * step
+        grid = np.arange(-half, half + 1, 2 if half > 4 else 1) * float(step)
         gx, gy = (g.ravel() for g in np.meshgrid(grid, grid))
-        shifts = np.column_stack([gx, gy])[np.hypot(gx, gy) <= reach_px + 0.01]
+        shifts: Array = np.column_stack([gx, gy])[np.hypot(gx, gy) <= reach_px + 0.01]
         samples = 2 * half + 1
         along = np.rint(normal @ shifts.T / step).astype(np.intp) + half  # (K, G)
         grown = np.clip(along + np.array(_GROWN)[:, None, None], 0, samples - 1)
         index = grown + (np.arange(len(normal)) * samples)[:, None]
-        return cls(np.arange(-half - arm, half + arm + 1) * step, arm, shifts, index)
+        s_px = np.linspace(-(half + arm) * step, (half + arm) * step, 2 * (half + arm) + 1)
+        return cls(s_px, arm, shifts, index)
 
     def best(self, votes: NDArray[np.floating]) -> tuple[Array, Array]:
         """(N, 2) px displacement with most support and (N,) that support, 0 to 1, from votes (N, K, S)."""

@@ -1,8 +1,8 @@
 """Frames to ball centres and their uncertainty.
 
-Each frame is looked at once, at low resolution: where nothing changed, a ball stands where it was found; where something
-did, ball-sized discs are taken down as jobs, each with a small copy of the picture. Every few frames the jobs are fitted
-together. Nothing is predicted, so a ball is found the same way at rest, in motion and after a contact.
+Each frame is looked at once, at low resolution: where nothing changed, a ball stands where it was found; where
+something did, ball-sized discs are taken down as jobs, each with a small copy of the picture. Every few frames the jobs
+are fitted together. Nothing is predicted, so a ball is found the same way at rest, in motion and after a contact.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from calibration.store import Calibration
+from pipeline.ball_pictures import WHITE_SHARE, PictureKeeper
 from pipeline.detect_edges import EdgeSettings, OutlineFit, OutlineFitter
 from pipeline.detect_looks import looks
 from pipeline.detect_motion import velocities
@@ -26,6 +27,7 @@ from pipeline.frames import Frame
 from shared.columns import DETECTIONS
 
 Array = NDArray[np.float64]
+_WHITE = DETECTIONS.names.index("white_share") - 2  # in a job's row, which lacks frame and t_s
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,6 +60,10 @@ class _Job:
     row: Array | None = None  # the DETECTIONS columns after frame and t_s, once fitted and accepted
     done: bool = False
 
+    def open_at(self, t_s: float) -> bool:
+        """Whether it was made in the frame of this time and still has to be fitted."""
+        return not self.done and self.t_s == t_s
+
 
 @dataclass(eq=False)
 class _Look:
@@ -69,16 +75,18 @@ class _Look:
 
 
 def detect_balls(
-    frames: Iterable[Frame], calibration: Calibration, *, settings: DetectSettings | None = None
+    frames: Iterable[Frame], calibration: Calibration, *, settings: DetectSettings | None = None,
+    pictures: PictureKeeper | None = None,
 ) -> pd.DataFrame:
     """Find every ball on the table in every frame.
 
     frames   : in order of presentation; each is looked at once and let go
+    pictures : gets a small window of every white ball
     returns  : DETECTIONS, a row per ball per frame, ordered by frame; no identities yet. A ball at rest keeps the same
                fit over many frames: its rows' errors are then the same error, not independent ones.
     """
     cv2.setNumThreads(1)  # these pictures are small: threads of its own would only get in the decoder's way
-    detector = BallDetector(calibration, settings or DetectSettings())
+    detector = BallDetector(calibration, settings or DetectSettings(), pictures)
     for frame in frames:
         detector.look(frame)
     return detector.finish()
@@ -87,8 +95,10 @@ def detect_balls(
 class BallDetector:
     """Looks at one frame after the other and keeps the rows."""
 
-    def __init__(self, calibration: Calibration, settings: DetectSettings) -> None:
-        self.settings = settings
+    def __init__(
+        self, calibration: Calibration, settings: DetectSettings, pictures: PictureKeeper | None = None
+    ) -> None:
+        self.settings, self.pictures = settings, pictures
         self.picture = BallPicture(calibration.pose, calibration.table.ball.radius_mm)
         self.search = ClothSearch(calibration, self.picture, settings.search)
         self.fitter = OutlineFitter(self.picture, settings.edges)
@@ -173,9 +183,9 @@ class BallDetector:
         return _Job(frame.t_s, np.asarray(px), again, misses, cut(frame, px, 2.6 * self.fitter.radius_px))
 
     def _fit_all(self, *, last: bool) -> None:
-        """Fit the open jobs of all frames but the newest (its motion isn't known yet), and write down finished frames."""
+        """Fit the open jobs of all frames but the newest (its motion isn't known yet); write finished frames down."""
         looks_now = self._looks if last else self._looks[:-1]
-        fresh = [(k, job) for k, look in enumerate(looks_now) for job in look.jobs if not job.done and job.t_s == look.t_s]
+        fresh = [(k, job) for k, look in enumerate(looks_now) for job in look.jobs if job.open_at(look.t_s)]
         if fresh:
             jobs = [job for _, job in fresh]
             patches = [job.patch for job in jobs if job.patch is not None]
@@ -218,7 +228,7 @@ class BallDetector:
             self._done_before = (places[-2], times[-2])
         interval = np.median(np.diff(times)) if len(times) > 1 else 0.0
         shutter = self.settings.shutter_s if self.settings.shutter_s is not None else 0.5 * interval
-        return np.einsum("nij,nj->ni", self.picture.jacobian(rough), v * shutter)
+        return np.asarray(np.einsum("nij,nj->ni", self.picture.jacobian(rough), v * shutter))
 
     def _take(self, jobs: list[_Job], start: Array, fit: OutlineFit, patches: list[Patch]) -> None:
         """Accept or drop fitted jobs."""
@@ -231,6 +241,8 @@ class BallDetector:
         good = self._plausible(fit, start, seen[:, 0])
         for job, row, fine in zip(jobs, rows, good, strict=True):
             if fine:
+                if self.pictures is not None and job.patch is not None and row[_WHITE] > WHITE_SHARE:
+                    self.pictures.keep(job.t_s, (row[2], row[3]), job.patch.x, job.patch.y, job.patch.luma)
                 job.done, job.patch, job.row = True, None, row
             else:
                 self._refuse(job)

@@ -26,6 +26,8 @@ PICTURES: Final = frozenset({".jpg", ".jpeg", ".png", ".bmp", ".tif", ".tiff", "
 _AHEAD: Final = 3  # frames decoded ahead of the one being looked at
 _STILL_FRAMES: Final = 5
 _STILL_STEP: Final = 9
+_AGAIN: Final = "copy it from the camera again, or export it as H.264 or HEVC."
+_NOTHING_DECODED: Final = f"not one frame could be decoded; {_AGAIN}"
 #: Kr, Kb of the colour matrices (ITU-R BT.601 and BT.709; BT.2020 non-constant luminance)
 _MATRICES: Final = {"601": (0.299, 0.114), "709": (0.2126, 0.0722), "2020": (0.2627, 0.0593)}
 
@@ -77,9 +79,8 @@ class Frame:
         half = (slice(ey // 2, (y1 + 1) // 2), slice(ex // 2, (x1 + 1) // 2))
         luma = self.luma[ey:y1, ex:x1]
         size = (-(-luma.shape[1] // 2) * 2, -(-luma.shape[0] // 2) * 2)
-        planes = [luma]
-        for plane in self.chroma:
-            planes.append(cv2.resize(plane[half], size)[: luma.shape[0], : luma.shape[1]])
+        small = [np.asarray(cv2.resize(plane[half], size)) for plane in self.chroma]
+        planes = [luma, *(plane[: luma.shape[0], : luma.shape[1]] for plane in small)]
         out = cv2.transform(cv2.merge(planes), _to_bgr(self.matrix, self.full_range))
         return np.asarray(out[y0 - ey :, x0 - ex :])
 
@@ -165,13 +166,14 @@ class Clip:
                     if not np.isfinite(t_s):
                         t_s = 0.0
                     if t_s <= last_s:  # a time that doesn't grow can't be measured with
-                        self.damage = f"{self.info.name}: frames without a time of their own; {{count}} frames could be read."
+                        name = self.info.name
+                        self.damage = f"{name}: frames without a time of their own; {{count}} frames could be read."
                         continue
                     last_s = t_s
                     yield self._frame(picture, count, t_s)
                     count += 1
         if count == 0:
-            raise ClipError(f"{self.info.name}: not one frame could be decoded; export the clip again as H.264 or HEVC.")
+            raise ClipError(f"{self.info.name}: {_NOTHING_DECODED}")
         expected = self.info.frames_estimate
         if not self.damage and expected is not None and count < 0.98 * expected - 1:
             self.damage = f"{self.info.name}: cut short; {{count}} of {expected} frames could be read."
@@ -193,7 +195,7 @@ def _open(path: Path) -> Any:
         raise ClipError(f"{path}: no such file; check the name.") from error
     except (av.error.FFmpegError, OSError, ValueError) as error:
         what = "an empty file" if path.is_file() and path.stat().st_size == 0 else "not a clip that can be read"
-        raise ClipError(f"{path.name}: {what}; copy it from the camera again, or export it as H.264 or HEVC.") from error
+        raise ClipError(f"{path.name}: {what}; {_AGAIN}") from error
 
 
 def _planes(picture: Any) -> list[Plane]:
@@ -240,9 +242,7 @@ def open_clip(path: str | Path) -> Clip:
         try:
             first = next(container.decode(stream))
         except (StopIteration, EOFError, av.error.FFmpegError) as error:
-            raise ClipError(
-                f"{path.name}: not one frame could be decoded; copy it from the camera again, or export it as H.264 or HEVC."
-            ) from error
+            raise ClipError(f"{path.name}: {_NOTHING_DECODED}") from error
         rotation = round(float(first.rotation) / 90) * 90 % 360
         width, height = (first.width, first.height) if rotation % 180 == 0 else (first.height, first.width)
         rate = float(stream.average_rate or stream.guessed_rate or 30.0)
@@ -311,7 +311,6 @@ def _median5(planes: list[Plane]) -> Plane:
     if len(planes) == 1:
         return planes[0]
     a, b, c, d, e = planes
-    a, b = cv2.min(a, b), cv2.max(a, b)
-    c, d = cv2.min(c, d), cv2.max(c, d)
-    low, high = cv2.max(a, c), cv2.min(b, d)  # drops the smallest and the largest of the four
-    return np.asarray(cv2.max(cv2.min(low, high), cv2.min(cv2.max(low, high), e)))
+    low = cv2.max(cv2.min(a, b), cv2.min(c, d))  # the smallest and the largest of four can't be the median of five
+    high = cv2.min(cv2.max(a, b), cv2.max(c, d))
+    return np.asarray(cv2.max(cv2.min(low, high), cv2.min(cv2.max(low, high), e)), dtype=np.uint8)
