@@ -21,7 +21,9 @@ from pipeline.pockets import Pocketed, find_pocketed, in_jaws
 from pipeline.strikes import Strike, shot_rows
 from shared.equipment import CUSHIONS, Table
 
-BALL_BIAS = 1.0  # a ball's lasting offset (lamps, shadow, its colour against the cloth) over the noise of one frame
+BALL_BIAS = 1.0  # a ball's lasting offset over the noise of one frame
+OFFSET_LENGTH_MM = 200.0  # how far a ball goes before lamps and shadows shift it differently
+MOST_KNOTS = 24
 REST_BIAS = 1.0  # share of a frame's position noise that stays the same while a ball lies still
 REST_ROWS = 15  # so many frames of a ball at rest say all there is
 THROUGH_NOSE_MM = 1.5  # a path further through a nose than this was turned back there
@@ -76,16 +78,38 @@ def follow_shot(strike: Strike, tracks: Mapping[str, Seen], scene: Scene) -> Fol
 
 
 def _with_lasting_offsets(windows: Mapping[str, Seen], moving: set[str]) -> dict[str, Seen]:
-    """Add what shifts one ball in all frames alike to the systematic effects: two per ball, along x and y."""
+    """Add to the systematic effects what shifts one ball for longer than a frame: lamps, shadow, its colour on the cloth.
+
+    Part of it is the same everywhere, part changes with the place within OFFSET_LENGTH_MM.
+    """
+    own = {b: _offset_fields(windows[b]) for b in sorted(moving)}
     out = dict(windows)
-    for ball in sorted(moving):
+    for ball, fields in own.items():
         for b, s in out.items():
-            own = np.zeros((len(s.t_s), 2, 2))
-            if b == ball:
-                own[:, 0, 0] = BALL_BIAS * math.sqrt(float(np.median(s.covariance[:, 0, 0])))
-                own[:, 1, 1] = BALL_BIAS * math.sqrt(float(np.median(s.covariance[:, 1, 1])))
-            out[b] = replace(s, systematic=np.concatenate([s.systematic, own], axis=2))
+            more = fields if b == ball else np.zeros((len(s.t_s), 2, fields.shape[2]))
+            out[b] = replace(s, systematic=np.concatenate([s.systematic, more], axis=2))
     return out
+
+
+def _offset_fields(s: Seen) -> Array:
+    """(N, 2, Q) mm: a constant and a smooth random field along the ball's way, in both axes."""
+    size = BALL_BIAS * np.sqrt(np.median(np.diagonal(s.covariance, axis1=1, axis2=2), axis=0))
+    knots = [s.xy_mm[0]]
+    for place in s.xy_mm:
+        if len(knots) < MOST_KNOTS and min(np.hypot(*(place - k)) for k in knots) > 0.75 * OFFSET_LENGTH_MM:
+            knots.append(place)
+    at = np.array(knots)
+    values, vectors = np.linalg.eigh(_alike(at, at) + 1e-6 * np.eye(len(at)))
+    field = _alike(s.xy_mm, at) @ (vectors / np.sqrt(values))
+    shapes = np.column_stack([np.ones(len(s.t_s)), field])
+    zero = np.zeros_like(shapes)
+    return np.stack([np.column_stack([size[0] * shapes, zero]), np.column_stack([zero, size[1] * shapes])], axis=1)
+
+
+def _alike(a: Array, b: Array) -> Array:
+    """Correlation of the field between places (N, 2) and (M, 2)."""
+    square = ((a[:, None, :] - b[None, :, :]) ** 2).sum(axis=2)
+    return np.asarray(np.exp(-0.5 * square / OFFSET_LENGTH_MM**2))
 
 
 def _fit(windows: Mapping[str, Seen], events: Sequence[MotionEvent], scene: Scene) -> ShotMotion:
