@@ -16,7 +16,8 @@ const kept = { // per tab; a private window or a refused store only means that i
 const state = { reviewer: kept.get("reviewer") ?? "reviewer", blind: true, shots: [], shot: null, drawing: null };
 
 const player = new Player(byId("picture"), {
-  onFrame(at, count, t) {
+  onFrame(at, count, t, waiting = false) {
+    byId("waiting").hidden = !waiting;
     byId("scrub").max = String(Math.max(0, count - 1));
     byId("scrub").value = String(at);
     const start = state.shot?.events.find((event) => event.kind === "strike")?.t_s ?? 0;

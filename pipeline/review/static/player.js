@@ -136,6 +136,7 @@ export class Player {
       ctx.fillRect(0, 0, canvas.width, canvas.height);
       canvas.dataset.frame = String(frame ?? "");
     } else {
+      this.onFrame(this.at, this.frames.length, this.time, true);
       return; // on its way; the frame before stays
     }
     if (this.options.overlay) drawOverlay(ctx, shot, this.time, this.options);
