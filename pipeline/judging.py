@@ -14,7 +14,6 @@ from pipeline.patterns import Pattern, aim_error, departure_of, match_pattern
 from pipeline.tolerances import Tolerances, read_tolerances, wanted_roll
 from pipeline.verdict import Verdict, judge
 from shared.equipment import Table
-from shared.errors import SettingsError
 from shared.settings import SessionSettings
 
 FEW = 4  # shots of one pattern before their usual cut or speed says what was meant
@@ -105,8 +104,6 @@ def _general(settings: SessionSettings) -> Intention:
     roll, roll_tolerance = wanted_roll(spin)
     intended = Intention(roll_ratio=roll, roll_tolerance=roll_tolerance, stroke=_stroke_word(spin))
     cut = settings.tolerances.get("wanted_cut_deg")
-    if isinstance(cut, str):
-        raise SettingsError(f"[tolerances]: wanted_cut_deg = {cut!r} must be a number.")
     return intended if cut is None else replace(intended, cut_deg=float(cut), cut_from="session.toml")
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from math import atan, degrees
+from math import atan, degrees, isfinite
 
 from pipeline.consequence import BALL_RESTITUTION, opening_mm, sensitivity
 from shared.equipment import Table
@@ -64,17 +64,27 @@ def derive_tolerances(table: Table, *, pocket_share: float = 1.0) -> Tolerances:
 def read_tolerances(table: Table, given: Mapping[str, float | str]) -> Tolerances:
     """The derived tolerances with a session's own in their place. Raises SettingsError for a key or value of no use."""
     for key, value in given.items():
-        if key in WANTED_KEYS or (key.startswith("speed_") and key.endswith("_mps")):
+        if key == "wanted_spin":
+            wanted_roll(value)
             continue
-        if key not in NUMBER_KEYS:
+        if key == "wanted_cut_deg":
+            _finite(key, value)
+            continue
+        if key not in NUMBER_KEYS and not (key.startswith("speed_") and key.endswith("_mps")):
             raise SettingsError(
                 f"[tolerances]: {key!r} is not known; use {', '.join(NUMBER_KEYS + WANTED_KEYS)} or speed_CLASS_mps."
             )
-        if isinstance(value, str) or not value > 0:
+        if not _finite(key, value) > 0:
             raise SettingsError(f"[tolerances]: {key} = {value!r} must be a number above 0.")
     base = derive_tolerances(table, pocket_share=float(given.get("pocket_share", 1.0)))
     own = {key: float(given[key]) for key in NUMBER_KEYS if key in given}
     return Tolerances(**{**{field.name: getattr(base, field.name) for field in fields(base)}, **own})
+
+
+def _finite(key: str, value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not isfinite(value):
+        raise SettingsError(f"[tolerances]: {key} = {value!r} must be a number, without quotes.")
+    return float(value)
 
 
 def wanted_roll(spin: float | str) -> tuple[float, float | None]:
@@ -83,4 +93,4 @@ def wanted_roll(spin: float | str) -> tuple[float, float | None]:
         if spin not in STROKES:
             raise SettingsError(f"spin {spin!r} is not known; use {', '.join(STROKES)} or a roll ratio such as 0.3.")
         return STROKES[spin]
-    return float(spin), None
+    return _finite("wanted_spin", spin), None

@@ -117,8 +117,47 @@ def test_tolerances_shrink_with_the_share_of_the_pocket_and_can_be_set():
     assert read_tolerances(TABLE, {"roll_ratio": 0.1}).roll_ratio == 0.1
     with pytest.raises(SettingsError, match="'rol_ratio' is not known"):
         read_tolerances(TABLE, {"rol_ratio": 0.1})
-    with pytest.raises(SettingsError, match="must be a number above 0"):
-        read_tolerances(TABLE, {"roll_ratio": "small"})
+
+
+@pytest.mark.parametrize(("given", "words"), [
+    ({"roll_ratio": "small"}, "roll_ratio = 'small' must be a number"),
+    ({"roll_ratio": -0.1}, "above 0"),
+    ({"throw_deg": float("nan")}, "must be a number"),
+    ({"speed_medium_mps": "2.2"}, "speed_medium_mps = '2.2' must be a number"),
+    ({"wanted_cut_deg": [1]}, "must be a number"),
+    ({"wanted_spin": "stnu"}, "'stnu' is not known; use stun, follow"),
+    ({"wanted_spin": True}, "must be a number"),
+])
+def test_a_tolerance_of_no_use_is_refused_in_one_line(given, words):
+    with pytest.raises(SettingsError, match=words):
+        read_tolerances(TABLE, given)
+
+
+def test_session_wide_wishes_are_heeded():
+    shots = rows(np.random.default_rng(3), 1).assign(cue_roll_ratio=0.7, cut_angle_deg=12.0, throw_deg=-1.8)
+    stun = judge_shots(shots, SessionSettings())
+    assert "follow" in stun.loc[0, "reasons"]
+    wanted = SessionSettings(tolerances={"wanted_spin": "follow", "wanted_cut_deg": 12.0, "throw_deg": 3})
+    assert judge_shots(shots, wanted).loc[0, "verdict"] == "clean"
+
+
+def test_the_usual_cut_of_a_pattern_is_wanted_from_four_shots_on():
+    few = rows(np.random.default_rng(3), 3).assign(cue_roll_ratio=0.0, cut_angle_deg=8.0, throw_deg=-1.1)
+    assert set(judge_shots(few, SessionSettings())["verdict"]) == {"mishit"}
+    enough = rows(np.random.default_rng(3), 5).assign(cue_roll_ratio=0.0, cut_angle_deg=8.0, throw_deg=-1.1)
+    enough.loc[4, "cut_angle_deg"] = 11.5
+    judged = judge_shots(enough, SessionSettings())
+    assert judged["verdict"].tolist() == ["clean"] * 4 + ["mishit"]
+    assert "thin hit" in judged.loc[4, "reasons"]
+    assert "usual for long" in judged.loc[4, "reasons"]
+
+
+def test_a_speed_class_counts_in_metres_per_second_only():
+    shots = rows(np.random.default_rng(3), 1).assign(
+        cue_roll_ratio=0.0, cut_angle_deg=0.0, throw_deg=0.0, speed_class="medium", cue_impact_speed_mps=3.2)
+    assert judge_shots(shots, SessionSettings()).loc[0, "verdict"] == "clean"  # what is medium here was not said
+    said = SessionSettings(tolerances={"speed_medium_mps": 2.2})
+    assert "hard: 3.20" in judge_shots(shots, said).loc[0, "reasons"]
 
 
 # ------------------------------------------------------------------ blind to the outcome
