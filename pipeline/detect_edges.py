@@ -39,6 +39,9 @@ class EdgeSettings:
     radius_u_px: float = 0.6  # how far the seen radius may differ from the true one
     edge_step: float = 12.0  # grey levels over 2 px that make an edge
     capture_radii: float = 0.4  # how far off a rough place may be
+    rest_u_px: float = 0.05  # of a whole outline's place: what shadow, reflection and compression do to all rays alike
+    moving_u_px: float = 0.13  # the same for a ball that moves: its picture is compressed anew in each frame,
+    blurred_u: float = 0.02  # and its motion isn't quite steady during the exposure: share of the blur's length
     contrast_snr: float = 4.0  # a ray counts as seen above this
     agree_px: float = 0.7  # and when its edge lies this close to the fitted outline
     steps: int = 1
@@ -127,7 +130,7 @@ class OutlineFitter:
         waves = _waves(normal, _WAVES)
         rays = np.concatenate([normal @ jac, np.ones((*normal.shape[:2], 1))], axis=-1)  # (N, K, 3)
         system = self._eliminated(profiles, blurs, waves, shape)
-        return self._joined(xy, motion_px, blur, blurs, shape, rays, waves, system, rounds or cfg.robust_rounds)
+        return self._joined(xy, motion_px, jac, blur, blurs, shape, rays, waves, system, rounds or cfg.robust_rounds)
 
     def _eliminated(self, profiles: Samples, blurs: Array, waves: Array, shape: _Shape) -> _RaySystem:
         """Each ray's normal equations for displacement (px), limb and shade, its own two levels taken out."""
@@ -160,8 +163,8 @@ class OutlineFitter:
         return _RaySystem(matrix, pull, np.maximum(power - p_i * inner - p_o * outer, 0))
 
     def _joined(
-        self, xy: Array, motion_px: Array, blur: Array, blurs: Array, shape: _Shape, rays: Array, waves: Array,
-        system: _RaySystem, rounds: int,
+        self, xy: Array, motion_px: Array, jac: Array, blur: Array, blurs: Array, shape: _Shape, rays: Array,
+        waves: Array, system: _RaySystem, rounds: int,
     ) -> tuple[OutlineFit, _Shape]:
         """Rays and channels put together, robustly: a step of the centre, and the shape of limb and shadow."""
         cfg = self.settings
@@ -210,9 +213,10 @@ class OutlineFitter:
         seen = (snr > cfg.contrast_snr) & (np.abs(place) < cfg.agree_px + 0.3 * (blur - cfg.edge_blur_px))
         freedom = np.maximum(agree.sum(axis=1) - 3, 1)
         spread = np.einsum("nk,nk,nk->n", stiff, agree, place**2) / freedom
-        cov = np.linalg.inv(reduced) * np.maximum(spread, 1.0)[:, None, None]
+        noise = np.linalg.inv(reduced)[:, :2, :2] * np.maximum(spread, 1.0)[:, None, None]
+        cov = noise + _common(motion_px, jac, cfg)
         fit = OutlineFit(
-            xy + step[:, :2], cov[:, :2, :2], seen.mean(axis=1), step[:, 2], np.median(snr, axis=1), motion_px,
+            xy + step[:, :2], cov, seen.mean(axis=1), step[:, 2], np.median(snr, axis=1), motion_px,
             np.median(rms[0], axis=-1),
         )
         new = now + moved
@@ -244,6 +248,15 @@ _WAVES = 2
 _TERMS = 2 * _WAVES + 1
 _LIMB_U = np.array([0.3, 0.05, 0.05, 0.03, 0.03])  # of the level, per sqrt(px)
 _SHADE_U = np.array([0.1, 0.05, 0.05, 0.05, 0.05])  # of the level, per px
+
+
+def _common(motion_px: Array, jac: Array, cfg: EdgeSettings) -> Array:
+    """(N, 2, 2) mm^2 of a place's variance that more rays would not lessen."""
+    length = np.linalg.norm(motion_px, axis=1)
+    moving = np.minimum(length / 0.5, 1.0)
+    var_px = cfg.rest_u_px**2 + moving * (cfg.moving_u_px**2 - cfg.rest_u_px**2) + (cfg.blurred_u * length) ** 2
+    inverse = np.linalg.inv(jac)
+    return np.asarray(var_px[:, None, None] * (inverse @ np.swapaxes(inverse, 1, 2)))
 
 
 def _waves(normal: Array, order: int) -> Array:
