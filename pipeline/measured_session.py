@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from calibration.store import Calibration, read_calibrations
+from pipeline.sessions import VIDEO
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.errors import SettingsError
 
@@ -46,6 +47,13 @@ class MeasuredSession:
     def tracks_of(self, shot_id: str) -> pd.DataFrame:
         """TRACKS rows of a shot in order of time."""
         return self.tracks[self.tracks["shot_id"] == shot_id].sort_values(["ball", "t_s"])
+
+    @property
+    def clips(self) -> list[str]:
+        """All clips of the session: those measured, and those in its folder whose table was not found."""
+        present = {path.name for place in (self.folder, self.folder / "clips") if place.is_dir()
+                   for path in place.iterdir() if path.suffix.lower() in VIDEO and not path.name.startswith(".")}
+        return sorted({*present, *self.calibrations})
 
     def clip_path(self, clip: str) -> Path | None:
         """Where a clip lies: in the session's folder or in clips/ below it; None if it isn't there any more."""

@@ -67,7 +67,7 @@ class Desk:
             keys = self.order(reviewer) if blind else list(self._rows)
             shots = [self._summary(key, n, reviewer, stands, blind=blind) for n, key in enumerate(keys, start=1)]
             names = sorted({review.reviewer for review in reviews})
-            clips = sorted(self.session.calibrations)
+            clips = self.session.clips
             return {
                 "session": self.session.folder.name if not blind else "",
                 "shots": shots,

@@ -220,7 +220,7 @@ class ReviewServer:
         corners = None if given is None else check_corners(given)
         if corners is not None and (problem := self._look(path, corners).get("problem")):
             raise SettingsError(str(problem))
-        clips = sorted(self.desk.session.calibrations) if body.get("all") is True else [clip]
+        clips = self.desk.session.clips if body.get("all") is True else [clip]
         keep_corrections(self.out, corners, clips)
         return {"saved": True, "clips": len(clips)}
 
@@ -237,7 +237,7 @@ class ReviewServer:
 
     def _clip(self, index: int) -> tuple[str, Path]:
         """A clip by its number in the list of clips: the only way in, no name or path comes from outside."""
-        clips = sorted(self.desk.session.calibrations)
+        clips = self.desk.session.clips
         if not 0 <= index < len(clips):
             raise SettingsError("no such clip; reload the page.")
         path = self.desk.session.clip_path(clips[index])

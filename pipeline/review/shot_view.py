@@ -154,12 +154,16 @@ def event_views(
     """Contacts with their place in the picture; what comes out of those from ``until_s`` on is left out."""
     out = []
     for row in events.to_dict("records"):
-        xy = np.array([[number(row["x_mm"]) or 0.0, number(row["y_mm"]) or 0.0]])
-        px = to_px(calibration, xy, calibration.table.ball.radius_mm)[0] if calibration else (0.0, 0.0)
+        x, y = number(row["x_mm"]), number(row["y_mm"])
+        mm = px = None  # an event whose place is not known can still be jumped to
+        if x is not None and y is not None:
+            mm = _rounded([x, y])
+            if calibration is not None:
+                px = _rounded(to_px(calibration, np.array([[x, y]]), calibration.table.ball.radius_mm)[0])
         shown = until_s is None or float(row["t_s"]) < until_s - 1e-9
         out.append({
             "t_s": float(row["t_s"]), "kind": text(row["kind"]), "ball": text(row["ball"]), "other": text(row["other"]),
-            "mm": _rounded(xy)[0], "px": [round(float(px[0]), 2), round(float(px[1]), 2)],
+            "mm": mm, "px": px,
             "speed_in": number(row["speed_in_mps"]), "speed_out": number(row["speed_out_mps"]) if shown else None,
             "angle_in": number(row["angle_in_deg"]), "angle_out": number(row["angle_out_deg"]) if shown else None,
             "sight": number(row["sight"]),

@@ -183,6 +183,24 @@ def test_decisions_reach_shots_csv_and_leave_the_rest_alone(tmp_path):
         assert sum(row["review"] == "" for row in shots_file(session).values()) == 1
 
 
+def test_a_clip_whose_table_was_not_found_can_be_given_corners(tmp_path):
+    session = session_from_truth(tmp_path / "evening", CLIPS)
+    from calibration.store import read_calibrations, write_calibrations
+
+    kept = read_calibrations(session / "measured" / "calibration.json")
+    write_calibrations(session / "measured" / "calibration.json", kept[:1])
+    corners = kept[1].corners_px.tolist()
+    with serving(session) as running:
+        clips = json.loads(ask(f"{running.address}api/overview?reviewer=kim")[1])["clips"]
+        assert [clip["name"] for clip in clips] == ["eveningA_01.mp4", "eveningA_04.mp4"]
+        bad = [[1, 1], [2, 2], [3, 3], [4, 4]]
+        status, content = ask(f"{running.address}api/clip/1/corners", body={"corners": bad})
+        assert status == 400
+        assert "corners" in json.loads(content)["problem"]
+        assert ask(f"{running.address}api/clip/1/corners", body={"corners": corners})[0] == 200
+    assert "eveningA_04.mp4" in json.loads((session / "measured" / "corners.json").read_text())["corners_px"]
+
+
 def test_a_session_that_was_not_measured_is_refused_in_one_line(tmp_path):
     from typer.testing import CliRunner
 

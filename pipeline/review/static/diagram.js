@@ -38,7 +38,7 @@ export function diagram(shot) {
     add(svg, "circle", { cx: last[1], cy: up(last[2]), r: radius, fill: "none", stroke: colour, "stroke-width": 8, "stroke-dasharray": "16 12" });
   }
   for (const event of shot.events) {
-    if (event.kind !== "cushion" && event.kind !== "ball") continue;
+    if (!event.mm || (event.kind !== "cushion" && event.kind !== "ball")) continue;
     add(svg, "circle", { cx: event.mm[0], cy: up(event.mm[1]), r: 17, fill: "none", stroke: "#9c4f7c", "stroke-width": 8 });
   }
   const now = add(svg, "g", { id: "diagram-now" });

@@ -12,7 +12,7 @@ export function drawOverlay(ctx, shot, t, { numbers }) {
   const radius = shot.picture?.ball_px ?? 10;
   ctx.lineJoin = ctx.lineCap = "round";
   for (const [ball, points] of Object.entries(shot.paths)) drawPath(ctx, ball, points, t, size, radius);
-  for (const event of shot.events) if (event.t_s <= t + 1e-6) drawEvent(ctx, event, size, radius);
+  for (const event of shot.events) if (event.px && event.t_s <= t + 1e-6) drawEvent(ctx, event, size, radius);
   if (numbers) drawNumbers(ctx, shot, t, size, radius);
 }
 
@@ -65,7 +65,7 @@ function drawEvent(ctx, event, size) {
 function drawNumbers(ctx, shot, t, size, radius) {
   const letters = [];
   for (const event of shot.events) {
-    if (event.t_s > t + 1e-6) continue;
+    if (!event.px || event.t_s > t + 1e-6) continue;
     const banked = event.ball === shot.banked_ball;
     if (event.kind === "cushion" && banked && event.angle_in != null && event.angle_out != null) {
       letters.push([event.px, `${event.angle_in.toFixed(1)}° in, ${event.angle_out.toFixed(1)}° out`, "#cc79a7"]);
