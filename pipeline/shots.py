@@ -21,6 +21,7 @@ from pipeline.pockets import Pocketed
 from pipeline.rebound import Rebound, measure_rebound
 from pipeline.shot_motion import FollowedShot, Scene, follow_shot
 from pipeline.shutter import at_read_times
+from pipeline.spin import cue_side_spin
 from pipeline.strikes import Strike, find_strikes, whiteness
 from pipeline.systematic import displacement_fields
 from pipeline.track_rows import track_rows
@@ -78,12 +79,14 @@ def measure_shots(
     clip: str,
     friction: Friction | None = None,
     targets: Mapping[int | None, str] | None = None,
+    pictures: pd.DataFrame | None = None,
 ) -> ClipMeasures:
     """Measure every shot of a clip.
 
     detections : DETECTIONS of the whole clip
     friction   : what is known of the cloth beforehand; None: the published band, or what the settings fix
     targets    : declared target pocket by shot number; under None the clip's
+    pictures   : windows of white balls (``PictureKeeper.table``), in which marks on the cue ball are looked for
     returns    : ClipMeasures; no shot found gives empty tables and a note
     """
     table = calibration.table
@@ -104,6 +107,7 @@ def measure_shots(
         shots.append(_one_shot(f"{stem}-{number:02d}", number, strike, tracks, scene, target, calibration))
     if not shots:
         return _nothing("nothing was struck")
+    shots = [_with_side_spin(shot, pictures, calibration, scene.shutter_s) for shot in shots]
     return ClipMeasures(
         shots=SHOTS.conform(pd.DataFrame([_row(shot, clip, calibration) for shot in shots])),
         contacts=CONTACTS.conform(pd.DataFrame([r for shot in shots for r in contact_rows(shot, table)])),
@@ -163,6 +167,16 @@ def _one_shot(
     shares = {b: _share_seen(followed.windows[b], strike, scene.frames_t, end_s) for b in motion.layout.balls}
     quality = TrackQuality(shares, motion.rms_mm, calibration.rms_px)
     return MeasuredShot(shot_id, number, followed, launch, rebound, quality, end_s)
+
+
+def _with_side_spin(
+    shot: MeasuredShot, pictures: pd.DataFrame | None, calibration: Calibration, shutter_s: float
+) -> MeasuredShot:
+    """The shot with the cue ball's side spin where marks show it, else with the reason why not."""
+    spin, why = cue_side_spin(pictures, shot.motion, pose=calibration.pose, radius_mm=shot.motion.radius_mm,
+                              shutter_s=shutter_s)
+    notes = (*shot.launch.notes, *([f"cue_side_spin_rps: {why}"] if why else []))
+    return replace(shot, launch=replace(shot.launch, cue_side_spin_rps=spin, notes=notes))
 
 
 def kind_of(events: Sequence[MotionEvent]) -> tuple[str, str]:

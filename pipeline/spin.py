@@ -1,0 +1,298 @@
+"""Side spin of a marked cue ball: its picture laid back on the sphere, turned until frame agrees with frame.
+
+The fitted motion already tells where the ball is and, by the velocity at which it would roll, how it turns about the
+horizontal. What is left is the spin about the vertical: one number, found as the one for which marks seen in different
+frames fall on the same places of the ball. Optical and three-dimensional; nothing is assumed about the marks.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from calibration.pose import CameraPose
+from pipeline.ball_pictures import BallPictures, pictures_along
+from pipeline.measured import Measured
+from pipeline.motions import ShotMotion
+
+Array = NDArray[np.float64]
+
+SPIN_DECAY_RAD_S2, SPIN_DECAY_U = 10.0, 3.0  # on cloth: published band 5-15 (Alciatore FAQ), taken as rectangular
+SIDE_LIMIT = 1.4  # R omega / v looked for: a tip half a radius off centre gives 1.25
+FACING = 0.45  # cosine between surface and view: nearer the limb a pixel covers too much of the ball
+COARSE, FINE = 11, 15  # cells of the grid around the ball, along an axis: to search, to settle
+COARSE_PIXELS = 24  # of a frame, the darkest: enough to search with
+COARSE_INTERVAL_S = 0.0075  # frames closer together than this are not all needed to search
+LEAST_FRAMES = 5
+LEAST_TURN_RAD = 0.5  # less than this and a mark can't be told from shading
+NEAR_S = 0.065  # pairs of frames this close together are compared first: they hardly care about small errors
+MARK_STRENGTH = 4.0  # the darkest pixels of a marked ball lie so many scatters beyond its shading; a plain ball's 1-3
+DARKEST = 6  # pixels of a frame
+LEAST_SCORE, LEAST_LEAD = 0.7, 1.15  # agreement of frames at the best spin; its lead over the next best one
+SCALE_U = 0.015  # marks near the limb are seen too far in: a share of the spin, from clips drawn with known spin
+LEAST_TRIES, SURE_SCORE = 2, 0.85  # no more starts are tried once one agrees so well
+ALIKE_RAD_S = 8.0  # spins closer than this are the same peak
+ALONG_RAD_S = 60.0  # the roll of a sliding ball hardly shows in its path: looked for this far from what the fit says
+
+
+_CORNERS = [(a, b, c) for a in (0, 1) for b in (0, 1) for c in (0, 1)]
+
+
+@dataclass(frozen=True, eq=False)
+class _Skin:
+    """Pixels of the ball's face: which frame, direction on the sphere, darkness against the smooth shading."""
+
+    frame: NDArray[np.intp]  # (P,)
+    normal: Array  # (P, 3) table frame
+    mark: Array  # (P,)
+    frames: int
+
+
+def cue_side_spin(
+    table: pd.DataFrame | None, motion: ShotMotion, *, pose: CameraPose, radius_mm: float, shutter_s: float
+) -> tuple[Measured | None, str]:
+    """The cue ball's spin about the vertical just before it meets something first; or None and why not.
+
+    table : windows of white balls, ``PictureKeeper.table``
+    """
+    met = next((i for i, e in enumerate(motion.events) if e.kind != "strike" and e.concerns("cue")), None)
+    if table is None or not len(table):
+        return None, "no marks seen on the cue ball"
+    if met is None:
+        return None, "the cue ball met nothing"
+    strike_s, met_s = motion.events[0].t_s, motion.events[met].t_s
+    rows = table[(table["t_s"] > strike_s) & (table["t_s"] < met_s)]
+    if not len(rows):
+        return None, "no frames of the cue ball before the contact"
+    times = rows["t_s"].to_numpy(float)
+    pictures = pictures_along(rows, times, motion.states("cue", times)[0], radius_mm)
+    return side_spin(pictures, motion, ball="cue", until=met, pose=pose, radius_mm=radius_mm, shutter_s=shutter_s)
+
+
+def side_spin(
+    pictures: BallPictures,
+    motion: ShotMotion,
+    *,
+    ball: str,
+    until: int,
+    pose: CameraPose,
+    radius_mm: float,
+    shutter_s: float,
+) -> tuple[Measured | None, str]:
+    """Spin about the vertical just before an event, rev/s, + anticlockwise from above; or None and why.
+
+    pictures : of that ball; until : index of the event (the hit on the object ball) among ``motion.events``; the frames
+    between the event before it and this one are used
+    """
+    chain = [i for i in motion.layout.chain[ball] if motion.events[i].t_s < motion.events[until].t_s]
+    if not chain:
+        return None, "the cue ball was not followed before the contact"
+    half = 0.6 * shutter_s + 1e-4
+    start, end = motion.events[chain[-1]].t_s, motion.events[until].t_s
+    used = pictures.between(start + half, end - half)
+    if len(used.t_s) < LEAST_FRAMES:
+        return None, f"only {len(used.t_s)} frames before the contact"
+    centres, velocity, _ = motion.states(ball, used.t_s)
+    skin = _skin(used, centres, pose, radius_mm)
+    if skin is None:
+        return None, "no marks seen on the cue ball"
+    times = np.linspace(used.t_s[0], used.t_s[-1], 2 * len(used.t_s))
+    _, _, rolling = motion.states(ball, times)
+    turning = np.column_stack([-rolling[:, 1], rolling[:, 0]]) / radius_mm
+    speed = float(np.hypot(*velocity[0]))
+    roll_axis = np.array([-velocity[0, 1], velocity[0, 0]]) / max(speed, 1e-9)
+    return _find(_Agreement(skin, FINE, times, turning, used.t_s, end), roll_axis, SIDE_LIMIT * speed / radius_mm)
+
+
+def _skin(pictures: BallPictures, centres: Array, pose: CameraPose, radius_mm: float) -> _Skin | None:
+    frame, normal, mark = [], [], []
+    for k, window in enumerate(pictures.luma):
+        found = _face(window, pictures.corner_px[k], centres[k], pose, radius_mm)
+        if found is None:
+            continue
+        frame.append(np.full(len(found[1]), k))
+        normal.append(found[0])
+        mark.append(found[1])
+    if len(frame) < LEAST_FRAMES:
+        return None
+    darkest = [float(np.sort(m)[-DARKEST:].mean()) if len(m) else 0.0 for m in mark]
+    if np.median(darkest) < MARK_STRENGTH:
+        return None
+    return _Skin(np.concatenate(frame), np.concatenate(normal), np.concatenate(mark), len(pictures.luma))
+
+
+def _face(
+    window: NDArray[np.uint8], corner: Array, centre: Array, pose: CameraPose, radius_mm: float
+) -> tuple[Array, Array] | None:
+    """(P, 3) directions on the ball and (P,) how much darker than its smooth shading each pixel is, or 0."""
+    ys, xs = np.mgrid[: window.shape[0], : window.shape[1]]
+    px = np.column_stack([xs.ravel() + corner[0], ys.ravel() + corner[1]])
+    rays = pose.rays(px) @ pose.R
+    rays /= np.linalg.norm(rays, axis=1, keepdims=True)
+    away = pose.centre_mm - np.array([centre[0], centre[1], radius_mm])
+    along = rays @ away
+    inside = along**2 - (away @ away - radius_mm**2)
+    hit = inside > 0
+    if hit.sum() < 60:
+        return None
+    n = (away + (-along[hit] - np.sqrt(inside[hit]))[:, None] * rays[hit]) / radius_mm
+    view = away / np.linalg.norm(away)
+    facing = n @ view > FACING
+    n, value = n[facing], window.ravel()[hit][facing].astype(float)
+    side = n - (n @ view)[:, None] * view
+    east = np.array([1.0, 0.0, 0.0]) - view[0] * view
+    east /= np.linalg.norm(east)
+    u, v = side @ east, side @ np.cross(view, east)
+    basis = np.column_stack([np.ones(len(u)), u, v, u * u, u * v, v * v])
+    weight = np.ones(len(u))
+    scale = 1.0
+    for _ in range(6):  # the shading, as if the marks were not there
+        shading = basis @ np.linalg.lstsq(basis * weight[:, None], value * weight, rcond=None)[0]
+        left = value - shading
+        scale = max(1.4826 * float(np.median(np.abs(left))), 0.7)
+        weight = np.where(left < -2.0 * scale, 0.05, np.where(left > 3.0 * scale, 0.2, 1.0))
+    mark = np.clip(-left / scale - 2.0, 0.0, 12.0)
+    return n, mark
+
+
+def _find(fine: _Agreement, roll_axis: Array, limit_rad_s: float) -> tuple[Measured | None, str]:
+    """Best spin about the vertical, looking also along ``roll_axis`` (2,) for the roll that fits the marks."""
+    span = float(fine.frame_s[-1] - fine.frame_s[0])
+    coarse = fine.thinned()
+    step = 0.24 / coarse.reach_s
+    sides = np.arange(-limit_rad_s, limit_rad_s + step, step)
+    rolls = np.arange(-ALONG_RAD_S, ALONG_RAD_S + step, step)
+    grid = np.array([[w, *(a * roll_axis)] for w in sides for a in rolls])
+    near = np.array([coarse.score(x, coarse.near) for x in grid]).reshape(len(sides), len(rolls))
+    ends: list[tuple[Array, float]] = []
+    for start in _starts(near, sides, rolls, roll_axis):
+        begun = coarse.climb(coarse.climb(start, coarse.near)[0], coarse.any)[0]
+        ends.append(fine.climb(begun, fine.any))
+        if len(ends) >= LEAST_TRIES and max(score for _, score in ends) > SURE_SCORE:
+            break
+    ends.sort(key=lambda end: -end[1])
+    found, score = ends[0]
+    if score < LEAST_SCORE or abs(found[0]) > limit_rad_s:
+        return None, "the marks on the cue ball could not be followed"
+    others = [s for x, s in ends[1:] if abs(x[0] - found[0]) > ALIKE_RAD_S]
+    if others and score < LEAST_LEAD * max(others):
+        return None, "the marks on the cue ball fit more than one spin"
+    turned = (float(np.linalg.norm(fine.turning + found[1:], axis=1).mean()) + abs(float(found[0]))) * span
+    if turned < LEAST_TURN_RAD:
+        return None, "the cue ball hardly turned before the contact: marks can't be told from shading"
+    decay = SPIN_DECAY_U * 0.5 * (fine.end_s - float(fine.frame_s[0]))
+    u = math.sqrt(_jackknife(fine, found) ** 2 + decay**2 + (SCALE_U * float(found[0])) ** 2)
+    return Measured(float(found[0]) / (2 * math.pi), u / (2 * math.pi)), ""
+
+
+def _starts(near: Array, sides: Array, rolls: Array, roll_axis: Array) -> list[Array]:
+    """Spins to climb from, best first: where near frames agree over all rolls, then with the fit's own roll."""
+    own = np.abs(rolls) <= 1.5 * float(rolls[1] - rolls[0])
+    out = []
+    for columns in (np.ones(len(rolls), dtype=bool), own):
+        part = np.where(columns, near, -1.0)
+        height = np.pad(part.max(axis=1), 1, constant_values=-1.0)
+        peaks = [k for k in range(len(sides)) if height[k + 1] >= max(height[k], height[k + 2])]
+        tops = sorted(peaks, key=lambda k: -height[k + 1])[:4]
+        out += [np.array([sides[k], *(rolls[int(np.argmax(part[k]))] * roll_axis)]) for k in tops]
+    return [x for i, x in enumerate(out) if all(np.abs(x - y).max() > 1e-6 for y in out[:i])]
+
+
+def _jackknife(fine: _Agreement, found: Array, groups: int = 5) -> float:
+    """Standard uncertainty (rad/s) from leaving out one fifth of the frames after the other."""
+    frames = fine.skin.frames
+    values = []
+    for block in np.array_split(np.arange(frames), groups):
+        keep = np.ones(frames, dtype=bool)
+        keep[block] = False
+        values.append(fine.climb(found, fine.any & keep[:, None] & keep[None, :], most=80)[0][0])
+    return math.sqrt((groups - 1) / groups * float(np.sum((np.array(values) - np.mean(values)) ** 2)))
+
+
+class _Agreement:
+    """How well the marks of all frames agree, for a spin x: about z at the end, corrections about x and y (rad/s)."""
+
+    covered = True  # marks are compared only where both frames see the ball
+
+    def __init__(self, skin: _Skin, cells: int, times: Array, turning: Array, frame_s: Array, end_s: float) -> None:
+        self.skin, self.cells, self.times, self.turning = skin, cells, times, turning
+        self.frame_s, self.end_s = frame_s, end_s
+        separation = np.abs(np.subtract.outer(frame_s, frame_s))
+        self.reach_s = max(NEAR_S, 2.1 * float(np.median(np.diff(frame_s))))
+        self.near = (separation > 0) & (separation <= self.reach_s)
+        self.any = separation > 0
+
+    def thinned(self) -> _Agreement:
+        """The same with fewer frames, pixels and cells."""
+        skin, interval = self.skin, float(np.median(np.diff(self.frame_s)))
+        every = max(1, int(COARSE_INTERVAL_S / interval))
+        chosen = []
+        for k in range(0, skin.frames, every):
+            mine = np.flatnonzero(skin.frame == k)
+            chosen.append(mine[np.argsort(skin.mark[mine])[-COARSE_PIXELS:]])
+        pixels = np.concatenate(chosen)
+        thin = _Skin(skin.frame[pixels] // every, skin.normal[pixels], skin.mark[pixels], len(chosen))
+        coarse = _Agreement(thin, COARSE, self.times, self.turning, self.frame_s[::every], self.end_s)
+        coarse.covered = False  # too few pixels to tell what was seen
+        return coarse
+
+    def climb(self, start: Array, pairs: NDArray[np.bool_], most: int = 160) -> tuple[Array, float]:
+        """The best spin near a start, and its score."""
+        simplex = np.vstack([start, start + np.diag([1.0, 0.8, 0.8])])
+        options: Any = {"initial_simplex": simplex, "xatol": 0.01, "fatol": 1e-6, "maxfev": most}
+        found: Any = minimize(lambda x: -self.score(x, pairs), start, method="Nelder-Mead", options=options)  # type: ignore[call-overload]
+        return np.asarray(found.x), float(-found.fun)
+
+    def score(self, x: Array, pairs: NDArray[np.bool_]) -> float:
+        """Mean correlation, over pairs of frames, of their marks laid on the ball."""
+        cells, skin = self.cells, self.skin
+        turns = self.orientations(x)
+        place = (np.einsum("pji,pj->pi", turns[skin.frame], skin.normal) + 1.0) * (0.5 * (cells - 1) * 0.999)
+        base = place.astype(np.intp)
+        share = np.stack([1 - (place - base), place - base])  # (2, P, 3): weight of the lower and upper cell
+        index = ((skin.frame * cells + base[:, 0]) * cells + base[:, 1]) * cells + base[:, 2]
+        weights = [share[a, :, 0] * share[b, :, 1] * share[c, :, 2] for a, b, c in _CORNERS]
+        where = np.concatenate([index + (a * cells + b) * cells + c for a, b, c in _CORNERS])
+        shape = (skin.frames, cells**3)
+        marks = np.bincount(where, np.concatenate([w * skin.mark for w in weights]), shape[0] * shape[1]).reshape(shape)
+        inner = marks @ marks.T
+        if self.covered:
+            seen = np.bincount(where, np.concatenate(weights), shape[0] * shape[1]).reshape(shape)
+            own = (marks**2 / np.maximum(seen, 1e-3)) @ seen.T  # only where both frames see the ball
+            size = np.sqrt(own * own.T)
+            return float(inner[pairs].sum() / max(size[pairs].sum(), 1e-9))
+        size = np.sqrt(np.maximum(np.diag(inner), 1e-9))
+        return float((inner / np.outer(size, size))[pairs].mean()) if pairs.any() else 0.0
+
+    def orientations(self, x: Array) -> Array:
+        """(N, 3, 3) body to table at the frames, from integrating the spin."""
+        spin_z = x[0] + np.sign(x[0]) * SPIN_DECAY_RAD_S2 * (self.end_s - self.times)
+        omega = np.column_stack([self.turning + x[1:], spin_z])
+        step = np.diff(self.times)
+        turn = _rotations(0.5 * (omega[1:] + omega[:-1]) * step[:, None])
+        out = np.empty((len(self.times), 3, 3))
+        out[0] = np.eye(3)
+        for i, r in enumerate(turn):
+            out[i + 1] = r @ out[i]
+        at = np.searchsorted(self.times, self.frame_s - 1e-9).clip(0, len(self.times) - 1)
+        before = np.clip(at - 1, 0, None)
+        nearer = np.where(np.abs(self.times[before] - self.frame_s) < np.abs(self.times[at] - self.frame_s), before, at)
+        rest = _rotations(omega[nearer] * (self.frame_s - self.times[nearer])[:, None])
+        return np.asarray(rest @ out[nearer])
+
+
+def _rotations(vectors: Array) -> Array:
+    """(N, 3) rotation vectors -> (N, 3, 3) (Rodrigues)."""
+    angle = np.linalg.norm(vectors, axis=1)
+    axis = vectors / np.maximum(angle, 1e-12)[:, None]
+    cross = np.zeros((len(vectors), 3, 3))
+    cross[:, 0, 1], cross[:, 0, 2], cross[:, 1, 2] = -axis[:, 2], axis[:, 1], -axis[:, 0]
+    cross -= cross.transpose(0, 2, 1)
+    sine, cosine = np.sin(angle)[:, None, None], np.cos(angle)[:, None, None]
+    return np.asarray(np.eye(3) + sine * cross + (1 - cosine) * (cross @ cross))

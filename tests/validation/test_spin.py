@@ -1,0 +1,107 @@
+"""Side spin from marks on a drawn ball, against the spin that it was given."""
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from fixtures.synthetic import Filming, Scene, bank_shot, overhead_camera
+from fixtures.synthetic.balls import Instant, draw_ball
+from fixtures.synthetic.clip import GAMMA, turns
+from fixtures.synthetic.physics import rolling_velocity
+from pipeline.ball_pictures import BallPictures, PictureKeeper, pictures_along
+from pipeline.spin import side_spin
+from shared.equipment import standard_table
+
+TABLE = standard_table()
+CAMERA = overhead_camera(TABLE)
+RADIUS = TABLE.ball.radius_mm
+
+
+def _filmed(play, *, marked, until_s, rate=60.0, seed=0):
+    """Windows of the cue ball from the strike to a time, drawn on plain cloth with blur and noise."""
+    scene = Scene(table=TABLE, camera=CAMERA)
+    filming = Filming(frame_rate=rate)
+    orientation = turns(play, "cue", until_s + 0.05) if marked else None
+    rng = np.random.default_rng(seed)
+    cloth = np.tile(np.asarray(scene.look.cloth, np.float32), (CAMERA.height_px, CAMERA.width_px, 1))
+    times, corners, windows = [], [], []
+    for t in np.arange(0.0, until_s, 1 / rate):
+        if t < 0.35:
+            continue
+        picture = cloth.copy()
+        instants = []
+        for part in t + filming.shutter_s * (np.arange(3) - 1) / 3:
+            place = play.at("cue", part).at(part)[0]
+            turn = None if orientation is None else orientation[round(part / 0.001)]
+            instants.append(Instant((float(place[0]), float(place[1])), turn))
+        draw_ball(picture, scene, scene.look.balls["cue"], instants)
+        x, y = (int(v) - 16 for v in CAMERA.to_image([[*instants[1].centre_mm, RADIUS]])[0])
+        part = 255 * np.clip(picture[y : y + 33, x : x + 33], 0, 1) ** GAMMA
+        luma = part @ [0.114, 0.587, 0.299] + rng.normal(0, 1.5, (33, 33))
+        times.append(t)
+        corners.append((x, y))
+        windows.append(np.clip(luma, 0, 255).astype(np.uint8))
+    return BallPictures(np.array(times), np.array(corners, float), tuple(windows))
+
+
+def _motion(play, *, roll_error=0.0):
+    """What the motion fit would tell of the cue ball, with its roll wrong by a share."""
+    events = [SimpleNamespace(t_s=e["t"], kind=e["kind"]) for e in play.events[:2]]
+
+    def states(ball, t):
+        parts = [play.at(ball, x).at(x) for x in t]
+        roll = np.array([rolling_velocity(w, RADIUS) for _, _, w in parts]) * (1 + roll_error)
+        return np.array([p for p, _, _ in parts]), np.array([v for _, v, _ in parts]), roll
+
+    return SimpleNamespace(events=events, layout=SimpleNamespace(chain={"cue": [0, 1]}), states=states)
+
+
+def _measured(play, *, marked=True, roll_error=0.0, rate=60.0):
+    until = play.events[1]["t"]
+    pictures = _filmed(play, marked=marked, until_s=until, rate=rate)
+    return side_spin(
+        pictures,
+        _motion(play, roll_error=roll_error),
+        ball="cue",
+        until=1,
+        pose=CAMERA,
+        radius_mm=RADIUS,
+        shutter_s=0.004,
+    )
+
+
+@pytest.mark.parametrize(("side_rad_s", "roll", "roll_error"), [(40.0, 0.2, 0.0), (-25.0, 0.7, 0.15), (0.0, 0.9, -0.1)])
+def test_spin_that_was_given_is_found(side_rad_s, roll, roll_error):
+    play = bank_shot(TABLE, speed_mps=2.2, roll_ratio=roll, side_rad_s=side_rad_s, run_mm=500.0)
+    found, why = _measured(play, roll_error=roll_error)
+    assert why == ""
+    true = play.events[1]["before"]["cue"]["omega"][2] / (2 * math.pi)
+    assert found.u < 0.3
+    assert found.value == pytest.approx(true, abs=3.5 * found.u)
+
+
+def test_a_plain_ball_shows_no_marks():
+    play = bank_shot(TABLE, speed_mps=2.2, roll_ratio=0.5, side_rad_s=30.0)
+    assert _measured(play, marked=False) == (None, "no marks seen on the cue ball")
+
+
+def test_too_few_frames_say_so():
+    play = bank_shot(TABLE, speed_mps=5.0, run_mm=150.0)
+    found, why = _measured(play)
+    assert found is None
+    assert "frames before the contact" in why
+
+
+def test_windows_are_kept_and_found_again_by_place():
+    keeper = PictureKeeper()
+    for k in range(3):
+        keeper.keep(0.1 * k, (100.0 * k, 50.0), 10 + k, 20, np.full((5, 7), 100.0 + k, np.float32))
+        keeper.keep(0.1 * k, (900.0, 50.0), 300, 20, np.zeros((5, 7), np.float32))
+    table = keeper.table
+    along = np.column_stack([table["t_s"].to_numpy() * 1000, np.full(6, 52.0)])
+    mine = pictures_along(table, table["t_s"].to_numpy(), along, 28.575)
+    assert mine.t_s.tolist() == [0.0, 0.1, 0.2]
+    assert [int(w[0, 0]) for w in mine.luma] == [100, 101, 102]
+    assert mine.luma[0].shape == (5, 7)
