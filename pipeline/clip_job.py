@@ -14,8 +14,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibration.store import Calibration, read_calibrations, write_calibrations
+from pipeline.ball_pictures import PictureKeeper
 from pipeline.camera_watch import CameraWatch
 from pipeline.detections import DetectSettings, detect_balls
+from pipeline.executor import report
 from pipeline.frames import Frame, open_clip, still_picture
 from pipeline.physics import Friction
 from pipeline.shutter import with_read_offsets
@@ -28,6 +30,7 @@ from shared.settings import SessionSettings
 if TYPE_CHECKING:
     from pipeline.shots import ClipMeasures
 
+REPORT_FRAMES = 30
 MIN_FRAMES = 12  # fewer can't hold a path before and after a cushion
 
 
@@ -41,6 +44,7 @@ class ClipTask:
     friction: Friction | None = None
     targets: Mapping[int | None, str] = field(default_factory=dict)  # declared target pocket by shot; None: the clip's
     again: bool = False
+    weight: float = 0.0  # of the whole run's work, for its progress
     tables: bool = False  # the tables themselves are wanted, not only what the clip says of friction
     sha256: str = ""  # of the clip's content where that is known; a clip looked at before need not be there then
 
@@ -99,9 +103,11 @@ def _look(task: ClipTask, clock: _Clock) -> dict[str, Any]:
         settings = task.settings
         calibration = calibrate_clip(task.clip, settings)
     with clock("detect"):
-        frames = _Counted(clip)
+        frames = _Counted(clip, clip.info.frames_estimate, task.weight)
         watch = CameraWatch(frames, calibration)
-        found = detect_balls(watch, calibration, settings=DetectSettings(shutter_s=settings.camera.shutter_s))
+        pictures = PictureKeeper()
+        found = detect_balls(watch, calibration, settings=DetectSettings(shutter_s=settings.camera.shutter_s),
+                             pictures=pictures)
         detections = watch.correct(found)
     if frames.count < MIN_FRAMES:
         many = f"only {frames.count} frames" if frames.count > 1 else "only one frame"
@@ -109,6 +115,7 @@ def _look(task: ClipTask, clock: _Clock) -> dict[str, Any]:
     detections = with_read_offsets(detections, width_px=clip.info.width, height_px=clip.info.height,
                                    rotation_deg=-clip.info.rotation_deg, readout_s=task.settings.camera.readout_s)
     task.entry.keep_table("detections", detections)
+    task.entry.keep_table("pictures", pictures.table)
     write_calibrations(task.entry.folder / "calibration.json", [calibration])
     info = clip.info
     marks = [*watch.warnings(), *([clip.damage] if clip.damage else [])]
@@ -170,7 +177,8 @@ def _shots(task: ClipTask, prior: Friction) -> ClipMeasures:
 
     calibration = read_calibrations(task.entry.folder / "calibration.json")[0]
     measures = measure_shots(task.entry.table("detections"), calibration=calibration, settings=task.settings,
-                             clip=task.clip.name, friction=prior, targets=task.targets)
+                             clip=task.clip.name, friction=prior, targets=task.targets,
+                             pictures=task.entry.table("pictures"))
     if len(measures.shots) == 0:
         why = "; ".join(measures.notes) or "nothing was struck"
         raise NoShotError(f"{task.clip.name}: no shot was found ({why}); film from before the strike until the balls "
@@ -200,12 +208,13 @@ def _one_line(words: object) -> str:
 
 
 class _Counted:
-    """Frames passed on, counted, with the first and last time."""
+    """Frames passed on, counted, with the first and last time; reports how much of the clip's ``weight`` is done."""
 
-    def __init__(self, frames: Iterable[Frame]) -> None:
+    def __init__(self, frames: Iterable[Frame], expected: int | None, weight: float) -> None:
         self.frames = frames
         self.count = 0
         self.first_s = self.last_s = 0.0
+        self._expected, self._weight = expected or 0, weight
 
     def __iter__(self) -> Iterator[Frame]:
         for frame in self.frames:
@@ -213,6 +222,8 @@ class _Counted:
                 self.first_s = frame.t_s
             self.last_s = frame.t_s
             self.count += 1
+            if self.count % REPORT_FRAMES == 0 and self.count < self._expected:
+                report(self._weight * REPORT_FRAMES / self._expected)
             yield frame
 
 

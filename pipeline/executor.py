@@ -10,10 +10,22 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from multiprocessing.context import BaseContext
 from typing import Protocol, TypeVar
 
 T = TypeVar("T")
 R = TypeVar("R")
+OnReport = Callable[[float], None]
+
+_PRELOAD = ("pipeline.clip_job", "pipeline.shots", "calibration.find")
+_POLL_S = 0.3  # how often reports of the workers are passed on
+_report_to: OnReport | None = None  # where `report` goes, in this process
+
+
+def report(weight: float) -> None:
+    """Say, from within a task, that ``weight`` more of the work is done. Costs nothing where nobody listens."""
+    if _report_to is not None:
+        _report_to(weight)
 
 
 @dataclass(frozen=True)
@@ -34,10 +46,19 @@ class Executor(Protocol):
 class InProcess:
     """One after the other, right here: no start-up to pay for a single clip."""
 
+    def __init__(self, on_report: OnReport | None = None) -> None:
+        self.on_report = on_report
+
     def run(self, work: Callable[[T], R], tasks: Sequence[T]) -> Iterator[tuple[int, R | Lost]]:
         """See Executor."""
+        global _report_to
         for index, task in enumerate(tasks):
-            yield index, work(task)
+            _report_to = self.on_report
+            try:
+                result = work(task)
+            finally:
+                _report_to = None
+            yield index, result
 
 
 class ProcessPool:
@@ -45,8 +66,8 @@ class ProcessPool:
     alone, so that only the one that kills its worker once more is lost, and named.
     """
 
-    def __init__(self, jobs: int) -> None:
-        self.jobs = jobs
+    def __init__(self, jobs: int, on_report: OnReport | None = None) -> None:
+        self.jobs, self.on_report = jobs, on_report
 
     def run(self, work: Callable[[T], R], tasks: Sequence[T]) -> Iterator[tuple[int, R | Lost]]:
         """See Executor."""
@@ -65,7 +86,7 @@ class ProcessPool:
     ) -> Iterator[tuple[int, R | Lost]]:
         """Take tasks from ``waiting`` until there are none, or until a worker dies: then its ``suspects`` are left."""
         workers = min(self.jobs, len(waiting))
-        pool = _new_pool(workers, self.jobs)
+        pool, reports = _new_pool(workers, self.jobs)
         in_hand: dict[Future[R], int] = {}
         try:
             while waiting or in_hand:
@@ -77,7 +98,9 @@ class ProcessPool:
                         suspects.append(index)
                 if not in_hand:
                     break
-                done, _ = wait(in_hand, return_when=FIRST_COMPLETED)
+                done, _ = wait(in_hand, timeout=_POLL_S if self.on_report else None, return_when=FIRST_COMPLETED)
+                if self.on_report and (fresh := reports.take()):
+                    self.on_report(fresh)
                 for future in done:
                     index = in_hand.pop(future)
                     try:
@@ -101,19 +124,39 @@ def _end(pid: int) -> None:
         return
 
 
-def _new_pool(workers: int, share: int) -> ProcessPoolExecutor:
+class _Reports:
+    """A number that the workers add to and their parent empties."""
+
+    def __init__(self, context: BaseContext) -> None:
+        self.value = context.Value("d", 0.0)
+
+    def add(self, weight: float) -> None:
+        with self.value.get_lock():
+            self.value.value += weight
+
+    def take(self) -> float:
+        with self.value.get_lock():
+            fresh = float(self.value.value)
+            self.value.value = 0.0
+        return fresh
+
+
+def _new_pool(workers: int, share: int) -> tuple[ProcessPoolExecutor, _Reports]:
     methods = multiprocessing.get_all_start_methods()
     context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
     if "forkserver" in methods:
-        context.set_forkserver_preload(["pipeline.clip_job"])  # imported once, then shared by every worker
+        context.set_forkserver_preload(list(_PRELOAD))  # imported once, then shared by every worker
     threads = max(1, processors() // share)
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, str(threads))  # read by the libraries when a worker first imports them
-    return ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker, initargs=(threads,))
+    reports = _Reports(context)
+    return ProcessPoolExecutor(workers, context, _start_worker, (threads, reports)), reports
 
 
-def _start_worker(threads: int) -> None:
+def _start_worker(threads: int, reports: _Reports) -> None:
     """Ctrl-C is the parent's to handle; OpenCV's threads are shared out so that cores aren't oversubscribed."""
+    global _report_to
+    _report_to = reports.add
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     import cv2
 
@@ -125,7 +168,9 @@ def processors() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
 
 
-def local_executor(tasks: int, jobs: int = 0) -> Executor:
-    """The cheapest executor for so many tasks. ``jobs`` 0 means one per processor."""
+def local_executor(tasks: int, jobs: int = 0, on_report: OnReport | None = None) -> Executor:
+    """The cheapest executor for so many tasks. ``jobs`` 0 means one per processor; ``on_report`` gets the reports."""
     workers = min(jobs or processors(), tasks)
-    return InProcess() if tasks <= 1 or (workers <= 1 and jobs == 1) else ProcessPool(max(1, workers))
+    if tasks <= 1 or jobs == 1:
+        return InProcess(on_report)
+    return ProcessPool(max(1, workers), on_report)

@@ -33,9 +33,12 @@ class TerminalProgress:
         """A stage begins."""
         self._bar.reset(self._task, description=words, total=max(weight, 1e-9), visible=weight > 0, last="")
 
-    def advance(self, words: str, weight: float) -> None:
-        """Part of it is done."""
-        self._bar.update(self._task, advance=weight, last=words)
+    def reach(self, words: str, weight: float) -> None:
+        """So much of it is done."""
+        if words:
+            self._bar.update(self._task, completed=weight, last=words)
+        else:
+            self._bar.update(self._task, completed=weight)
 
     def say(self, line: str) -> None:
         """One line, above the bar."""

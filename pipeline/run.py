@@ -33,8 +33,8 @@ class Progress(Protocol):
         """A stage begins that is worth ``weight`` in all."""
         ...
 
-    def advance(self, words: str, weight: float) -> None:
-        """Part of the stage is done."""
+    def reach(self, words: str, weight: float) -> None:
+        """So much of the stage is done by now."""
         ...
 
     def say(self, line: str) -> None:
@@ -47,7 +47,7 @@ class Silent:
 
     def start(self, words: str, weight: float) -> None: ...
 
-    def advance(self, words: str, weight: float) -> None: ...
+    def reach(self, words: str, weight: float) -> None: ...
 
     def say(self, line: str) -> None: ...
 
@@ -93,21 +93,22 @@ def measure_session(
     raises : SettingsError where the results can't be written or a setting is of no use. A clip that can't be measured
              is a line in ``problems``; the others are measured
     """
-    run = _Run(session, options, progress or Silent(), executor or local_executor(len(session.clips), options.jobs))
-    return run.go()
+    return _Run(session, options, progress or Silent(), executor).go()
 
 
 class _Run:
     """One run over one session; lives as long as the run."""
 
-    def __init__(self, session: Session, options: RunOptions, progress: Progress, executor: Executor) -> None:
-        self.session, self.options, self.progress, self.executor = session, options, progress, executor
+    def __init__(self, session: Session, options: RunOptions, progress: Progress, executor: Executor | None) -> None:
+        self.session, self.options, self.progress = session, options, progress
+        self.executor = executor or local_executor(len(session.clips), options.jobs, self._reported)
         self.out = options.out or session.measured
         self.work = Work(self.out.absolute() / ".work")  # a worker elsewhere may have another current folder
         self.records: dict[str, ClipRecord] = {}
         self.problems: list[str] = []
         self.stopped = False
         self._last_write = time.monotonic()
+        self._done = self._seen = 0.0  # of the stage's weight: clips that are done; what the workers have reported
 
     def go(self) -> SessionResult:
         check_settings(self.session)
@@ -146,7 +147,8 @@ class _Run:
 
     def _do(self, words: str, tasks: Sequence[ClipTask], *, by_size: bool) -> None:
         weights = [float(task.clip.stat().st_size) if by_size and task.clip.exists() else 1.0 for task in tasks]
-        self.progress.start(words, sum(weights))
+        self._start(words, sum(weights))
+        tasks = [replace(task, weight=weight) for task, weight in zip(tasks, weights, strict=True)]
         for index, result in self.executor.run(measure_clip, tasks):
             task = tasks[index]
             record = result
@@ -154,11 +156,24 @@ class _Run:
                 record = ClipRecord(clip=task.clip.name, failure=f"{task.clip.name}: {result.words}")
             assert isinstance(record, ClipRecord)
             self._keep(task, record)
-            self.progress.advance(task.clip.name, weights[index])
+            self._reach(task.clip.name, weights[index])
             if by_size and time.monotonic() - self._last_write > _WRITE_EVERY_S:
                 start = time.monotonic()
                 self._write()
                 self._last_write = time.monotonic() + 20 * (time.monotonic() - start)  # at most a twentieth of the time
+
+    def _start(self, words: str, weight: float) -> None:
+        self._done = self._seen = 0.0
+        self.progress.start(words, weight)
+
+    def _reach(self, words: str, weight: float) -> None:
+        self._done += weight
+        self.progress.reach(words, max(self._done, self._seen))
+
+    def _reported(self, weight: float) -> None:
+        """A worker has done part of a clip. Clips that need no decoding report nothing, hence the larger of the two."""
+        self._seen += weight
+        self.progress.reach("", max(self._done, self._seen))
 
     def _keep(self, task: ClipTask, record: ClipRecord) -> None:
         """Remember a clip's record; say at once what the user should know, once."""
@@ -225,13 +240,13 @@ class _Run:
             for clip in self.session.present if self._record(clip).shots
         ]
         tasks = [task for task in tasks if self.options.again or not is_drawn(task)]
-        self.progress.start("drawing", float(len(tasks)))
+        self._start("drawing", float(len(tasks)))
         executor = self.executor if len(tasks) > 2 else InProcess()  # two are drawn before a pool is up
         for index, result in executor.run(draw_clip, tasks):
             line = result.words if isinstance(result, Lost) else result
             if line:
                 self._problem(line)
-            self.progress.advance(tasks[index].entry.folder.name, 1.0)
+            self._reach(tasks[index].entry.folder.name, 1.0)
 
 
 def _make_folder(folder: Path) -> None:
