@@ -103,7 +103,7 @@ def _start_after(seen: Seen, first: int, place: Array, far: float) -> Start | No
     begin = t[k] - offset / slope if slope > 1.0 else t[k]
     begin = float(np.clip(begin, t[k - 1] - 0.02 if k else t[k], t[k]))
     speeds = _chunk_speeds(t, xy, k)
-    first_speed = speeds[0] if speeds else 0.0
+    first_speed = max(speeds[:2], default=0.0)  # two: a cushion in the first stretch shortens its way
     ballistic = len(speeds) >= 1 and first_speed > STRIKE_MIN_MM_S and max(speeds) < QUICKER_MAX * first_speed + 40
     return Start(seen.ball, begin, k, float(first_speed), float(max(speeds, default=0.0)), bool(ballistic))
 

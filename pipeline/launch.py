@@ -15,6 +15,7 @@ from pipeline.paths import MotionEvent, Path
 from pipeline.physics import Array, settled_velocity, state_after
 
 _FOREVER_S = 1e4
+_ON_ITS_WAY_MM_S = 20.0
 
 
 @dataclass(frozen=True)
@@ -66,6 +67,11 @@ def first_ball_contact(events: list[MotionEvent]) -> int | None:
     return None
 
 
+def _came_in(motion: ShotMotion, i: int) -> bool:
+    """Whether the cue ball was on its way when it met the other ball."""
+    return float(np.hypot(*motion.path().before["cue", i][1][0])) > _ON_ITS_WAY_MM_S
+
+
 def measure_launch(
     motion: ShotMotion, *, kind: str, banked_ball: str, cue_end_s: float | None, seen_until_s: float
 ) -> Launch:
@@ -82,11 +88,13 @@ def measure_launch(
     if contact is None:
         notes.append("no object ball was hit: no cut, throw or spin at a contact")
         return _launched(Launch(kind, banked_ball, **got, notes=tuple(notes)), motion, "cue", strike)
+    if not _came_in(motion, contact):
+        notes.append("the cue ball lay still when it met another ball: no cut, throw or spin at a contact")
+        return _launched(Launch(kind, banked_ball, **got, notes=tuple(notes)), motion, "cue", strike)
     got |= _contact(motion, contact)
     moved, why = _after(motion, contact, cue_end_s, seen_until_s)
     got |= moved
     notes += why
-    notes.append("cue_side_spin_rps: no marks followed on the cue ball")
     ball, i = (banked_ball, contact) if kind == "bank" else ("cue", strike)
     if (ball, i) not in motion.layout.leg:
         i = motion.layout.chain[ball][0]

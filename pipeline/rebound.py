@@ -144,9 +144,17 @@ def _arrival(
         return None, "pocketed" if hit else None, ["miss_mm: no path leads towards the target pocket"]
     cushion = _last_cushion(motion, ball, i)
     miss = evaluate(motion, lambda path: {"miss_mm": _crossing(path, ball, i, mouth, cushion)})["miss_mm"]
+    miss = _beside_the_mouth(miss, mouth, table)
     outcome = "pocketed" if hit else ("long" if miss.value > 0 else "short")
     unknown = "miss_mm: the pocket's mouth is taken in proportion to the ball, as on a pool table"
     return miss, outcome, [] if mouth.known else [unknown]
+
+
+def _beside_the_mouth(miss: Measured, mouth: Mouth, table: Table) -> Measured:
+    """Without the part of the uncertainty that is the table's own size: the mouth moves with it as the ball does."""
+    share = np.abs(mouth.along) * mouth.centre / np.array([table.length_mm, table.width_mm])
+    part = float(np.hypot(*share)) * table.size_u_mm
+    return Measured(miss.value, float(np.sqrt(max(miss.u**2 - part**2, (0.2 * miss.u) ** 2))))
 
 
 def _last_cushion(motion: ShotMotion, ball: str, i: int) -> Cushion:

@@ -22,6 +22,9 @@ from shared.columns import DETECTIONS, check_columns
 from shared.equipment import Table
 
 
+SLOW_MM_S = 100.0
+
+
 @dataclass(frozen=True)
 class TrackSettings:
     """Gates are in standard uncertainties; ``accel_u_mps2`` is friction on the cloth."""
@@ -57,6 +60,7 @@ class _Track:
     misses: int = 0
     before_s: float = 0.0  # time of the frame before
     fastest: float = 0.0  # mm/s, of the last few tenths of a second
+    slow_s: float = -math.inf  # when it was last slow
     rows: list[int] = field(default_factory=list)
 
 
@@ -157,6 +161,8 @@ class _Follower:
             track.before_s, track.t_s = track.t_s, t
             sure = _speed(track) if track.kf.P[2, 2] < 400.0**2 else 0.0
             track.fastest = max(track.fastest * math.exp(-dt / 0.3), sure)
+            if _speed(track) < SLOW_MM_S:
+                track.slow_s = t
         cost, jumped = self._costs(block)
         taken: set[int] = set()
         matched: set[int] = set()
@@ -193,8 +199,9 @@ class _Follower:
             gap = max(self._unseen_s(track), 1e-4)
             distance = np.hypot(*(xy - self._last_place(track)).T)
             speed = _speed(track)
-            # A slow ball may have been struck: its last find before that is often already a little on its way.
-            within = (s.top_speed_mps * 1e3 if speed < 400.0 else fastest) * gap + 0.3 * self.table.ball.diameter_mm
+            # A ball that lay still just now may have been struck: its last find is often already a little on its way.
+            struck = track.t_s - track.slow_s < max(s.jump_gap_s, 3.5 * (track.t_s - track.before_s))
+            within = (s.top_speed_mps * 1e3 if struck else fastest) * gap + 0.3 * self.table.ball.diameter_mm
             longest = s.max_gap_s if speed < 30.0 else max(s.jump_gap_s, 2.5 * (track.t_s - track.before_s))
             jump = s.jump_price**2 + 9 * (distance / within) ** 2
             allowed = (distance < within) & (gap <= longest) & self._sure(track)
