@@ -57,7 +57,7 @@ def check_hit(hit: Hit, *, intended: Intention, tolerances: Tolerances, radius_m
         _roll(hit, intended, tolerances) if bank else None,
         _cross(hit, tolerances) if bank else None,
         _cut(hit, intended, tolerances) if bank else None,
-        _side(hit, intended, tolerances, radius_mm) if bank else None,
+        _side(hit, intended, tolerances, radius_mm),
         _throw(hit, intended, tolerances) if bank else None,
         _speed(hit, intended, tolerances),
         _aim(hit, tolerances),
@@ -132,7 +132,7 @@ def _cut(hit: Hit, intended: Intention, tolerances: Tolerances) -> Check | None:
 
 def _side(hit: Hit, intended: Intention, tolerances: Tolerances, radius_mm: float) -> Check | None:
     """Side spin by the marks on the ball."""
-    spin, speed = hit.cue_side_spin_rps, hit.cue_impact_speed_mps
+    spin, speed = hit.cue_side_spin_rps, hit.cue_speed_mps if hit.kind == "kick" else hit.cue_impact_speed_mps
     if spin is None or speed is None or speed.value <= 0:
         return None
     per_rps = 2 * pi * radius_mm / 1000 / speed.value

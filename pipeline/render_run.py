@@ -54,7 +54,8 @@ def render_sessions(
 
 
 def _one(film: ShotFilm, folder: Path, shape: str, *, still: bool, options: RenderOptions) -> Path:
-    path = folder / f"{film.row['shot_id']}-{shape}.{'png' if still else 'mp4'}"
+    name = Path(str(film.row["shot_id"])).name  # never a path from a table
+    path = folder / f"{name}-{shape}.{'png' if still else 'mp4'}"
     if still:
         render_still(film, path, options=options)
     else:

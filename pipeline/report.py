@@ -111,7 +111,9 @@ def short_reason(reason: str) -> str:
     head, _, rest = reason.partition(":")
     if head == "uncertain":
         inner, colon, _ = rest.partition(":")
-        return f"uncertain: {inner.strip() if colon else 'near or within a tolerance'}"
+        named = colon and "±" not in inner and len(inner) < 20
+        unseen = "does not show" in rest or "would not show" in rest
+        return f"uncertain: {inner.strip() if named else 'does not show' if unseen else 'near a tolerance'}"
     if not rest:
         return "tracking or a missing measure"
     return head.partition(",")[0]

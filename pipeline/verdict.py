@@ -36,7 +36,8 @@ def judge(
     if off:
         return Verdict("mishit", off, checks)
     doubtful = [check for check in checks if check.state in ("uncertain-within", "cannot-tell")]
-    return Verdict("clean", tuple(f"uncertain: {check.doubt}" for check in doubtful), checks)
+    doubts = tuple(check.doubt for check in doubtful) + _unseen(hit, checks)
+    return Verdict("clean", tuple(f"uncertain: {doubt}" for doubt in doubts), checks)
 
 
 def _quality_faults(tracking: TrackQuality, tolerances: Tolerances) -> tuple[str, ...]:
@@ -51,6 +52,15 @@ def _quality_faults(tracking: TrackQuality, tolerances: Tolerances) -> tuple[str
         out.append(f"calibration fits to {rms:.1f} px only, needs {tolerances.max_calibration_rms_px:.1f} px: "
                    "correct the corners and measure again")
     return tuple(out)
+
+
+def _unseen(hit: Hit, checks: tuple[Check, ...]) -> tuple[str, ...]:
+    """What no measure of this hit would have shown."""
+    names = {check.name for check in checks}
+    if hit.kind == "kick":
+        return ("follow, draw or side on a kick's plain cue ball does not show",) if "side" not in names else ()
+    return ("side would not show: neither throw nor marks on the ball were measured",) if not names & {
+        "side", "throw"} else ()
 
 
 def _missing(hit: Hit, checks: tuple[Check, ...]) -> tuple[str, ...]:

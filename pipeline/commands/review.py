@@ -39,4 +39,7 @@ def review(
         if browser:
             webbrowser.open(server.address)
 
-    server.serve(ready=ready)
+    try:
+        server.serve(ready=ready)
+    except KeyboardInterrupt:  # the usual way to stop it; all decisions are on the disk
+        typer.echo("Stopped.")

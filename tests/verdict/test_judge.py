@@ -79,6 +79,12 @@ def test_a_vague_throw_does_not_make_a_mishit():
     assert "throw" in found.reasons[0]
 
 
+def test_a_hit_that_cannot_show_side_says_so():
+    found = verdict(Hit(kind="bank", object_speed_mps=Measured(2.0, 0.02), cue_roll_ratio=Measured(0.0, 0.02)))
+    assert found.verdict == "clean"
+    assert found.reasons == ("uncertain: side would not show: neither throw nor marks on the ball were measured",)
+
+
 def test_a_cut_shot_throws_by_its_cut_and_that_is_not_side():
     # 20 degrees of cut throw a stunned ball 3.05 degrees back, textbook geometry with friction 0.06 (grip)
     wanted = Intention(cut_deg=20.0, cut_from="pattern")
@@ -107,6 +113,9 @@ def test_a_bank_without_spin_measured_is_unusable():
 def test_a_kick_is_judged_on_its_speed():
     kick = Hit(kind="kick", cue_speed_mps=Measured(3.0, 0.02))
     assert verdict(kick).verdict == "clean"
+    assert verdict(kick).reasons == ("uncertain: follow, draw or side on a kick's plain cue ball does not show",)
+    marked = Hit(kind="kick", cue_speed_mps=Measured(3.0, 0.02), cue_side_spin_rps=Measured(8.0, 0.3))
+    assert verdict(marked).reasons[0].startswith("side: 8.0")
     wanted = Intention(speed_mps=2.0, speed_from="class slow in session.toml")
     assert verdict(kick, wanted).reasons[0].startswith("hard: 3.00 ± 0.02 m/s")
 

@@ -35,7 +35,10 @@ export function verdictCard(shot) {
 }
 
 /** A number with a real minus sign. */
-export const figure = (value, decimals) => value.toFixed(decimals).replace("-", "−");
+export function figure(value, decimals) {
+  const shown = value.toFixed(decimals);
+  return Number(shown) === 0 ? shown.replace("-", "") : shown.replace("-", "−");
+}
 
 /** A bar: the tolerance as a band around the wanted value, the measured value as a dot with its uncertainty (k = 2). */
 function gauge(check) {
