@@ -19,6 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from pipeline.consequence import throw_deg
 from pipeline.tolerances import wanted_roll
 from shared.equipment import Cushion, Table
 from shared.errors import SettingsError
@@ -26,6 +27,7 @@ from shared.errors import SettingsError
 PATTERN_FOLDER = "patterns"
 PLACING_TOLERANCE_MM = 60.0  # about a ball: people put balls back to a few millimetres, a pattern's file is rounder
 LINE_TOLERANCE_DEG = 8.0
+DEFAULT_SPEED_MPS = 2.2  # where a pattern does not say: only for the throw of its cut
 
 Place = Annotated[tuple[float, float], Field(description="[along 0-8, across 0-4] in sights")]
 
@@ -70,14 +72,23 @@ class Pattern(_Strict):
         return start, degrees(atan2(towards[1], towards[0]))
 
     def cut_deg(self, table: Table) -> float | None:
-        """Cut angle of the wanted hit, + when the object ball leaves to the left; None for a kick. Throw left out."""
-        cue, ball = self.place_mm("cue", table), self.place_mm("object", table)
-        if self.kind == "kick" or cue is None or ball is None:
+        """Cut angle of the wanted hit, + when the object ball leaves to the left; None for a kick.
+
+        The line of centres is turned against the throw, as a player does, so that the ball leaves along the line.
+        """
+        cue = self.place_mm("cue", table)
+        if self.kind == "kick" or cue is None:
             return None
         start, heading = self.line(table)
-        behind = np.array([np.cos(np.radians(heading)), np.sin(np.radians(heading))])
-        path = start - behind * table.ball.diameter_mm - cue  # to where the cue ball must be at the contact
-        return _turn(heading - degrees(atan2(path[1], path[0])))
+        roll, _ = wanted_roll(self.spin)
+        cut = throw = 0.0
+        for _ in range(20):  # converges within a few: throw changes by a seventh of the cut at most
+            centres = np.radians(heading - throw)
+            path = start - table.ball.diameter_mm * np.array([np.cos(centres), np.sin(centres)]) - cue
+            cut = _turn(heading - throw - degrees(atan2(path[1], path[0])))
+            throw = throw_deg(cut, speed_mps=self.speed_mps or DEFAULT_SPEED_MPS, roll_ratio=roll,
+                              side_ratio=self.side_ratio)
+        return cut
 
 
 def read_pattern(path: Path) -> Pattern:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.consequence import throw_deg
 from pipeline.judging import add_aim, judge_shots
 from pipeline.patterns import aim_error, departure_of, match_pattern, read_pattern, read_patterns
 from shared.columns import CONTACTS, SHOTS, TRACKS
@@ -28,6 +29,18 @@ def test_every_example_can_be_read_and_has_a_line(path):
     assert pattern.cushions[0] == pattern.aim.cushion
     if pattern.kind == "bank":
         assert abs(pattern.cut_deg(TABLE)) < 60
+
+
+def test_the_wanted_cut_allows_for_throw_so_that_the_ball_leaves_along_the_line():
+    pattern = read_pattern(EXAMPLES / "cross-corner.toml").model_copy(update={"cue": (4.6, 1.2)})
+    cut = pattern.cut_deg(TABLE)
+    assert abs(cut) > 15
+    start, heading = pattern.line(TABLE)
+    throw = throw_deg(cut, speed_mps=pattern.speed_mps)
+    centres = np.radians(heading - throw)
+    at = start - TABLE.ball.diameter_mm * np.array([np.cos(centres), np.sin(centres)])
+    path = np.degrees(np.arctan2(*(at - pattern.place_mm("cue", TABLE))[::-1]))
+    assert path + cut + throw == pytest.approx(heading, abs=1e-6)
 
 
 @pytest.mark.parametrize(("text", "words"), [
