@@ -18,13 +18,14 @@ def main() -> int:
     parser.add_argument("folders", nargs="*", type=Path, help="folders of clips with NAME.truth.json beside them")
     parser.add_argument("--measured", type=Path, help="score this output folder instead of measuring")
     parser.add_argument("--truth", nargs="+", type=Path, help="folders of truth for --measured")
-    parser.add_argument("--only", default="", help="clips whose name holds this")
+    parser.add_argument("--only", default="", help="clips whose name holds one of these, with commas between")
     parser.add_argument("--keep", type=Path, help="keep the sessions and their output here")
     parser.add_argument("--tables", type=Path, help="single pictures with truth: find the table in each")
     parser.add_argument(
         "--variations", type=Path, help="draw clips that vary tilt, lens, blur ... here and measure them"
     )
     parser.add_argument("--csv", type=Path, help="write every error to this file")
+    parser.add_argument("--positions", type=Path, help="write the position errors of every ball and frame to this file")
     args = parser.parse_args()
     if args.tables:
         from tests.bench.tables import score_pictures
@@ -37,7 +38,12 @@ def main() -> int:
         draw_all(args.variations, args.only)
         args.folders = [*args.folders, args.variations]
     folders = args.truth or args.folders or [measure.ROOT / "fixtures"]
-    truths = [t for folder in folders for t in find_truths(folder) if args.only in t.clip.name]
+    truths = [
+        t
+        for folder in folders
+        for t in find_truths(folder)
+        if any(part in t.clip.name for part in args.only.split(","))
+    ]
     if not truths:
         print("no clip with a truth file beside it in " + ", ".join(map(str, folders)), file=sys.stderr)
         return 2
@@ -71,7 +77,13 @@ def main() -> int:
     if args.csv:
         import pandas as pd
 
+        args.csv.parent.mkdir(parents=True, exist_ok=True)
         pd.concat([s.errors.assign(clip=s.name) for s in scores]).to_csv(args.csv, index=False)
+    if args.positions:
+        import pandas as pd
+
+        args.positions.parent.mkdir(parents=True, exist_ok=True)
+        pd.concat([s.positions.assign(clip=s.name) for s in scores]).to_parquet(args.positions)
     return 0
 
 

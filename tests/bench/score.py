@@ -282,8 +282,8 @@ def position_errors(
         "state",
         "x_mm",
         "y_mm",
-        "dvx_mps",
-        "dvy_mps",
+        "vx_mps",
+        "vy_mps",
     ]
     if not len(tracks):
         return pd.DataFrame(columns=columns), 0
