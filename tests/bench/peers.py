@@ -76,8 +76,14 @@ class View:
 
 def view_of(truth: ClipTruth) -> View:
     camera, table = truth.record["camera"], truth.table
-    pose = CameraPose(np.asarray(camera["K"], float), np.asarray(camera["dist"], float), np.asarray(camera["R"], float),
-                      np.asarray(camera["t"], float), int(camera["width"]), int(camera["height"]))
+    pose = CameraPose(
+        np.asarray(camera["K"], float),
+        np.asarray(camera["dist"], float),
+        np.asarray(camera["R"], float),
+        np.asarray(camera["t"], float),
+        int(camera["width"]),
+        int(camera["height"]),
+    )
     return View(pose, float(table["length_mm"]), float(table["width_mm"]), truth.radius_mm, truth.times_s)
 
 
@@ -106,8 +112,16 @@ def with_opencv(clip: Path, view: View) -> Found:
     rows = []
     for frame, grey in luma_frames(clip):
         moving = background.apply(grey)
-        circles = cv2.HoughCircles(cv2.medianBlur(grey, 3), cv2.HOUGH_GRADIENT, dp=1, minDist=1.5 * radius, param1=120,
-                                   param2=9, minRadius=max(2, round(0.8 * radius)), maxRadius=round(1.25 * radius))
+        circles = cv2.HoughCircles(
+            cv2.medianBlur(grey, 3),
+            cv2.HOUGH_GRADIENT,
+            dp=1,
+            minDist=1.5 * radius,
+            param1=120,
+            param2=9,
+            minRadius=max(2, round(0.8 * radius)),
+            maxRadius=round(1.25 * radius),
+        )
         if circles is None:
             continue
         found = circles[0, :, :2].astype(float)
@@ -156,8 +170,11 @@ def joined_by_nearest(positions: pd.DataFrame, reach_mm: float, memory: int = 5)
     last: dict[int, tuple[int, float, float]] = {}
     names: list[int] = []
     for row in positions.itertuples():
-        near = [(np.hypot(row.x_mm - x, row.y_mm - y), name) for name, (frame, x, y) in last.items()
-                if 0 < row.frame - frame <= memory]
+        near = [
+            (np.hypot(row.x_mm - x, row.y_mm - y), name)
+            for name, (frame, x, y) in last.items()
+            if 0 < row.frame - frame <= memory
+        ]
         best = min(near, default=(np.inf, -1))
         name = best[1] if best[0] < reach_mm else len(last)
         last[name] = (row.frame, row.x_mm, row.y_mm)
@@ -222,8 +239,11 @@ def with_ours(truth: ClipTruth, folder: Path) -> Found:
     run = measure.measure([truth], folder)
     if not (run.measured / "shots.csv").exists():
         print(run.output, file=sys.stderr)
-        return Found(pd.DataFrame(columns=["frame", "x_mm", "y_mm"]), pd.DataFrame(columns=["t_s", "kind", "cushion"]),
-                     run.wall_s)
+        return Found(
+            pd.DataFrame(columns=["frame", "x_mm", "y_mm"]),
+            pd.DataFrame(columns=["t_s", "kind", "cushion"]),
+            run.wall_s,
+        )
     tracks = pd.read_parquet(run.measured / "tracks.parquet")[["frame", "x_mm", "y_mm"]]
     contacts = pd.read_csv(run.measured / "contacts.csv", dtype={"other": str})
     events = contacts[contacts["kind"].isin(["ball", "cushion"])]
@@ -251,18 +271,29 @@ def scored(truth: ClipTruth, found: Found) -> dict[str, float]:
     free = list(found.events.index)
     right = 0
     for event in true.itertuples():
-        near = [i for i in free if found.events.loc[i, "kind"] == event.kind
-                and abs(float(found.events.loc[i, "t_s"]) - event.t_s) < WINDOW_S
-                and (event.kind != "cushion" or found.events.loc[i, "cushion"] == event.other)]
+        near = [
+            i
+            for i in free
+            if found.events.loc[i, "kind"] == event.kind
+            and abs(float(found.events.loc[i, "t_s"]) - event.t_s) < WINDOW_S
+            and (event.kind != "cushion" or found.events.loc[i, "cushion"] == event.other)
+        ]
         if near:
             right += 1
             free.remove(near[0])
     return {
-        "seconds": found.seconds, "frames": float(len(truth.times_s)), "balls": float(len(balls)),
+        "seconds": found.seconds,
+        "frames": float(len(truth.times_s)),
+        "balls": float(len(balls)),
         "hits": float(len(hits)),
-        "moving": float(balls["moving"].sum()), "moving_hits": float(len(moving)),
-        "squares": float((hits["away"] ** 2).sum()), "moving_squares": float((moving["away"] ** 2).sum()),
-        "wrong": float(wrong), "compared_frames": float(len(wanted)), "events": float(len(true)), "right": float(right),
+        "moving": float(balls["moving"].sum()),
+        "moving_hits": float(len(moving)),
+        "squares": float((hits["away"] ** 2).sum()),
+        "moving_squares": float((moving["away"] ** 2).sum()),
+        "wrong": float(wrong),
+        "compared_frames": float(len(wanted)),
+        "events": float(len(true)),
+        "right": float(right),
         "invented": float(len(free)),
     }
 
@@ -277,8 +308,11 @@ def _strangers(mine: pd.DataFrame, frames: pd.DataFrame) -> int:
 
 def table_of(rows: dict[str, dict[str, float]]) -> str:
     """Markdown: a line per program."""
-    out = ["| program | frames/s | position error, rms: moving | all | moving balls seen | false per frame | "
-           "events found | invented |", "| --- | --: | --: | --: | --: | --: | --: | --: |"]
+    out = [
+        "| program | frames/s | position error, rms: moving | all | moving balls seen | false per frame | "
+        "events found | invented |",
+        "| --- | --: | --: | --: | --: | --: | --: | --: |",
+    ]
     for name, s in rows.items():
         moving = np.sqrt(s["moving_squares"] / s["moving_hits"]) if s["moving_hits"] else np.nan
         everything = np.sqrt(s["squares"] / s["hits"]) if s["hits"] else np.nan
@@ -295,8 +329,12 @@ def main() -> int:
     parser.add_argument("folders", nargs="*", type=Path, help="folders of clips with NAME.truth.json beside them")
     parser.add_argument("--only", default="", help="clips whose name holds this")
     args = parser.parse_args()
-    truths = [truth for folder in args.folders or [measure.ROOT / "fixtures"] for truth in find_truths(folder)
-              if (args.only in truth.clip.name if args.only or args.folders else truth.clip.stem in USUAL)]
+    truths = [
+        truth
+        for folder in args.folders or [measure.ROOT / "fixtures"]
+        for truth in find_truths(folder)
+        if (args.only in truth.clip.name if args.only or args.folders else truth.clip.stem in USUAL)
+    ]
     if not truths:
         print("no such clip with a truth file beside it", file=sys.stderr)
         return 2
@@ -310,13 +348,18 @@ def main() -> int:
                 ("trackpy: locate, link", lambda t=truth, v=view: with_trackpy(t.clip, v)),
             ):
                 score = scored(truth, run())
-                print(f"{truth.clip.stem:<22} {name:<28} {score['seconds']:7.1f} s, {score['right']:.0f} of "
-                      f"{score['events']:.0f} events, {score['invented']:.0f} invented", flush=True)
+                print(
+                    f"{truth.clip.stem:<22} {name:<28} {score['seconds']:7.1f} s, {score['right']:.0f} of "
+                    f"{score['events']:.0f} events, {score['invented']:.0f} invented",
+                    flush=True,
+                )
                 total = sums.setdefault(name, dict.fromkeys(score, 0.0))
                 for key, value in score.items():
                     total[key] += value
-    print(f"\n{len(truths)} clips, {sums['reboundry']['frames']:.0f} frames. Given the true camera: the two others; "
-          "reboundry finds the table itself.\n")
+    print(
+        f"\n{len(truths)} clips, {sums['reboundry']['frames']:.0f} frames. Given the true camera: the two others; "
+        "reboundry finds the table itself.\n"
+    )
     print(table_of(sums))
     return 0
 

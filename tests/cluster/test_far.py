@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import os
 import socket
-from collections.abc import Iterator
 from functools import partial
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -32,18 +31,6 @@ RESULTS = ("shots.csv", "contacts.csv", "tracks.parquet", "calibration.json", "d
 @pytest.fixture
 def stages(monkeypatch):
     return FakeStages(monkeypatch)
-
-
-@pytest.fixture(scope="session")
-def s3_server() -> Iterator[str]:
-    """The address of an S3 server on this machine."""
-    server = pytest.importorskip("moto.server")
-    pytest.importorskip("s3fs")
-    running = server.ThreadedMotoServer("127.0.0.1", 0, verbose=False)
-    running.start()
-    host, port = running.get_host_and_port()
-    yield f"http://{host}:{port}"
-    running.stop()
 
 
 def empty_place(kind: str, request: Any, tmp_path: Path, monkeypatch: Any) -> str:
