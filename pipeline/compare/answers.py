@@ -79,8 +79,8 @@ def _raw_too(row: pd.Series, response: Response) -> str:
         return ""
     word = response.more if raw > 0 else response.less
     return (
-        f" Unadjusted it is {_number(abs(raw), response)} {word}: the rest went with how the balls came to the cushion, "
-        "by other hits or by the condition itself."
+        f" Unadjusted it is {_number(abs(raw), response)} {word}: the rest went with how the balls came to the "
+        "cushion, by other hits or by the condition itself."
     )
 
 

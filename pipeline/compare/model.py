@@ -184,9 +184,8 @@ class LinearFit:
         variance = float(size @ self._within.residual**2)
         # variance of that estimate, with the cells' own variances as reference: Welch's df for two groups
         omega = _cell_variances(self._within.residual, room, self._cell)
-        m = np.eye(self.n) - b @ self._within.cov @ (b * w[:, None]).T
-        mb = m.T @ (size[:, None] * m) * omega[None, :]
-        return _root(variance), float(np.trace(mb)) ** 2 / float(np.sum(mb * mb.T)), "robust t (HC2)"
+        mean, spread = _quadratic_moments(size, b, self._within.cov, w, omega)
+        return _root(variance), mean**2 / spread, "robust t (HC2)"
 
 
 def fit_linear(
@@ -315,6 +314,22 @@ def _session_variance(ratio: Callable[[float], float], *, start: float) -> tuple
 
 def _root(variance: SupportsFloat) -> float:
     return math.sqrt(max(float(variance), 0.0))
+
+
+def _quadratic_moments(size: Array, basis: Array, cov: Array, w: Array, omega: Array) -> tuple[float, float]:
+    """Traces of Q omega and of (Q omega)^2, Q = M' diag(size) M with M = 1 - basis cov basis' diag(w).
+
+    Q is diag(size) plus a matrix of low rank, F K F', so that nothing of size n x n is made.
+    """
+    r = basis.shape[1]
+    bc = basis @ cov
+    f = np.hstack([size[:, None] * bc, w[:, None] * basis])
+    k = np.block([[np.zeros((r, r)), -np.eye(r)], [-np.eye(r), bc.T @ (size[:, None] * bc)]])
+    kf = k @ (f.T @ (omega[:, None] * f))
+    diagonal = size * omega
+    mean = float(diagonal.sum() + np.trace(kf))
+    mixed = k @ (f.T @ ((diagonal * omega)[:, None] * f))
+    return mean, float(diagonal @ diagonal + 2 * np.trace(mixed) + np.sum(kf * kf.T))
 
 
 def _cell_variances(residual: Array, room: Array, cell: NDArray[np.intp] | None) -> Array:

@@ -1,0 +1,115 @@
+"""Pictures: to scale, the right way round, the same each time."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipeline.compare.arrivals import arrival_points, point_at
+from pipeline.compare.ground import ground
+from pipeline.compare.on_table import arrival_picture, fan_picture, table_axes
+from pipeline.compare.output import cell_names, draw, write_comparison
+from pipeline.compare.pictures import effect_picture, style_of, svg
+from pipeline.compare.responses import response
+from pipeline.pockets import mouths
+from shared.equipment import standard_table
+
+TABLE = standard_table()
+FOOT_RIGHT = next(m for m in mouths(TABLE) if m.pocket == "foot-right")
+
+
+@pytest.mark.parametrize(
+    ("start", "cushion", "longer_goes"),
+    [
+        ((1613.0, 1242.5), "left", (1, 1)),  # off the left cushion towards the foot: long is further to the foot
+        ((27.5, 800.0), "head", (-1, -1)),  # off the head cushion towards the right: long is further to the right
+    ],
+)
+def test_long_is_further_along_the_cushion_the_ball_left(start, cushion, longer_goes):
+    point = point_at(FOOT_RIGHT, np.array(start), cushion, 30.0)
+    assert np.linalg.norm(point - FOOT_RIGHT.centre) == pytest.approx(30.0)
+    assert tuple(np.sign(point - FOOT_RIGHT.centre)) == longer_goes
+    short = point_at(FOOT_RIGHT, np.array(start), cushion, -30.0)
+    assert np.allclose(point + short, 2 * FOOT_RIGHT.centre)
+
+
+def test_arrivals_are_miss_mm_from_the_middle_of_the_mouth(two_evenings):
+    shots, contacts = two_evenings
+    counted = shots[shots["counted"]]
+    place = ground(counted, contacts)
+    points = arrival_points(counted, contacts, place)
+    away = np.linalg.norm(points.to_numpy() - FOOT_RIGHT.centre, axis=1)
+    assert np.allclose(away, counted.loc[points.index, "miss_mm"].astype(float).abs())
+    assert len(points) == len(counted)
+
+
+def test_the_way_to_the_pocket_is_measured_along_the_table(two_evenings):
+    place = ground(*two_evenings)
+    assert place.path_mm == pytest.approx(np.hypot(2540 - 1613, 1242.5), rel=0.01)
+    assert place.opening_mm == 115.9
+    without_events = ground(two_evenings[0], pd.DataFrame())
+    assert without_events.path_mm == pytest.approx(place.path_mm, rel=0.02)
+    assert np.isnan(ground(two_evenings[0].assign(target="the moon"), pd.DataFrame()).path_mm)
+
+
+def test_table_is_drawn_to_scale():
+    figure, axes = table_axes(TABLE)
+    assert axes.get_aspect() == 1.0
+    box = axes.patches[0]
+    assert (box.get_width(), box.get_height()) == (2540.0, 1270.0)
+    assert figure is not None
+
+
+def test_effect_picture_shows_every_difference_and_the_unbounded_ones_as_such(two_evenings):
+    from pipeline.compare.comparison import compare_conditions
+    from pipeline.compare.settings import CompareSettings
+
+    settings = CompareSettings(responses=("rebound_settled_angle_deg",))
+    comparison = compare_conditions(two_evenings[0], contacts=two_evenings[1], settings=settings)
+    rows = comparison.contrasts
+    figure = effect_picture(rows, response("rebound_settled_angle_deg", two_evenings[0]), 0.95)
+    axes = figure.axes[0]
+    assert len(axes.get_yticks()) == len(rows)
+    dashed = [line for line in axes.lines if line.get_linestyle() == "--" and len(line.get_xdata()) == 2]
+    assert len(dashed) == 2 * (rows["basis"] == "not told apart").sum()
+    low, high = axes.get_xlim()
+    assert low <= rows["raw_here_low"].min()
+    assert high >= rows["raw_here_high"].max()
+
+
+def test_cells_differ_in_more_than_colour():
+    styles = style_of([f"c{i}" for i in range(12)])
+    assert len(set(styles.values())) == 12
+    assert len({(marker, line) for _, marker, line in list(styles.values())[:7]}) == 7
+
+
+def test_files_are_the_same_each_time_and_tracks_make_fans(two_evenings, tmp_path):
+    from fixtures.simulated_sessions import Truth, contacts_of, shots_table, simulate_session, tracks_of
+    from pipeline.compare.comparison import compare_conditions
+    from pipeline.compare.settings import CompareSettings
+
+    rows = simulate_session(
+        "a", rng=np.random.default_rng(4), truth=Truth(), fixed={}, varied={"balls": ["clean", "polished"]}, repeats=5
+    )
+    shots, contacts = shots_table(rows), contacts_of(rows).assign(session="a")
+    tracks = tracks_of(rows, contacts_of(rows)).assign(session="a")
+    comparison = compare_conditions(shots, contacts=contacts, settings=CompareSettings(responses=("miss_mm",)))
+    first, again = (draw(comparison, contacts, tracks) for _ in range(2))
+    assert first == again
+    captions = [caption for caption, _ in first["table"]]
+    assert [c.split(": ")[1] for c in captions] == [
+        "arrival points at the target, by condition",
+        "paths by condition",
+        "restitution against speed",
+    ]
+    page = write_comparison(tmp_path, comparison, contacts=contacts, tracks=tracks)
+    assert len(re.findall("<figure>", page.read_text(encoding="utf-8"))) == sum(len(v) for v in first.values())
+    counted = comparison.shots[comparison.shots["counted"]]
+    cells = cell_names(counted, ["balls"])
+    assert set(cells) == {"balls clean", "balls polished"}
+    assert fan_picture(counted, pd.DataFrame(), cells) is None
+    assert arrival_picture(counted, pd.DataFrame(), cells, comparison.grounds["long-side-bank, medium"]) is None
+    assert svg(table_axes(TABLE)[0]).count("<svg") == 1
