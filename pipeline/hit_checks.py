@@ -21,6 +21,8 @@ class Intention:
     roll_tolerance: float | None = None
     stroke: str = "stun"
     side_ratio: float = 0.0
+    throw_offset_deg: float = 0.0  # of the line of centres, common to a pattern's shots: the camera's, not the hit's
+    throw_u_deg: float | None = None  # from the scatter over the pattern's shots, once that offset is taken off
     cut_deg: float | None = None
     cut_from: str = ""
     speed_mps: float | None = None
@@ -152,6 +154,9 @@ def _throw(hit: Hit, intended: Intention, tolerances: Tolerances) -> Check | Non
         wanted = cut.value if cut else 0.0
     roll = hit.cue_roll_ratio.value if hit.cue_roll_ratio else intended.roll_ratio
     expected = throw_deg(wanted, speed_mps=speed.value, roll_ratio=roll, side_ratio=intended.side_ratio)
+    expected += intended.throw_offset_deg
+    if intended.throw_u_deg is not None:
+        throw = Measured(throw.value, min(throw.u, intended.throw_u_deg))
     words = (f"side: object ball thrown {_show(throw, 1, unsigned=True)}° to the {_hand(throw.value)} of the line of "
              f"centres, as by {'right' if throw.value > expected else 'left'} side; the wanted hit explains "
              f"{expected:+.1f}° within {tolerances.throw_deg:.1f}°")

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from statistics import median
 from typing import Any
 
 import pandas as pd
 
+from pipeline.consequence import throw_deg
 from pipeline.hit import hit_of, quality_of
 from pipeline.hit_checks import Intention
 from pipeline.patterns import Pattern, aim_error, departure_of, match_pattern
@@ -80,6 +82,7 @@ def intentions(
     cuts = _medians(shots, ["pattern"], "cut_angle_deg")
     speeds = _medians(shots, ["pattern", "speed_class"], "cue_impact_speed_mps")
     kicks = _medians(shots, ["pattern", "speed_class"], "cue_speed_mps")
+    offsets = _throw_offsets(shots, tolerances)
     out = []
     for row in rows:
         wanted, name = general, _text(row["pattern"])
@@ -93,6 +96,9 @@ def intentions(
             wanted = replace(wanted, speed_mps=float(own_speed), speed_from=f"class {speed_class} in session.toml")
         elif wanted.speed_mps is None and usual is not None:
             wanted = replace(wanted, speed_mps=usual, speed_from=f"usual for class {speed_class}")
+        if name:
+            offset, u = offsets.get(name, (0.0, None))
+            wanted = replace(wanted, throw_offset_deg=offset, throw_u_deg=u)
         if wanted.cut_deg is None and name and (cut := cuts.get((name,))) is not None:
             wanted = replace(wanted, cut_deg=cut, cut_from=f"usual for {name}")
         out.append(wanted)
@@ -125,6 +131,33 @@ def _medians(shots: pd.DataFrame, by: list[str], measure: str) -> dict[tuple[str
         key = tuple(map(str, words)) if isinstance(words, tuple) else (str(words),)
         if len(group) >= FEW and all(key):
             out[key] = float(group[measure].median())
+    return out
+
+
+def _throw_offsets(shots: pd.DataFrame, tolerances: Tolerances) -> dict[str, tuple[float, float]]:
+    """By pattern, the median of the throw that the cut does not explain, and the uncertainty that is left without it.
+
+    A small error of the balls' places turns the line of centres of every shot of a pattern alike, as the balls meet at
+    the same spot: where its uncertainty can account for the median, that is taken off. What is left of the uncertainty
+    is no larger than the shots' own scatter (median absolute deviation, widened for few shots). A median that no
+    uncertainty explains is left to be judged: a player who puts side on every shot.
+    """
+    found: dict[str, list[tuple[float, float]]] = {}
+    for row in _records(shots):
+        hit, name = hit_of(row), _text(row["pattern"])
+        throw, cut, speed = hit.throw_deg, hit.cut_angle_deg, hit.cue_impact_speed_mps
+        if not name or throw is None or cut is None or speed is None or speed.value <= 0:
+            continue
+        roll = hit.cue_roll_ratio.value if hit.cue_roll_ratio else 0.0
+        excess = throw.value - throw_deg(cut.value, speed_mps=speed.value, roll_ratio=roll)
+        found.setdefault(name, []).append((excess, throw.u))
+    out = {}
+    for name, values in found.items():
+        excesses = [excess for excess, _ in values]
+        middle, stated = median(excesses), median(u for _, u in values)
+        if len(values) >= FEW and abs(middle) <= tolerances.confidence_k * stated:
+            scatter = 1.4826 * median(abs(excess - middle) for excess in excesses)
+            out[name] = (middle, scatter * (1 + 2 / len(values)))
     return out
 
 

@@ -161,6 +161,16 @@ def test_the_usual_cut_of_a_pattern_is_wanted_from_four_shots_on():
     assert "usual for long" in judged.loc[4, "reasons"]
 
 
+def test_a_turn_of_the_line_of_centres_common_to_a_pattern_is_not_taken_for_side():
+    same = rows(np.random.default_rng(3), 6).assign(cue_roll_ratio=0.0, cut_angle_deg=0.4, throw_deg=-0.5)
+    same.loc[5, "throw_deg"] = 1.1  # 1.6 from the others
+    judged = judge_shots(same, SessionSettings())
+    assert judged["verdict"].tolist() == ["clean"] * 5 + ["mishit"]
+    assert judged.loc[5, "reasons"].startswith(("side", "uncertain: side"))
+    every = same.assign(throw_deg=2.0)  # more than the uncertainty of 0.3 explains: side on all of them
+    assert set(judge_shots(every, SessionSettings())["verdict"]) == {"mishit"}
+
+
 def test_a_speed_class_counts_in_metres_per_second_only():
     shots = rows(np.random.default_rng(3), 1).assign(
         cue_roll_ratio=0.0, cut_angle_deg=0.0, throw_deg=0.0, speed_class="medium", cue_impact_speed_mps=3.2)
