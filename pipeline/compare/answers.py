@@ -14,6 +14,8 @@ from pipeline.compare.settings import CompareSettings
 #: a condition's name without its unit suffix, and the unit to write behind a level
 _UNITS = {"_pct": " %", "_c": " °C", "_gm3": " g/m³", "_hpa": " hPa", "_mm": " mm", "_mps": " m/s", "_deg": "°"}
 
+_MOVED_FAR = 0.25  # share of the larger difference by which adjusting must have moved it to be worth a sentence
+
 
 def level_words(factor: str, level: str) -> str:
     """('humidity_pct', '60') -> 'humidity 60 %'; ('cloth', 'new') -> 'new cloth'."""
@@ -75,7 +77,8 @@ def _raw_too(row: pd.Series, response: Response) -> str:
         return ""
     raw, adjusted = float(row["raw_diff"]), float(row["adjusted_diff"])
     half = (float(row["adjusted_here_high"]) - float(row["adjusted_here_low"])) / 2
-    if not abs(raw - adjusted) > half / 2:
+    moved = abs(raw - adjusted)
+    if not moved > max(half / 2, _MOVED_FAR * max(abs(raw), abs(adjusted))):
         return ""
     word = response.more if raw > 0 else response.less
     return (

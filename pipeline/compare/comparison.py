@@ -302,15 +302,22 @@ def _with_holm(contrasts: pd.DataFrame) -> pd.DataFrame:
 
 
 def _told_apart(contrasts: pd.DataFrame) -> list[str]:
+    """What must stand above the result: conditions that the evening, or another condition, could have done as well."""
     if contrasts.empty:
         return []
-    stuck = contrasts[(contrasts["basis"] == "not told apart")]
-    return [
+    out = [
         f"{name} was filmed in one session a level: what {name} did can't be told from what the evening did (cushions, "
         "cloth, air, camera, player). Differences are given as between these sessions, and the interval for the "
         "condition is unbounded. Film each level on two evenings or more."
-        for name in dict.fromkeys(stuck["factor"])
+        for name in dict.fromkeys(contrasts.loc[contrasts["basis"] == "not told apart", "factor"])
     ]
+    tied = list(dict.fromkeys(contrasts.loc[(contrasts["basis"] == "not estimable") & contrasts["main"], "factor"]))
+    if tied:
+        out.append(
+            f"{', '.join(tied)}: changed together with another condition, so some differences can't be told apart and "
+            "are left empty. Name fewer conditions with --by, or film the missing combinations."
+        )
+    return out
 
 
 def _answers(contrasts: pd.DataFrame, results: Sequence[StratumResult], settings: CompareSettings) -> list[str]:

@@ -96,7 +96,8 @@ def as_numbers(cells: pd.Series) -> NDArray[np.float64] | None:
 def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
     """The factor in column ``name`` and its value per shot: level names, or numbers for a slope; missing where empty.
 
-    Raises SettingsError where the column can't be compared: two units, or one level only.
+    Numbers are a slope where there are many of them, or three and more and each belongs to one session: readings of the
+    room. Raises SettingsError where the column can't be compared: two units, or one level only.
     """
     cells = shots[name]
     units = units_in(cells) if not pd.api.types.is_numeric_dtype(cells) else {}
@@ -106,7 +107,7 @@ def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
     numbers = as_numbers(cells)
     if numbers is not None:
         different = np.unique(numbers[np.isfinite(numbers)])
-        if len(different) > _MOST_LEVELS:
+        if len(different) > _MOST_LEVELS or _one_reading_a_session(numbers, shots):
             slope = Factor(name, (), float(different[0]), float(different[-1]))
             return slope, pd.Series(numbers, index=shots.index)
         names = {value: f"{value:g}" for value in different}
@@ -121,3 +122,13 @@ def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
     if len(levels) == 1:
         raise SettingsError(f"{name}: only one level ({levels[0]}) among these shots; film another one to compare it.")
     return Factor(name, levels), values
+
+
+def _one_reading_a_session(numbers: NDArray[np.float64], shots: pd.DataFrame) -> bool:
+    """Three or more values, each session with one of its own: levels would each stand for one evening."""
+    if "session" not in shots:
+        return False
+    known = np.isfinite(numbers)
+    pairs = pd.DataFrame({"session": shots["session"].astype(str).to_numpy()[known], "value": numbers[known]})
+    pairs = pairs.drop_duplicates()
+    return len(pairs) >= 3 and bool(pairs["session"].is_unique) and bool(pairs["value"].is_unique)

@@ -130,6 +130,33 @@ def test_numbers_with_many_values_are_a_slope_with_the_evening_as_its_unit():
     assert "temperature 27.1 °C against temperature 18 °C" in comparison.text()
 
 
+def test_a_few_readings_one_an_evening_are_a_slope_too():
+    shots, _ = evenings(5, held=lambda i: {"humidity_pct": 40 + 3 * i}, session_sd=0.1)
+    row = _row(
+        compare_conditions(shots, settings=CompareSettings(responses=ANGLE, by=("humidity", "balls"))), "humidity_pct"
+    )
+    assert (row["a"], row["b"], row["basis"], row["df"]) == ("40", "52", "between sessions", 3)
+
+
+def test_conditions_tied_to_each_other_are_named_on_top():
+    shots, _ = evenings(4, held=lambda i: {"tip": ("soft", "soft", "hard", "medium")[i]})
+    tied = shots[~shots["session"].isin(["e1"])]  # new cloth now only with the medium tip
+    comparison = compare_conditions(tied, settings=CompareSettings(responses=ANGLE, by=("cloth", "tip", "balls")))
+    assert any(
+        w.startswith(
+            (
+                "cloth, tip: changed together",
+                "tip, cloth: changed together",
+                "cloth: changed together",
+                "tip: changed together",
+            )
+        )
+        for w in comparison.warnings
+    )
+    assert _row(comparison, "balls")["basis"] == "within sessions"
+    assert any("can't be estimated" in a for a in comparison.answers)
+
+
 def test_conditions_that_act_together_are_seen():
     shots, contacts = evenings(4, repeats=12)
     both = (shots["cloth"] == "new") & (shots["balls"] == "polished")
