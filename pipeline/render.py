@@ -6,7 +6,7 @@ upright for a tall one. Letters are at least 1/30 of the shorter side: legible o
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -23,6 +23,7 @@ from shared.files import write_bytes
 
 Picture = NDArray[np.uint8]
 Align = Literal["strike", "cushion"]
+Tell = Callable[[int, int], None]  # pictures done, pictures in all
 BEFORE_S, AFTER_S, HOLD_S = 0.5, 0.4, 1.5
 COLOURS: dict[str, ink.Colour] = {"cue": ink.WHITE, "object": ink.SERIES[0]}
 
@@ -53,11 +54,13 @@ class RenderOptions:
         return 360 if self.tall else 150
 
 
-def render_clip(film: ShotFilm, path: Path, *, options: RenderOptions = RenderOptions()) -> int:
+def render_clip(
+    film: ShotFilm, path: Path, *, options: RenderOptions = RenderOptions(), tell: Tell | None = None
+) -> int:
     """One shot with paths, angles and numbers drawn on; returns the number of pictures written."""
     layout = layout_for(film.calibration.table, options.size, caption_px=options.caption_px, upright=options.tall)
     times = _times(film.start_s - BEFORE_S, film.end_s + AFTER_S, options)
-    pictures = _held(_drawn(film, layout, times, options), options)
+    pictures = _held(_drawn(film, layout, times, options), len(times), options, tell)
     return write_video(path, pictures, size=options.size, frames_per_s=options.frames_per_s)
 
 
@@ -72,7 +75,8 @@ def render_still(film: ShotFilm, path: Path, *, options: RenderOptions = RenderO
 
 
 def render_together(
-    films: Sequence[ShotFilm], path: Path, *, title: str = "", options: RenderOptions = RenderOptions()
+    films: Sequence[ShotFilm], path: Path, *, title: str = "", options: RenderOptions = RenderOptions(),
+    tell: Tell | None = None,
 ) -> int:
     """Several shots laid over one another, aligned at the strike or the first cushion, coloured by label."""
     from pipeline.render_overlay import overlaid
@@ -80,12 +84,12 @@ def render_together(
     films = _aligned(films, options.align)
     layout = layout_for(films[0].calibration.table, options.size, caption_px=options.caption_px, upright=options.tall)
     times = _common_times(films, options)
-    pictures = _held(overlaid(films, layout, times, options, title=title), options)
+    pictures = _held(overlaid(films, layout, times, options, title=title), len(times), options, tell)
     return write_video(path, pictures, size=options.size, frames_per_s=options.frames_per_s)
 
 
 def render_side_by_side(
-    films: Sequence[ShotFilm], path: Path, *, options: RenderOptions = RenderOptions()
+    films: Sequence[ShotFilm], path: Path, *, options: RenderOptions = RenderOptions(), tell: Tell | None = None
 ) -> int:
     """Up to four shots beside one another (three below one another when tall), aligned in time."""
     films = _aligned(films, options.align)
@@ -109,7 +113,8 @@ def render_side_by_side(
                 picture[y : y + tile[1], x : x + tile[0]] = one
             yield picture
 
-    return write_video(path, _held(pictures(), options), size=options.size, frames_per_s=options.frames_per_s)
+    return write_video(path, _held(pictures(), len(times), options, tell), size=options.size,
+                       frames_per_s=options.frames_per_s)
 
 
 def anchor(film: ShotFilm, align: Align) -> float:
@@ -220,11 +225,13 @@ def _aligned(films: Sequence[ShotFilm], align: Align) -> list[ShotFilm]:
     return usable
 
 
-def _held(pictures: Iterator[Picture], options: RenderOptions) -> Iterator[Picture]:
-    """The last picture stays a while."""
+def _held(pictures: Iterator[Picture], count: int, options: RenderOptions, tell: Tell | None) -> Iterator[Picture]:
+    """The last picture stays a while; ``tell`` hears of each of the ``count`` pictures before."""
     last: Picture | None = None
-    for last in pictures:
+    for done, last in enumerate(pictures, start=1):
         yield last
+        if tell is not None:
+            tell(done, count)
     if last is not None:
         for _ in range(round(HOLD_S * options.frames_per_s)):
             yield last

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,7 @@ from pipeline.measured_session import MeasuredSession, read_measured
 from pipeline.render import (
     Align,
     RenderOptions,
+    Tell,
     render_clip,
     render_side_by_side,
     render_still,
@@ -26,12 +27,14 @@ RENDERS_FOLDER = "renders"
 def render_sessions(
     sessions: Sequence[Path], *, what: str, shots: Sequence[str] = (), by: Sequence[str] = (), tall: bool = False,
     align: str = "strike", speed: float = 1.0, uncounted: bool = False, title: str = "", out: Path | None = None,
+    tell: Callable[[str, int, int], None] | None = None,
 ) -> Iterator[Path]:
     """Make the files one after the other and yield each path.
 
     what  : clip, still, together or side-by-side
     shots : shot ids; none: all that count (with ``uncounted`` all)
     by    : condition columns for the labels; none: all that differ between the shots
+    tell  : called with the file's name, pictures done and pictures in all
     """
     found = [read_measured(session) for session in sessions]
     chosen = _choose(found, shots, uncounted=uncounted or what in ("clip", "still"))
@@ -42,24 +45,31 @@ def render_sessions(
     shape = "tall" if tall else "wide"
     if what == "together":
         path = folder / f"together-{align}-{shape}.mp4"
-        render_together(films, path, title=title, options=options)
+        render_together(films, path, title=title, options=options, tell=_about(path, tell))
         yield path
     elif what == "side-by-side":
         path = folder / f"side-by-side-{align}-{shape}.mp4"
-        render_side_by_side(films, path, options=options)
+        render_side_by_side(films, path, options=options, tell=_about(path, tell))
         yield path
     else:
         for film in films:
-            yield _one(film, folder, shape, still=what == "still", options=options)
+            yield _one(film, folder, shape, still=what == "still", options=options, tell=tell)
 
 
-def _one(film: ShotFilm, folder: Path, shape: str, *, still: bool, options: RenderOptions) -> Path:
+def _about(path: Path, tell: Callable[[str, int, int], None] | None) -> Tell | None:
+    return None if tell is None else lambda done, count: tell(path.name, done, count)
+
+
+def _one(
+    film: ShotFilm, folder: Path, shape: str, *, still: bool, options: RenderOptions,
+    tell: Callable[[str, int, int], None] | None,
+) -> Path:
     name = Path(str(film.row["shot_id"])).name  # never a path from a table
     path = folder / f"{name}-{shape}.{'png' if still else 'mp4'}"
     if still:
         render_still(film, path, options=options)
     else:
-        render_clip(film, path, options=options)
+        render_clip(film, path, options=options, tell=_about(path, tell))
     return path
 
 

@@ -41,10 +41,18 @@ def render(
 
     Example: `reboundry render evening-1 evening-2 --what together --by cloth --align cushion`
     """
+    from pipeline.progress import TerminalProgress
     from pipeline.render_run import render_sessions
 
-    for path in render_sessions(
-        sessions, what=what.value, shots=shot or [], by=by or [], tall=tall, align=align.value, speed=speed,
-        uncounted=all_shots, title=title, out=out,
-    ):
-        typer.echo(str(path))
+    with TerminalProgress() as progress:
+
+        def tell(name: str, done: int, count: int) -> None:
+            if done == 1:
+                progress.start(name, float(count))
+            progress.reach("", float(done))
+
+        for path in render_sessions(
+            sessions, what=what.value, shots=shot or [], by=by or [], tall=tall, align=align.value, speed=speed,
+            uncounted=all_shots, title=title, out=out, tell=tell,
+        ):
+            typer.echo(str(path))
