@@ -95,13 +95,14 @@ def _start_after(seen: Seen, first: int, place: Array, far: float) -> Start | No
     if not len(rows):
         return None
     k = int(rows[0])
-    near = slice(k, min(k + 4, len(t)))
+    near = slice(k, max(min(k + 4, len(t)), int(np.searchsorted(t, t[k] + 0.06))))
     if near.stop - near.start >= 2:
         slope, offset = np.polyfit(t[near] - t[k], distance[near], 1)
     else:
         slope, offset = 0.0, 0.0
     begin = t[k] - offset / slope if slope > 1.0 else t[k]
-    begin = float(np.clip(begin, t[k - 1] - 0.02 if k else t[k], t[k]))
+    # In the row before, it had not gone far.
+    begin = float(np.clip(begin, t[k - 1] - min(far / max(slope, 1.0), 0.25) - 0.005 if k else t[k], t[k]))
     speeds = _chunk_speeds(t, xy, k)
     first_speed = max(speeds[:2], default=0.0)  # two: a cushion in the first stretch shortens its way
     ballistic = len(speeds) >= 1 and first_speed > STRIKE_MIN_MM_S and max(speeds) < QUICKER_MAX * first_speed + 40
@@ -128,23 +129,57 @@ def find_events(balls: Sequence[Seen], strike: MotionEvent, table: Table) -> lis
     events = [strike]
     starts: dict[str, float] = {strike.ball: strike.t_s}
     by_name = {s.ball: s for s in balls}
-    waiting = []
+    waiting: list[Start] = []
+    appearing: list[Seen] = []
     for s in balls:
         if s.ball != strike.ball:
             later = [k for k in find_starts(s) if k.t_s > strike.t_s - 0.03]
             if later:
                 waiting.append(later[0])
+            elif s.t_s[0] > strike.t_s:
+                appearing.append(s)
     for start in sorted(waiting, key=lambda k: k.t_s):
         partner = _hitter(by_name, starts, start, table)
         if partner is not None:
             events.append(MotionEvent("ball", start.t_s, partner, start.ball))
             starts[start.ball] = start.t_s
-    for name, begin in starts.items():
-        events += _cushions(by_name[name], begin, table)
+    for s in sorted(appearing, key=lambda k: float(k.t_s[0])):
+        hit = _first_seen_moving(s, by_name, starts, table)
+        if hit is not None:
+            events.append(hit)
+            starts[s.ball] = hit.t_s
+    hits = list(events)
+    for name in starts:
+        events += _cushions(by_name[name], [e.t_s for e in hits if e.concerns(name)], table)
     events += _kisses(by_name, starts, events, table)
     for name, begin in starts.items():
         events += _jaws(by_name[name], begin, table, [e for e in events if e.concerns(name)])
     return sorted(events, key=lambda e: e.t_s)
+
+
+def _first_seen_moving(
+    s: Seen, by_name: dict[str, Seen], starts: dict[str, float], table: Table
+) -> MotionEvent | None:
+    """The hit of a ball that was not made out at rest: where its first way, led back, touches a moving ball."""
+    few = slice(0, 5)
+    if len(s.t_s) < 5:
+        return None
+    v, p = np.polyfit(s.t_s[few] - s.t_s[0], s.xy_mm[few], 1)
+    if np.hypot(*v) < STRIKE_MIN_MM_S:
+        return None
+    best, least = None, table.ball.radius_mm
+    for name, begin in starts.items():
+        o = by_name[name]
+        near = np.flatnonzero((o.t_s > begin) & (o.t_s > s.t_s[0] - 0.25) & (o.t_s < s.t_s[0] + 0.1))
+        if len(near) < 2:
+            continue
+        t = np.linspace(float(o.t_s[near[0]]), float(min(o.t_s[near[-1]], s.t_s[0])), 60)
+        way = np.column_stack([np.interp(t, o.t_s[near], o.xy_mm[near, k]) for k in (0, 1)])
+        gap = np.abs(np.hypot(*(way - p - v * (t - s.t_s[0])[:, None]).T) - table.ball.diameter_mm)
+        k = int(np.argmin(gap))
+        if gap[k] < least:
+            best, least = MotionEvent("ball", float(t[k]), name, s.ball), float(gap[k])
+    return best
 
 
 def _hitter(by_name: dict[str, Seen], starts: dict[str, float], start: Start, table: Table) -> str | None:
@@ -183,20 +218,24 @@ def _line(t: Array, d: Array) -> tuple[float, float, float]:
     return slope, float(d.mean() - slope * mean), 1 / math.sqrt(spread)
 
 
-def _cushions(s: Seen, begin: float, table: Table) -> list[MotionEvent]:
+def _cushions(s: Seen, hits: list[float], table: Table) -> list[MotionEvent]:
     """Contacts with cushions: the distance from a nose line turns from falling to rising within reach."""
     out = []
     reach = table.contact_distance_mm(table.ball.radius_mm)
     for cushion in CUSHIONS:
         d = nose_distance(table, cushion, s.xy_mm) - reach
-        for t_s, row in _reversals(s.t_s, d, begin, _noise(s)):
+        for t_s, row in _reversals(s.t_s, d, hits, _noise(s)):
             kind = "jaw" if in_jaws(table, cushion, s.xy_mm[row]) else "cushion"
             out.append(MotionEvent(kind, t_s, s.ball, cushion))  # type: ignore[arg-type]
     return out
 
 
-def _reversals(t: Array, d: Array, begin: float, noise: float) -> list[tuple[float, int]]:
-    """Times at which d turns near zero, as two lines meeting, each with the row nearest to it."""
+def _reversals(t: Array, d: Array, hits: list[float], noise: float) -> list[tuple[float, int]]:
+    """Times at which d turns near zero, as two lines meeting, each with the row nearest to it.
+
+    hits : times of what else turned the ball, the first of which set it going; no line runs across one
+    """
+    begin = min(hits)
     out: list[tuple[float, int]] = []
     for i in range(1, len(t) - 1):
         if t[i] <= begin or d[i] > d[i - 1] or d[i] > d[i + 1]:
@@ -204,16 +243,22 @@ def _reversals(t: Array, d: Array, begin: float, noise: float) -> list[tuple[flo
         step = max(abs(d[i] - d[i - 1]), abs(d[i + 1] - d[i]))
         if not -step - 15 < d[i] < 5 + 1.1 * step:
             continue
-        found = _meeting(t, d, i, begin, noise, 5 + 0.25 * step)
+        tries = (_meeting(t, d, i, hits, noise, 5 + 0.25 * step, width_s) for width_s in (0.06, 0.15, 0.35))
+        found = next((meeting for meeting in tries if meeting is not None), None)
         if found is not None and all(abs(found - earlier) > 0.02 for earlier, _ in out):
             out.append((found, i))
     return out
 
 
-def _meeting(t: Array, d: Array, i: int, begin: float, noise: float, tolerance: float) -> float | None:
-    span = max(0.06, 3.5 * (t[i] - t[i - 1]), 3.5 * (t[i + 1] - t[i]))
-    before = np.flatnonzero((t < t[i]) & (t > max(t[i] - span, begin)))
-    after = np.flatnonzero((t > t[i]) & (t < t[i] + span))
+def _meeting(
+    t: Array, d: Array, i: int, hits: list[float], noise: float, tolerance: float, width_s: float
+) -> float | None:
+    """When two lines through the rows on both sides of row i meet, if they do so near it and near zero."""
+    span = max(width_s, 3.5 * (t[i] - t[i - 1]), 3.5 * (t[i + 1] - t[i]))
+    since = max([h for h in hits if h < t[i]], default=-np.inf)
+    until = min([h for h in hits if h > t[i]], default=np.inf)
+    before = np.flatnonzero((t < t[i]) & (t > max(t[i] - span, since)))
+    after = np.flatnonzero((t > t[i]) & (t < min(t[i] + span, until)))
     if not len(before) or not len(after):
         return None
     best: float | None = None
@@ -249,7 +294,7 @@ def _kisses(
                 continue
             gap = np.hypot(*(s.xy_mm[at] - o.xy_mm[bt]).T) - table.ball.diameter_mm
             known = [e.t_s for e in events if e.kind == "ball" and e.concerns(s.ball) and e.concerns(o.ball)]
-            for t_s, _ in _reversals(t, gap, begin + 0.05, math.sqrt(2) * (_noise(s) + _noise(o)) / 2):
+            for t_s, _ in _reversals(t, gap, [begin + 0.05], math.sqrt(2) * (_noise(s) + _noise(o)) / 2):
                 if all(abs(t_s - k) > 0.08 for k in known):
                     out.append(MotionEvent("ball", t_s, s.ball, o.ball))
     return out

@@ -18,7 +18,7 @@ def first_guess(layout: Layout, seen: dict[str, Seen], friction: Friction) -> Ar
         s = seen[ball]
         starts = [layout.events[i].t_s for i in chain]
         still = s.t_s < (starts[0] if starts else np.inf)
-        place = np.median(s.xy_mm[still], axis=0) if still.any() else s.xy_mm[0]
+        place = np.median(s.xy_mm[still], axis=0) if still.any() else _led_back(s, starts)
         theta[layout.place[ball] : layout.place[ball] + 2] = place
         v_in = roll_in = np.zeros(2)
         for k, i in enumerate(chain):
@@ -32,6 +32,15 @@ def first_guess(layout: Layout, seen: dict[str, Seen], friction: Friction) -> Ar
             at = layout.leg[e.ball, i]
             theta[layout.times + i] -= float(slide_delay(theta[at : at + 2], theta[at + 2 : at + 4], friction.sliding))
     return theta
+
+
+def _led_back(s: Seen, starts: list[float]) -> Array:
+    """Where a ball lay that was first made out in motion."""
+    few = slice(0, min(5, len(s.t_s)))
+    if not starts or few.stop < 2:
+        return s.xy_mm[0]
+    line = np.polyfit(s.t_s[few] - starts[0], s.xy_mm[few], 1)
+    return np.asarray(line[1], dtype=float)
 
 
 def _guess_leg(

@@ -22,6 +22,7 @@ from pipeline.physics import Array, Friction, rest_time
 from shared.equipment import Table
 
 STILL_MM_S = 20.0  # slower is as good as at rest
+LEAST_NOISE = 0.75  # of the stated noise; residuals may show it to be less, but not by more than this
 HUBER = 2.5  # residuals beyond this many standard uncertainties count less
 
 
@@ -34,7 +35,7 @@ class ShotMotion:
     covariance: Array  # noise, priors and systematic effects together
     seen: dict[str, Seen]
     residual_mm: dict[str, Array]  # (N,) distance of each detection from its fitted path
-    scale: dict[str, float]  # residuals over the stated noise, at least 1
+    scale: dict[str, float]  # residuals over the stated noise
     weight: dict[str, Array]  # (N,) 1 for a frame used in full, less where it stood out
     cost: float
     radius_mm: float
@@ -149,15 +150,20 @@ def _huber(size: Array) -> Array:
     return np.asarray(np.where(size <= HUBER, size**2, 2 * HUBER * size - HUBER**2))
 
 
-def _descend(problem: _Problem, theta: Array, max_steps: int, enough: float = 0.003) -> tuple[Array, float]:
+def _descend(
+    problem: _Problem, theta: Array, max_steps: int, enough: float = 0.003, held: Sequence[int] = ()
+) -> tuple[Array, float]:
     """Levenberg-Marquardt with Huber weights renewed at every step, until twice in a row a step gains too little.
 
     enough : of chi squared; a thousandth is a thirtieth of a standard uncertainty
+    held   : parameters left as they are
     """
     poor = 0
     damping = 1e-2
     a, g, cost = problem.normal_equations(theta)
     for _ in range(max_steps):
+        for fixed in held:
+            a[fixed], a[:, fixed], g[fixed], a[fixed, fixed] = 0.0, 0.0, 0.0, 1.0
         scale = np.diag(a) + 1e-12
         moved = False
         for _ in range(8):
@@ -195,7 +201,10 @@ def fit_shot(
     layout = Layout(list(by_name), sorted(events, key=lambda e: e.t_s))
     knowledge = Knowledge(table, friction)
     theta = first_guess(layout, by_name, friction)
-    theta, _ = _descend(_Problem(layout, by_name, knowledge), theta, max_steps, enough=0.3)
+    problem = _Problem(layout, by_name, knowledge)
+    times = range(layout.times + len(layout.events))  # and friction: first the velocities, which are the worst guesses
+    theta, _ = _descend(problem, theta, 8, enough=3.0, held=times)
+    theta, _ = _descend(problem, theta, max_steps, enough=0.3)
     by_name = {b: _outside_events(s, layout, theta, shutter_s) for b, s in by_name.items()}
     problem = _Problem(layout, by_name, knowledge)
     theta, _ = _descend(problem, theta, max_steps, enough=0.03)
@@ -231,7 +240,7 @@ def _noise_scale(problem: _Problem, ball: str, theta: Array) -> float:
         size = np.linalg.norm(z, axis=1)
         return max(1.0, float(np.median(size)) / 1.1774) if len(size) >= 8 else 1.0
     size = np.linalg.norm(z[moving], axis=1)
-    plain = max(1.0, float(np.median(size)) / 1.1774)  # median of a 2-D normal's distance: sqrt(2 ln 2)
+    plain = max(LEAST_NOISE, float(np.median(size)) / 1.1774)  # median of a 2-D normal's distance: sqrt(2 ln 2)
     own = np.clip(z[moving], -3 * plain, 3 * plain)
     r = float((own[1:] * own[:-1]).sum() / max((own**2).sum(), 1e-12))
     r = min(max(r - 1 / math.sqrt(2 * len(own)), 0.0), 0.9)  # only what stands out from chance

@@ -6,7 +6,6 @@ cushion met at its end is a jaw, a contact that changes nothing is none, a path 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -21,7 +20,7 @@ from pipeline.pockets import Pocketed, find_pocketed, in_jaws
 from pipeline.strikes import Strike, shot_rows
 from shared.equipment import CUSHIONS, Table
 
-BALL_BIAS = 1.0  # a ball's lasting offset over the noise of one frame
+BALL_BIAS = 1.0  # a ball's lasting offset over the noise of one of its better frames
 OFFSET_LENGTH_MM = 200.0  # how far a ball goes before lamps and shadows shift it differently
 MOST_KNOTS = 24
 REST_BIAS = 1.0  # share of a frame's position noise that stays the same while a ball lies still
@@ -78,7 +77,7 @@ def follow_shot(strike: Strike, tracks: Mapping[str, Seen], scene: Scene) -> Fol
 
 
 def _with_lasting_offsets(windows: Mapping[str, Seen], moving: set[str]) -> dict[str, Seen]:
-    """Add to the systematic effects what shifts one ball for longer than a frame: lamps, shadow, its colour on the cloth.
+    """Add to the systematic effects what shifts one ball for longer than a frame: lamps, shadow, its colour.
 
     Part of it is the same everywhere, part changes with the place within OFFSET_LENGTH_MM.
     """
@@ -93,7 +92,7 @@ def _with_lasting_offsets(windows: Mapping[str, Seen], moving: set[str]) -> dict
 
 def _offset_fields(s: Seen) -> Array:
     """(N, 2, Q) mm: a constant and a smooth random field along the ball's way, in both axes."""
-    size = BALL_BIAS * np.sqrt(np.median(np.diagonal(s.covariance, axis1=1, axis2=2), axis=0))
+    size = BALL_BIAS * np.sqrt(np.quantile(np.diagonal(s.covariance, axis1=1, axis2=2), 0.25, axis=0))
     knots = [s.xy_mm[0]]
     for place in s.xy_mm:
         if len(knots) < MOST_KNOTS and min(np.hypot(*(place - k)) for k in knots) > 0.75 * OFFSET_LENGTH_MM:
@@ -161,18 +160,39 @@ def _put_right(motion: ShotMotion, table: Table) -> list[tuple[MotionKind, str, 
     out: list[tuple[MotionKind, str, str] | None] = []
     for i, event in enumerate(motion.events):
         kind = event.kind
+        if event.kind == "ball" and (_again(motion, i) or not _turned(motion, i)):
+            out.append(None)
+            continue
         if event.kind in ("cushion", "jaw"):
-            p, v, _ = (a[0] for a in path.before[event.ball, i])
-            w = path.after[event.ball, i][1][0]
-            at = motion.layout.leg[event.ball, i]
-            u = float(np.sqrt(np.trace(motion.covariance[at : at + 2, at : at + 2])))
-            if np.hypot(*(w - v)) < LEAST_TURN * u:
+            p = path.before[event.ball, i][0][0]
+            if not _turned(motion, i):
                 out.append(None)
                 continue
             if event.kind == "cushion" and in_jaws(table, event.other, p):
                 kind = "jaw"
         out.append((kind, event.ball, event.other))
     return out
+
+
+def _turned(motion: ShotMotion, i: int) -> bool:
+    """Whether the event changed a velocity beyond doubt; the first of a ball is what sets it going."""
+    event, path = motion.layout.events[i], motion.path()
+    for ball in (event.ball, event.other) if event.kind == "ball" else (event.ball,):
+        change = path.after[ball, i][1][0] - path.before[ball, i][1][0]
+        at = motion.layout.leg[ball, i]
+        u = float(np.sqrt(np.trace(motion.covariance[at : at + 2, at : at + 2])))
+        if np.hypot(*change) >= LEAST_TURN * u or motion.layout.chain[ball][0] == i:
+            return True
+    return False
+
+
+def _again(motion: ShotMotion, i: int) -> bool:
+    """Whether the two balls met in the event just before: they cannot meet twice at once."""
+    event, t_s = motion.events[i], motion.events[i].t_s
+    return any(
+        e.kind == "ball" and {e.ball, e.other} == {event.ball, event.other} and abs(e.t_s - t_s) < 0.02
+        for e in motion.events[:i]
+    )
 
 
 def name_balls(events: Sequence[MotionEvent], cue: str, tracks: Sequence[str]) -> dict[str, str]:

@@ -21,7 +21,6 @@ from pipeline.pockets import drop_depth, mouths
 from shared.columns import DETECTIONS, check_columns
 from shared.equipment import Table
 
-
 SLOW_MM_S = 100.0
 
 

@@ -43,7 +43,8 @@ def detections_of(play: Play, table: Table, seconds: float, look: Look | None = 
             rows.append(row(frame, t, place, look.noise_mm, colours[ball]))
         if rng.random() < look.strays:
             place = rng.uniform((40, 40), (table.length_mm - 40, table.width_mm - 40))
-            rows.append(row(frame, t, place, 1.0, tuple(rng.uniform((20, -40, -40, 0), (230, 40, 40, 1))), round_share=0.5))
+            colour = tuple(rng.uniform((20, -40, -40, 0), (230, 40, 40, 1)))
+            rows.append(row(frame, t, place, 1.0, colour, round_share=0.5))
     return DETECTIONS.conform(pd.DataFrame(rows))
 
 

@@ -35,7 +35,8 @@ def fitted(seed, *, noise_mm=0.3, seconds=1.6, systematic=None, **shot):
 
 SHOTS = [
     {"roll_ratio": 0.0, "cut_deg": 0.0}, {"roll_ratio": 0.9, "cut_deg": 5.0}, {"roll_ratio": -0.9, "cut_deg": -15.0},
-    {"roll_ratio": -0.3, "cut_deg": 20.0, "speed_mps": 3.5}, {"roll_ratio": 0.5, "direction_deg": 100.0, "speed_mps": 1.8},
+    {"roll_ratio": -0.3, "cut_deg": 20.0, "speed_mps": 3.5},
+    {"roll_ratio": 0.5, "direction_deg": 100.0, "speed_mps": 1.8},
 ]
 
 
