@@ -16,7 +16,7 @@ from calibration.store import read_calibrations
 from pipeline.compare.conditions import condition_columns, units_in
 from pipeline.measured_session import locate
 from shared.climate import absolute_humidity_gm3, dew_point_c, vapour_pressure_hpa
-from shared.columns import CONTACTS, SHOTS, TableSchema
+from shared.columns import CONTACTS, FINGERPRINT, SHOTS, TableSchema
 from shared.equipment import Table
 from shared.errors import CalibrationError, SchemaError, SettingsError
 from shared.files import file_sha256
@@ -78,9 +78,11 @@ def read_session_tables(path: Path) -> SessionTables:
         tool_version=pd.Series(version, index=shots.index, dtype="string"),
         source_sha256=shots["clip"].map(hashes).astype("string"),
     )
-    fingerprint = pd.read_csv(place / "table.csv") if (place / "table.csv").is_file() else pd.DataFrame()
-    if len(fingerprint):
-        fingerprint = fingerprint.assign(session=name)
+    fingerprint = pd.DataFrame()
+    if (place / "table.csv").is_file():
+        rows = read_table(place / "table.csv", FINGERPRINT)
+        more = tuple(c for c in rows.columns if c not in FINGERPRINT.dtypes)
+        fingerprint = FINGERPRINT.conform(rows, extra=more).assign(session=name)
     origin = {
         "session": name,
         "tool_version": version,

@@ -220,8 +220,8 @@ def _of_table(
     for factor in factors:
         try:
             found, values = read_factor(rows, factor.name)
-        except SettingsError as problem:
-            lines.append(f"{TABLE}, {name}: {problem}")
+        except SettingsError:
+            lines.append(f"{TABLE}, {name}: has no value for each level of {factor.name}; not compared by it.")
             continue
         kept.append(found)
         levels[factor.name] = values
@@ -243,7 +243,7 @@ def _responses(
     shots: pd.DataFrame, settings: CompareSettings, problems: list[str], of_table: Sequence[str]
 ) -> list[Response]:
     if settings.responses:
-        return [response(name, shots) for name in settings.responses if name not in of_table]
+        return [response(name, shots, also=of_table) for name in settings.responses if name not in of_table]
     out = []
     counted = counted_mask(shots)
     for name in DEFAULT_RESPONSES:

@@ -220,7 +220,7 @@ def fit_linear(
     inside = subspace(np.hstack([dummies, design])) if n_sessions > 1 else plain
     residual_df = n - inside.rank
     if residual_df < 1:
-        raise TooFewShots(f"{n} shots for {inside.rank} terms leave nothing to judge the scatter by")
+        raise TooFewShots(f"{n} values for {inside.rank} terms leave nothing to judge the scatter by")
     s2 = _shot_variance(inside, values, known_u2, residual_df)
     weights = 1 / (s2 + known_u2)
     within = solve(inside, values, weights)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pandas as pd
@@ -59,20 +60,24 @@ _KNOWN = (
 DEFAULT_RESPONSES = ("miss_mm", "rebound_settled_angle_deg", "rebound_angle_deg", "restitution")
 
 
-def response(name: str, shots: pd.DataFrame) -> Response:
-    """The response by its column's name. Raises SettingsError for a column that holds no measure."""
+def response(name: str, shots: pd.DataFrame, *, also: Sequence[str] = ()) -> Response:
+    """The response by its column's name. Raises SettingsError for a column that holds no measure.
+
+    also : other responses to offer in that message
+    """
     for known in _KNOWN:
         if known.name == name:
             return known
     if name.startswith(SPEED_KEPT):
         nth = name.removeprefix(SPEED_KEPT)
-        return Response(name, f"speed kept after {nth} cushions", "", "keeps more", "keeps less", 3)
+        return Response(name, f"share of speed kept after cushion {nth}", "", "more", "less", 3)
     columns = {c.name: c for c in SHOTS.columns}
     if name in columns and columns[name].kind == "number":
         return Response(name, name.replace("_", " "), columns[name].unit, "higher", "lower", 3)
     if name in shots and pd.api.types.is_numeric_dtype(shots[name]):
         return Response(name, name.replace("_", " "), "", "higher", "lower", 3)
-    measured = [c.name for c in SHOTS.columns if c.uncertain]
+    kept = sorted(str(c) for c in shots.columns if str(c).startswith(SPEED_KEPT) and not str(c).endswith("_u"))
+    measured = [*(c.name for c in SHOTS.columns if c.uncertain), *kept, *also]
     raise SettingsError(f"response {name!r} is not measured; choose from: {', '.join(measured)}.")
 
 
