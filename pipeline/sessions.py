@@ -67,7 +67,7 @@ def _expand(path: Path) -> Iterable[tuple[Path, list[Path], list[str]]]:
         if path.name in (SESSION_FILE, TAKES_FILE):
             raise SettingsError(f"{path}: is not a clip; give the folder it lies in.")
         return [(_home(path), [path], [])]
-    folder = path.parent if path.name == "clips" and (path.parent / SESSION_FILE).exists() else path
+    folder = path.parent if _holds_a_sessions_clips(path) else path
     if clips := _clips_in(folder):
         return [(folder, clips, _not_clips(folder))]
     inside = [sub for sub in sorted(folder.iterdir(), key=_natural) if sub.is_dir() and sub.name != "measured"]
@@ -80,8 +80,13 @@ def _expand(path: Path) -> Iterable[tuple[Path, list[Path], list[str]]]:
 
 
 def _home(clip: Path) -> Path:
-    """The session folder of a clip: the folder it lies in, or the one above a folder called clips."""
-    return clip.parent.parent if clip.parent.name == "clips" else clip.parent
+    """The session folder of a clip: the folder it lies in, or the one above a session's folder clips."""
+    return clip.parent.parent if _holds_a_sessions_clips(clip.parent) else clip.parent
+
+
+def _holds_a_sessions_clips(folder: Path) -> bool:
+    """True for the folder clips of a session; one without settings or take sheet above it stands for itself."""
+    return folder.name == "clips" and any((folder.parent / name).is_file() for name in (SESSION_FILE, TAKES_FILE))
 
 
 def _clips_in(folder: Path) -> list[Path]:

@@ -1,0 +1,57 @@
+"""The command line starts fast and says what there is."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from pipeline.cli import COMMANDS
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def call(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, "-m", "reboundry", *arguments], cwd=ROOT, capture_output=True, text=True,
+                          check=False)
+
+
+def test_help_lists_every_command_and_comes_fast():
+    code = ("import time; start = time.process_time(); from pipeline.cli import main\n"
+            "try: main(['--help'])\nexcept SystemExit: pass\nprint('took', time.process_time() - start)")
+    took = []
+    for _ in range(3):
+        ran = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+        took.append(float(ran.stdout.rsplit("took ", 1)[1]))
+    for name in COMMANDS:
+        assert f" {name} " in ran.stdout
+    assert min(took) < 0.4  # processor time, so that a busy machine doesn't count
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help_with_an_example(name, capsys):
+    from pipeline.cli import main
+
+    with pytest.raises(SystemExit) as ended:
+        main([name, "--help"])
+    assert ended.value.code == 0
+    words = capsys.readouterr().out
+    assert "Example:" in words
+    assert f"reboundry {name}" in words
+
+
+def test_python_m_works_and_knows_its_version():
+    start = time.monotonic()
+    ran = call("--version")
+    assert ran.returncode == 0
+    assert ran.stdout.startswith("reboundry 0.")
+    assert time.monotonic() - start < 30
+
+
+def test_no_command_shows_the_help():
+    ran = call()
+    assert ran.returncode == 2
+    assert "measure" in ran.stdout + ran.stderr

@@ -1,0 +1,46 @@
+"""One friction for a session: the prior counts once, scatter widens."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.friction import pool_friction
+from pipeline.physics import Friction
+
+PRIOR = Friction()
+
+
+def test_clips_that_know_nothing_leave_the_prior_alone():
+    assert vars(pool_friction([PRIOR] * 5, PRIOR)) == pytest.approx(vars(PRIOR))
+
+
+def test_no_clip_leaves_the_prior_alone():
+    assert vars(pool_friction([], PRIOR)) == pytest.approx(vars(PRIOR))
+
+
+def test_the_truth_is_found_within_the_stated_uncertainty():
+    """Clips that each see the truth with noise and hold the prior, as a fit with a prior does."""
+    rng = np.random.default_rng(11)
+    truth, u = np.log([0.23, 0.0085]), np.array([0.05, 0.08])
+    base = np.diag(1 / np.array([PRIOR.sliding_u / PRIOR.sliding, PRIOR.rolling_u / PRIOR.rolling]) ** 2)
+    start = base @ np.log([PRIOR.sliding, PRIOR.rolling])
+    errors = []
+    for _ in range(200):
+        clips = []
+        for _ in range(6):
+            seen = truth + u * rng.standard_normal(2)
+            covariance = np.linalg.inv(base + np.diag(1 / u**2))
+            best = np.exp(covariance @ (start + seen / u**2))
+            clips.append(Friction(best[0], best[1], *(best * np.sqrt(np.diag(covariance)))))
+        got = pool_friction(clips, PRIOR)
+        errors.append([(got.sliding - 0.23) / got.sliding_u, (got.rolling - 0.0085) / got.rolling_u])
+    rms = np.sqrt(np.mean(np.square(errors), axis=0))
+    # the Birge ratio only ever widens, so a little under 1; 200 runs: the rms itself is known to 5 %
+    assert ((rms > 0.75) & (rms < 1.1)).all()
+
+
+def test_clips_that_contradict_each_other_widen_the_result():
+    agree = [Friction(0.2, 0.01, 0.004, 0.0002), Friction(0.2, 0.01, 0.004, 0.0002)]
+    differ = [Friction(0.17, 0.01, 0.004, 0.0002), Friction(0.23, 0.01, 0.004, 0.0002)]
+    assert pool_friction(differ, PRIOR).sliding_u > 4 * pool_friction(agree, PRIOR).sliding_u

@@ -1,0 +1,84 @@
+"""What a path means: a clip, a folder of clips, a session folder, a folder of sessions."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.sessions import find_sessions
+from shared.errors import SettingsError
+
+
+def lay(folder: Path, *names: str) -> Path:
+    for name in names:
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"")
+    return folder
+
+
+def test_clips_lie_in_the_folder_or_under_clips(tmp_path):
+    lay(tmp_path / "s", "b.MP4", "clips/a10.mov", "clips/a9.mov", "measured/old.mp4", "._b.mp4")
+    (session,) = find_sessions([tmp_path / "s"])
+    assert session.name == "s"
+    assert [clip.name for clip in session.clips] == ["a9.mov", "a10.mov", "b.MP4"]
+    assert session.measured == tmp_path / "s" / "measured"
+
+
+@pytest.mark.parametrize("point_at", ["s", "s/clips", "s/clips/a.mp4"])
+def test_a_sessions_folder_clips_belongs_to_the_session(tmp_path, point_at):
+    lay(tmp_path / "s", "clips/a.mp4")
+    (tmp_path / "s" / "session.toml").write_text("[conditions]\ncloth = 'new'\n")
+    (session,) = find_sessions([tmp_path / point_at])
+    assert session.folder == tmp_path / "s"
+    assert session.settings.conditions == {"cloth": "new"}
+
+
+def test_a_folder_called_clips_on_its_own_is_a_session(tmp_path):
+    lay(tmp_path, "clips/a.mp4")
+    for path in (tmp_path / "clips", tmp_path / "clips" / "a.mp4"):
+        (session,) = find_sessions([path])
+        assert session.folder == tmp_path / "clips"
+
+
+def test_a_folder_of_sessions_is_each_of_them(tmp_path):
+    lay(tmp_path, "monday/a.mp4", "tuesday/clips/a.mp4", "empty/notes.txt")
+    assert [session.name for session in find_sessions([tmp_path])] == ["monday", "tuesday"]
+
+
+def test_clips_given_one_by_one_are_one_session_and_know_the_others(tmp_path):
+    lay(tmp_path, "a.mp4", "b.mp4", "c.mp4")
+    (session,) = find_sessions([tmp_path / "c.mp4", tmp_path / "a.mp4", tmp_path / "a.mp4"])
+    assert [clip.name for clip in session.clips] == ["a.mp4", "c.mp4"]
+    assert [clip.name for clip in session.present] == ["a.mp4", "b.mp4", "c.mp4"]
+
+
+def test_a_clip_linked_into_a_session_belongs_to_it(tmp_path):
+    lay(tmp_path / "archive", "a.mp4")
+    (tmp_path / "s").mkdir()
+    (tmp_path / "s" / "a.mp4").symlink_to(tmp_path / "archive" / "a.mp4")
+    (session,) = find_sessions([tmp_path / "s" / "a.mp4"])
+    assert session.name == "s"
+
+
+def test_two_clips_whose_shots_would_share_names(tmp_path):
+    lay(tmp_path, "a.mov", "a.mp4")
+    (session,) = find_sessions([tmp_path])
+    assert [clip.name for clip in session.clips] == ["a.mov"]
+    (line,) = session.problems
+    assert "a.mp4: has the same name as a.mov" in line
+    assert "rename one" in line
+
+
+def test_a_sheet_that_names_other_clips_of_the_session_is_no_problem_for_one_clip(tmp_path):
+    lay(tmp_path, "a.mp4", "b.mp4")
+    (tmp_path / "takes.csv").write_text("clip,cloth\na.mp4,new\nb.mp4,worn\n")
+    (session,) = find_sessions([tmp_path / "a.mp4"])
+    assert session.problems == ()
+
+
+def test_a_session_file_is_not_a_clip(tmp_path):
+    lay(tmp_path, "a.mp4", "session.toml")
+    with pytest.raises(SettingsError, match="give the folder it lies in"):
+        find_sessions([tmp_path / "session.toml"])
