@@ -38,7 +38,7 @@ def _led_back(s: Seen, starts: list[float]) -> Array:
     """Where a ball lay that was first made out in motion."""
     few = slice(0, min(5, len(s.t_s)))
     if not starts or few.stop < 2:
-        return s.xy_mm[0]
+        return np.asarray(s.xy_mm[0])
     line = np.polyfit(s.t_s[few] - starts[0], s.xy_mm[few], 1)
     return np.asarray(line[1], dtype=float)
 

@@ -127,5 +127,5 @@ def standard_table(name: str = DEFAULT_STANDARD, **sizes_mm: float) -> Table:
             sizes["nose_height_mm"] = table.nose_height_mm * diameter / table.ball.diameter_mm
         table = replace(table, ball=Ball(diameter, table.ball.diameter_u_mm))
     if "length_mm" in sizes or "width_mm" in sizes:
-        sizes["size_u_mm"] = 1.0  # measured with a tape between the noses: about a millimetre
+        sizes["size_u_mm"] = 1 / math.sqrt(3)  # a tape between the noses, read to a millimetre either way
     return replace(table, **sizes)  # type: ignore[arg-type]
