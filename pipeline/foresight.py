@@ -14,12 +14,14 @@ from numpy.typing import NDArray
 from calibration.capability import PictureScale, blur_mm, picture_scale
 from calibration.store import Calibration
 from pipeline.physics import G_MM_S2, travel
+from pipeline.shutter import speed_factor
 
 Array = NDArray[np.float64]
 
 #: noise of a ball's centre in one frame, px along an axis: what ordinary H.264 footage of a lit table gives
 TYPICAL_NOISE_PX = 0.10
 SLIDING, ROLLING = 0.2, 0.010  # published typical values (Alciatore, FAQ "physics of pool and billiards")
+TYPICAL_READOUT_S, READOUT_SPEED_MPS = 0.015, 2.0  # common practice, no source
 SPEEDS_MPS = {"slow": 0.7, "medium": 1.5, "fast": 3.0}  # banked ball as it meets the cushion
 
 
@@ -104,13 +106,17 @@ class ShotForecast:
 
 @dataclass(frozen=True, kw_only=True)
 class Capability:
-    """What a camera will be able to measure, and what to change. ``noise_mm``: a ball's centre in one frame."""
+    """What a camera will be able to measure, and what to change.
+
+    ``noise_mm``: of a ball's centre in one frame; ``rolling_shutter_percent``: what a phone's usual read-out does to speeds
+    """
 
     scale: PictureScale
     frame_rate: float
     shutter_s: float | None
     noise_mm: float
     forecasts: tuple[ShotForecast, ...]
+    rolling_shutter_percent: float
     advice: tuple[str, ...]
 
     def lines(self) -> list[str]:
@@ -137,6 +143,11 @@ class Capability:
             out.append(
                 f"{f.name} shot ({f.speed_mps:g} m/s at the cushion): {angle}; {f.frames_after} frames after; {blur}."
             )
+        out.append(
+            f"Phones read a picture line by line, in 10 to 20 ms. At {1000 * TYPICAL_READOUT_S:g} ms a ball at "
+            f"{READOUT_SPEED_MPS:g} m/s down or up the picture seems {self.rolling_shutter_percent:.1f} % too fast or too slow "
+            "(its direction stays right); [camera] readout_s in session.toml corrects it."
+        )
         return out + [f"Advice: {line}" for line in self.advice]
 
 
@@ -158,6 +169,12 @@ def describe_capability(
     forecasts = tuple(
         _forecast(name, speed, calibration, noise_mm, frame_rate, shutter_s) for name, speed in SPEEDS_MPS.items()
     )
+    readout = speed_factor(
+        speed_mps=READOUT_SPEED_MPS,
+        mm_per_px=scale.middle_mm_per_px,
+        height_px=calibration.pose.height_px,
+        readout_s=TYPICAL_READOUT_S,
+    )
     advice = _advice(
         scale,
         forecasts,
@@ -173,6 +190,7 @@ def describe_capability(
         shutter_s=shutter_s,
         noise_mm=noise_mm,
         forecasts=forecasts,
+        rolling_shutter_percent=100 * (readout - 1),
         advice=tuple(advice),
     )
 

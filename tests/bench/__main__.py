@@ -8,7 +8,7 @@ import tempfile
 from pathlib import Path
 
 from tests.bench import measure, report
-from tests.bench.bound import Bound, bound_lines, clip_bound
+from tests.bench.bound import Bound, VelocityBound, bound_lines, clip_bound, velocity_bounds, velocity_lines
 from tests.bench.score import ClipScore, score_clip
 from tests.bench.truth import find_truths
 
@@ -50,6 +50,7 @@ def main() -> int:
     scores: list[ClipScore] = []
     runs: list[measure.Run] = []
     bounds: dict[str, Bound] = {}
+    velocities: list[VelocityBound] = []
     if args.measured:
         scores = [score_clip(truth, args.measured) for truth in truths]
     else:
@@ -60,10 +61,11 @@ def main() -> int:
                 run = measure.measure(group, base / f"{number:02d}-{name}")
                 runs.append(run)
                 scores += [score_clip(truth, run.measured) for truth in group]
-                for truth in group:
+                for truth, score in zip(group, scores[-len(group) :], strict=True):
                     found = clip_bound(truth, run.measured)
                     if found is not None:
                         bounds[truth.clip.name] = found
+                        velocities += velocity_bounds(truth, score, found.noise_px)
                 print(report.speed_lines([run]), flush=True)
                 if run.status:
                     print("    " + "\n    ".join(run.output.strip().splitlines()[-4:]), flush=True)
@@ -72,6 +74,7 @@ def main() -> int:
     print("\n" + report.position_lines(scores))
     if bounds:
         print("\nNoise of ball centres across their motion against the Cramer-Rao bound\n" + bound_lines(bounds))
+        print(velocity_lines(velocities))
     faults = report.fault_lines(scores)
     print("\nMissed, invented, left empty\n" + (faults or "  none"))
     if args.csv:

@@ -189,7 +189,7 @@ def event_table(truth: ClipTruth) -> pd.DataFrame:
     A ball-ball contact is one row, of the ball that moved faster before it. Hands are left out.
     """
     rows = []
-    last_s = float(truth.times_s[-1])
+    last_s = float(truth.times_s[-3])  # what happens in the last two frames cannot be told from what came before
     for event in truth.record["events"]:
         kind = _KINDS.get(event["kind"])
         if kind is None or event["t"] > last_s:

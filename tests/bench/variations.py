@@ -32,6 +32,8 @@ VARIATIONS = (
     Variation(name="full_hd", camera=FULL_HD),
     Variation(name="long_exposure", filming={"shutter_s": 0.014, "instants": 11}),
     Variation(name="noisy", look={"noise": 0.03}),
+    Variation(name="lossless", filming={"crf": 0}),
+    Variation(name="lossless_noisy", filming={"crf": 0}, look={"noise": 0.03}),
     Variation(name="dim", look={"brightness": 0.35, "noise": 0.012}),
     Variation(name="rolling_shutter", filming={"readout_s": 0.012}),
     Variation(name="uneven_times", filming={"jitter": 0.2}),
@@ -63,12 +65,12 @@ def draw(variation: Variation, folder: Path) -> Path:
 
 
 def draw_all(folder: Path, only: str = "") -> None:
-    """Film every variation whose name holds ``only``, and the half-ball hit of the closed form."""
+    """Film every variation whose name holds a part of ``only`` (commas between), and the half-ball hit."""
     folder.mkdir(parents=True, exist_ok=True)
     for variation in VARIATIONS:
-        if only in variation.name:
+        if any(part in variation.name for part in only.split(",")):
             draw(variation, folder)
-    if only in "half_ball":
+    if any(part in "half_ball" for part in only.split(",")):
         table = standard_table()
         film(
             Scene(table=table, camera=overhead_camera(table)),
