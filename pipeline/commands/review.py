@@ -21,6 +21,7 @@ def review(
 
     Example: `reboundry review my-session`
     """
+    import signal
     import webbrowser
     from importlib.util import find_spec
 
@@ -39,7 +40,10 @@ def review(
         if browser:
             webbrowser.open(server.address)
 
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # tidy up as after Ctrl-C
     try:
         server.serve(ready=ready)
     except KeyboardInterrupt:  # the usual way to stop it; all decisions are on the disk
         typer.echo("Stopped.")
+    if server.desk.decided:
+        typer.echo(f"Decisions: {server.out / 'reviews.csv'}; report brought up to date: {server.refresh_report()}")

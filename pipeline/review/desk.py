@@ -33,6 +33,7 @@ class Desk:
     def __init__(self, session: MeasuredSession, *, secret: str) -> None:
         self._lock = threading.RLock()
         self._secret = secret.encode()
+        self.decided = False  # anything, since the page was opened
         self.load(session)
 
     def load(self, session: MeasuredSession) -> None:
@@ -163,6 +164,7 @@ class Desk:
         """The review columns of shots.csv."""
         applied = apply_reviews(self.session.shots, self.session.out)
         write_back(self.session.out / "shots.csv", applied)
+        self.decided = True
 
     def _summary(self, key: str, position: int, reviewer: str, stands: list[Review], *, blind: bool) -> Reply:
         row = self._rows[key]

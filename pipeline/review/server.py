@@ -93,6 +93,12 @@ class ReviewServer:
         finally:
             self.close()
 
+    def refresh_report(self) -> Path:
+        """report.html with the decisions made."""
+        from pipeline.report import write_report
+
+        return write_report(self.out)
+
     def close(self) -> None:
         """Stop what runs in the background and remove the pictures."""
         self.remeasuring.stop()

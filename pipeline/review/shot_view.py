@@ -73,7 +73,6 @@ def shot_view(session: MeasuredSession, row: dict[str, Any], verdict: Verdict, *
         "picture": picture_view(calibration) if calibration else None,
         "paths": paths(visible(session.tracks_of(shot_id), curtain), calibration),
         "events": event_views(visible(events, curtain), calibration, until_s=curtain.clear_until_s if hidden else None),
-        "angles": None if hidden else first_cushion(row, events),
     }
 
 
@@ -169,14 +168,6 @@ def event_views(
             "sight": number(row["sight"]),
         })
     return out
-
-
-def first_cushion(row: dict[str, Any], events: pd.DataFrame) -> dict[str, Any] | None:
-    """Time, incoming and rebound angle at the banked ball's first cushion."""
-    time_s, incoming = number(row["rail_s"]), number(row["incoming_angle_deg"])
-    if time_s is None or incoming is None:
-        return None
-    return {"t_s": time_s, "rail": text(row["rail"]), "incoming": incoming, "rebound": number(row["rebound_angle_deg"])}
 
 
 def measure(row: dict[str, Any], name: str) -> dict[str, Any] | None:

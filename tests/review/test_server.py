@@ -181,6 +181,10 @@ def test_decisions_reach_shots_csv_and_leave_the_rest_alone(tmp_path):
         assert status == 200
         assert json.loads(content)["shot"]
         assert sum(row["review"] == "" for row in shots_file(session).values()) == 1
+        running.process.terminate()
+        said = running.process.communicate(timeout=20)[0]
+    assert "report brought up to date" in said
+    assert "kim" in (session / "measured" / "report.html").read_text()
 
 
 def test_a_clip_whose_table_was_not_found_can_be_given_corners(tmp_path):
