@@ -21,13 +21,14 @@ class SearchSettings:
     """How rough places are found."""
 
     cells_per_radius: float = 2.5  # low-resolution pixels per ball radius, at least
-    cloth_distance: float = 20.0  # standard deviations off the cloth's colour that count half
-    disc_share: float = 0.4  # of a ball-sized disc that must not be cloth
-    lone_share: float = 0.3  # that share less 0.6 of the ring's around it
+    cloth_distance: float = 15.0  # standard deviations off the cloth's colour that count half
+    disc_share: float = 0.35  # of a ball-sized disc that must not be cloth
+    lone_share: float = 0.25  # that share less 0.6 of the ring's around it
     change_levels: float = 1.6  # mean over 3 x 3 cells, in grey levels, above the noise
     quiet_share: float = 0.85  # of the table where nothing is taken to happen, which shows the noise
     all_changed_share: float = 0.4
-    most_candidates: int = 6  # in one changed region
+    most_candidates: int = 6  # in one changed region,
+    most_at_first: int = 40  # or when all of the table is looked over
     beyond_mm: float = 25.0  # ball centres are looked for this far outside the nose lines: pocket mouths
 
 
@@ -200,12 +201,14 @@ class ClothSearch:
         peak &= disc > self.settings.disc_share
         rows, columns = np.nonzero(peak)
         apart2 = (0.7 * self.radius_px / self.factor) ** 2
+        whole = other.size > 0.5 * self.cells[0] * self.cells[1]
+        most = self.settings.most_at_first if whole else self.settings.most_candidates
         kept: list[tuple[int, int]] = []
         for i in np.argsort(-score[rows, columns])[:100]:
             row, column = int(rows[i]), int(columns[i])
             if all((row - r) ** 2 + (column - c) ** 2 > apart2 for c, r in kept):
                 kept.append((column, row))
-            if len(kept) == self.settings.most_candidates:
+            if len(kept) == most:
                 break
         reach = max(1, int(np.ceil(0.5 * self.radius_px / self.factor)))
         places = [_refined(column, row, score, reach) for column, row in kept]

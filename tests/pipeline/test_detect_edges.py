@@ -1,0 +1,74 @@
+"""Sub-pixel fits of drawn balls whose places are known exactly."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.detect_edges import OutlineFitter
+from pipeline.detect_outline import BallPicture
+from pipeline.detect_patch import cut
+from tests.pipeline.drawn import draw, overhead_camera
+
+IVORY, RED, BLACK, GREEN = (200.0, 118.0, 132.0), (70.0, 100.0, 200.0), (30.0, 128.0, 128.0), (90.0, 100.0, 90.0)
+
+
+@pytest.fixture(scope="module")
+def fitter() -> OutlineFitter:
+    return OutlineFitter(BallPicture(overhead_camera(), 28.575))
+
+
+def fitted(fitter, frame, start_mm, blur_px=(0.0, 0.0)):
+    start = np.array([start_mm], dtype=float)
+    centre = fitter.picture.centres(start)[0]
+    return fitter.fit([cut(frame, centre, 2.6 * fitter.radius_px)], start, np.array([blur_px]))
+
+
+@pytest.mark.parametrize("colour", [IVORY, RED, BLACK, GREEN])
+def test_ball_at_rest_is_placed_within_a_tenth_of_a_pixel(fitter, colour):
+    rng = np.random.default_rng(3)
+    for _ in range(4):
+        true = rng.uniform([200, 200], [2300, 1100])
+        frame = draw(fitter.picture, [(*true, colour)])
+        fit = fitted(fitter, frame, true + rng.uniform(-6, 6, 2))
+        px_per_mm = np.sqrt(abs(np.linalg.det(fitter.picture.jacobian(true)[0])))
+        assert np.linalg.norm(fit.xy_mm[0] - true) * px_per_mm < 0.1
+        assert fit.outline_share[0] > 0.9
+
+
+def test_swept_ball_is_placed_at_the_middle_of_its_exposure(fitter):
+    true = (1500.0, 700.0)
+    frame = draw(fitter.picture, [(*true, IVORY)], motion_mm=(14.0, 9.0))
+    motion_px = fitter.picture.jacobian([true])[0] @ [14.0, 9.0]
+    fit = fitted(fitter, frame, (1503.0, 698.0), motion_px)
+    px_per_mm = np.sqrt(abs(np.linalg.det(fitter.picture.jacobian([true])[0])))
+    assert np.linalg.norm(fit.xy_mm[0] - true) * px_per_mm < 0.15
+
+
+def test_two_fifths_hidden_moves_it_little_and_is_told(fitter):
+    true = np.array([900.0, 500.0])
+    centre = fitter.picture.centres(true)[0]
+    r = fitter.radius_px
+    hand = np.rint(centre + [[0.2 * r, -4 * r], [4 * r, -4 * r], [4 * r, 4 * r], [0.2 * r, 4 * r]]).astype(np.int32)
+    frame = draw(fitter.picture, [(*true, IVORY)], cover=[(hand, (130.0, 115.0, 150.0))])
+    fit = fitted(fitter, frame, true + [2.0, -2.0])
+    px_per_mm = np.sqrt(abs(np.linalg.det(fitter.picture.jacobian([true])[0])))
+    assert np.linalg.norm(fit.xy_mm[0] - true) * px_per_mm < 0.5
+    assert 0.3 < fit.outline_share[0] < 0.9
+
+
+def test_plain_cloth_shows_no_outline(fitter):
+    fit = fitted(fitter, draw(fitter.picture, []), (1270.0, 635.0))
+    assert fit.outline_share[0] < 0.4
+
+
+def test_stated_uncertainty_covers_the_error(fitter):
+    rng = np.random.default_rng(11)
+    ratios = []
+    for k in range(12):
+        true = rng.uniform([200, 200], [2300, 1100])
+        frame = draw(fitter.picture, [(*true, RED)], seed=100 + k, noise=2.0)
+        fit = fitted(fitter, frame, true + rng.uniform(-4, 4, 2))
+        error = fit.xy_mm[0] - true
+        ratios.append(error @ np.linalg.solve(fit.cov_mm2[0], error) / 2)
+    assert np.sqrt(np.mean(ratios)) < 1.3  # a drawn disc lacks shadow and reflection, so it may be well below 1

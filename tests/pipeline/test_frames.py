@@ -1,0 +1,172 @@
+"""Decoding: clips are written here first, so their times, turns and grey levels are known."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+
+from pipeline.frames import open_clip, still_picture
+from shared.errors import ClipError
+
+SIZE = (96, 64)  # width, height
+GREYS = [40, 80, 120, 160, 200]
+
+
+def picture(grey: int, mark: int = 220) -> np.ndarray:
+    """RGB: one grey, with a bright square in the top left corner."""
+    rgb = np.full((SIZE[1], SIZE[0], 3), grey, np.uint8)
+    rgb[:16, :16] = mark
+    return rgb
+
+
+def write_clip(
+    path: Path, times: list[Fraction], *, codec: str = "libx264", pixels: str = "yuv420p", turn: int = 0,
+    full_range: bool = False, greys: list[int] | None = None,
+) -> Path:
+    with av.open(str(path), "w") as out:
+        stream = out.add_stream(codec, rate=30)
+        stream.width, stream.height = SIZE
+        stream.pix_fmt = pixels
+        if turn:
+            stream.set_display_rotation(turn)
+        options = {"crf": "8", "preset": "ultrafast"}
+        if codec == "libx265":
+            options["x265-params"] = "log-level=none"
+        stream.options = options
+        stream.codec_context.time_base = Fraction(1, 90000)
+        if full_range:
+            stream.codec_context.color_range = 2
+        for n, t in enumerate(times):
+            frame = av.VideoFrame.from_ndarray(picture((greys or GREYS)[n % len(greys or GREYS)]), format="rgb24")
+            frame = frame.reformat(format=pixels, dst_color_range="JPEG" if full_range else "MPEG")
+            frame.pts, frame.time_base = int(t * 90000), Fraction(1, 90000)
+            out.mux(stream.encode(frame))
+        out.mux(stream.encode(None))
+    return path
+
+
+def steady(n: int) -> list[Fraction]:
+    return [Fraction(k, 30) for k in range(n)]
+
+
+def test_times_are_the_containers_own_at_a_variable_rate(tmp_path):
+    times = [Fraction(0), Fraction(1, 30), Fraction(1, 10), Fraction(11, 100), Fraction(2, 5)]
+    clip = open_clip(write_clip(tmp_path / "vfr.mp4", times))
+    frames = list(clip)
+    assert [f.index for f in frames] == [0, 1, 2, 3, 4]
+    assert [f.t_s for f in frames] == pytest.approx([float(t) for t in times], abs=1 / 90000)
+    assert clip.damage == ""
+
+
+def test_planes_have_the_pictures_grey_and_cannot_be_written(tmp_path):
+    frames = list(open_clip(write_clip(tmp_path / "a.mp4", steady(5))))
+    for frame, grey in zip(frames, GREYS, strict=True):
+        assert frame.luma.shape == (64, 96)
+        assert frame.chroma[0].shape == frame.chroma[1].shape == (32, 48)
+        assert frame.luma[40:, 40:].mean() == pytest.approx(16 + grey * 219 / 255, abs=1.5)  # BT.709 limited range
+        assert frame.bgr((40, 40, 20, 20)).mean() == pytest.approx(grey, abs=2)
+        with pytest.raises(ValueError, match="read-only"):
+            frame.luma[0, 0] = 1
+
+
+@pytest.mark.parametrize(("codec", "pixels"), [("libx265", "yuv420p10le"), ("libx264", "yuv420p10le")])
+def test_ten_bits_come_down_to_eight(tmp_path, codec, pixels):
+    clip = open_clip(write_clip(tmp_path / "ten.mp4", steady(5), codec=codec, pixels=pixels))
+    assert clip.info.bit_depth == 10
+    frames = list(clip)
+    assert [f.luma.dtype for f in frames] == [np.uint8] * 5
+    levels = [float(f.luma[40:, 40:].mean()) for f in frames]
+    assert levels == pytest.approx([16 + g * 219 / 255 for g in GREYS], abs=1.5)
+
+
+def test_full_range_is_told_apart(tmp_path):
+    clip = open_clip(write_clip(tmp_path / "full.mp4", steady(3), full_range=True))
+    assert clip.info.full_range
+    frame = next(iter(clip))
+    assert frame.luma[40:, 40:].mean() == pytest.approx(GREYS[0], abs=1.5)
+    assert frame.bgr((40, 40, 16, 16)).mean() == pytest.approx(GREYS[0], abs=2)
+
+
+@pytest.mark.parametrize("turn", [90, 180, 270])
+def test_a_turned_clip_is_read_as_displayed(tmp_path, turn):
+    clip = open_clip(write_clip(tmp_path / "turned.mp4", steady(2), turn=turn))
+    upright = picture(GREYS[0])
+    expected = np.rot90(upright, turn // 90)  # the display matrix turns counter-clockwise (FFmpeg, libavutil/display.h)
+    assert (clip.info.height, clip.info.width) == expected.shape[:2]
+    frame = next(iter(clip))
+    assert frame.luma.shape == expected.shape[:2]
+    assert frame.chroma[0].shape == (expected.shape[0] // 2, expected.shape[1] // 2)
+    difference = frame.bgr().astype(float) - expected
+    assert np.abs(difference[4:-4, 4:-4]).mean() < 4
+
+
+def test_one_frame_is_a_clip(tmp_path):
+    assert len(list(open_clip(write_clip(tmp_path / "one.mp4", steady(1))))) == 1
+
+
+def test_a_clip_can_be_read_twice_and_left_early(tmp_path):
+    clip = open_clip(write_clip(tmp_path / "a.mp4", steady(40)))
+    for frame in clip:
+        if frame.index == 2:
+            break
+    assert sum(1 for _ in clip) == 40
+
+
+def test_truncated_clip_gives_what_decodes_and_says_so(tmp_path):
+    whole = write_clip(tmp_path / "whole.mkv", steady(60), greys=list(range(30, 230, 7)))
+    cut = tmp_path / "cut.mkv"
+    data = whole.read_bytes()
+    cut.write_bytes(data[: int(len(data) * 0.6)])
+    clip = open_clip(cut)
+    count = sum(1 for _ in clip)
+    assert 0 < count < 60
+    assert clip.damage.startswith("cut.mkv: ")
+    assert str(count) in clip.damage
+
+
+@pytest.mark.parametrize("content", [b"", b"this is no clip at all" * 40])
+def test_what_is_no_clip_is_refused_in_one_line(tmp_path, content):
+    path = tmp_path / "notes.mp4"
+    path.write_bytes(content)
+    with pytest.raises(ClipError, match=r"^notes\.mp4: .*(empty|not a clip)") as refused:
+        open_clip(path)
+    assert "\n" not in str(refused.value)
+
+
+def test_sound_alone_is_refused(tmp_path):
+    path = tmp_path / "talk.wav"
+    with av.open(str(path), "w") as out:
+        stream = out.add_stream("pcm_s16le", rate=8000, layout="mono")
+        frame = av.AudioFrame.from_ndarray(np.zeros((1, 800), np.int16), format="s16", layout="mono")
+        frame.rate = 8000
+        out.mux(stream.encode(frame))
+        out.mux(stream.encode(None))
+    with pytest.raises(ClipError, match="holds no picture"):
+        open_clip(path)
+
+
+def test_missing_file_and_folder_are_refused(tmp_path):
+    with pytest.raises(ClipError, match="no such file"):
+        open_clip(tmp_path / "none.mp4")
+    with pytest.raises(ClipError, match="a folder"):
+        open_clip(tmp_path)
+
+
+def test_still_picture_is_the_median_of_early_frames(tmp_path):
+    greys = [100, 100, 100, 100, 100, 100, 100, 100, 100, 250, *[100] * 40]  # frame 9 is one of the five
+    path = write_clip(tmp_path / "flash.mp4", steady(50), greys=greys)
+    assert still_picture(path)[40:, 40:].mean() == pytest.approx(100, abs=2)
+
+
+def test_still_picture_reads_a_picture_file(tmp_path):
+    import cv2
+
+    cv2.imwrite(str(tmp_path / "table.png"), picture(90))
+    assert np.array_equal(still_picture(tmp_path / "table.png"), picture(90))
+    (tmp_path / "bad.jpg").write_bytes(b"no picture")
+    with pytest.raises(ClipError, match="not a picture"):
+        still_picture(tmp_path / "bad.jpg")
