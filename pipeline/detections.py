@@ -38,7 +38,8 @@ class DetectSettings:
     search: SearchSettings = field(default_factory=SearchSettings)
     shutter_s: float | None = None
     outline_support: float = 0.36  # less of the outline than this near edges of any kind is not worth a fit
-    outline_share: float = 0.4  # less of the outline than this is no ball
+    outline_share: float = 0.4  # less of the outline than this is no ball,
+    sure_support: float = 0.7  # unless so much of it lies near edges: a ball hardly brighter or darker than the cloth
     outline_and_clear: float = 1.25  # share of outline seen plus share of plain cloth around it: hands have neither
     still_there: float = 0.3  # share of a known ball's disc that isn't cloth: below, it has gone
     misses: int = 3  # a known ball not found this often is given up, until its place looks like a ball again
@@ -199,7 +200,7 @@ class BallDetector:
                 chosen = np.flatnonzero(worth)
                 patches = [patches[i] for i in chosen]
                 fit = self.fitter.fit(patches, rough[chosen], blur[chosen], rough=False)
-                self._take([jobs[i] for i in chosen], xy[chosen], fit, patches)
+                self._take([jobs[i] for i in chosen], xy[chosen], fit, patches, support[chosen])
         for look in looks_now:
             self._write(look)
         self._looks = [] if last else self._looks[-1:]
@@ -230,7 +231,9 @@ class BallDetector:
         shutter = self.settings.shutter_s if self.settings.shutter_s is not None else 0.5 * interval
         return np.asarray(np.einsum("nij,nj->ni", self.picture.jacobian(rough), v * shutter))
 
-    def _take(self, jobs: list[_Job], start: Array, fit: OutlineFit, patches: list[Patch]) -> None:
+    def _take(
+        self, jobs: list[_Job], start: Array, fit: OutlineFit, patches: list[Patch], support: Array
+    ) -> None:
         """Accept or drop fitted jobs."""
         seen = looks(patches, fit.xy_mm, self.picture, self.search, self._full_range)
         centres = self.picture.centres(fit.xy_mm)
@@ -238,7 +241,7 @@ class BallDetector:
         rows = np.column_stack([
             centres, fit.xy_mm, u, fit.cov_mm2[:, 0, 1] / (u[:, 0] * u[:, 1]), fit.blur_px, fit.outline_share, seen
         ])
-        good = self._plausible(fit, start, seen[:, 0])
+        good = self._plausible(fit, start, seen[:, 0], support)
         for job, row, fine in zip(jobs, rows, good, strict=True):
             if fine:
                 if self.pictures is not None and job.patch is not None and row[_WHITE] > WHITE_SHARE:
@@ -252,13 +255,13 @@ class BallDetector:
         if job.misses < 0:
             self._refused.append((job.px, job.t_s))
 
-    def _plausible(self, fit: OutlineFit, start: Array, clear_share: Array) -> NDArray[np.bool_]:
+    def _plausible(self, fit: OutlineFit, start: Array, clear_share: Array, support: Array) -> NDArray[np.bool_]:
         """Whether a fit is a ball on the table."""
         edge = 0.35 * self.picture.radius_mm
         size = np.array([self.table.length_mm, self.table.width_mm])
         inside = ((fit.xy_mm > -edge) & (fit.xy_mm < size + edge)).all(axis=1)
         near = np.linalg.norm(fit.xy_mm - start, axis=1) < 1.2 * self.picture.radius_mm
-        whole = fit.outline_share > self.settings.outline_share
+        whole = (fit.outline_share > self.settings.outline_share) | (support > self.settings.sure_support)
         alone = fit.outline_share + clear_share > self.settings.outline_and_clear
         return np.asarray(inside & near & whole & alone)
 
