@@ -145,8 +145,8 @@ class Capability:
             )
         out.append(
             f"Phones read a picture line by line, in 10 to 20 ms. At {1000 * TYPICAL_READOUT_S:g} ms a ball at "
-            f"{READOUT_SPEED_MPS:g} m/s down or up the picture seems {self.rolling_shutter_percent:.1f} % too fast or too "
-            "slow (its direction stays right); [camera] readout_s in session.toml corrects it."
+            f"{READOUT_SPEED_MPS:g} m/s down or up the picture seems {self.rolling_shutter_percent:.1f} % too fast or "
+            "too slow (its direction stays right); [camera] readout_s in session.toml corrects it."
         )
         return out + [f"Advice: {line}" for line in self.advice]
 
