@@ -60,7 +60,8 @@ def shot_view(session: MeasuredSession, row: dict[str, Any], verdict: Verdict, *
         "kind": text(row["kind"]), "pattern": text(row["pattern"]), "target": text(row["target"]),
         "speed_class": text(row["speed_class"]), "banked_ball": text(row["banked_ball"]),
         "conditions": {} if hidden else {n: text_of(row[n]) for n in session.conditions},
-        "verdict": verdict.verdict, "reasons": list(verdict.reasons),
+        "verdict": text(row["verdict"]),  # as measured; the checks show what stands behind it
+        "reasons": [part.strip() for part in text(row["reasons"]).split(";") if part.strip()],
         "checks": [asdict(check) for check in verdict.checks],
         "measures": [m for name in measures if (m := measure(row, name)) is not None],
         "outcome": "" if hidden else outcome_words(row),
