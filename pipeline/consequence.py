@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
-from math import atan2, cos, degrees, exp, hypot, radians, sin, sqrt, tan
+from math import atan2, cos, degrees, exp, hypot, radians, sin, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,11 +47,6 @@ def throw_deg(cut_deg: float, *, speed_mps: float, roll_ratio: float = 0.0, side
     """
     velocity, _, _ = _hit(speed_mps, cut_deg, roll_ratio, side_ratio)
     return degrees(atan2(velocity[1], velocity[0])) - cut_deg
-
-
-def side_for_throw(excess_deg: float) -> float:
-    """Side ratio that throws a fully hit object ball this far while the balls grip: tan(throw) (1+e)/2 = side / 7."""
-    return 7 * (1 + BALL_RESTITUTION) / 2 * tan(radians(excess_deg))
 
 
 def drift_deg(cut_deg: float, roll_ratio: float) -> float:

@@ -6,7 +6,7 @@ from math import atan, cos, degrees, radians, sin
 
 import pytest
 
-from pipeline.consequence import drift_deg, sensitivity, side_for_throw, throw_deg
+from pipeline.consequence import drift_deg, sensitivity, throw_deg
 from shared.equipment import standard_table
 
 
@@ -24,10 +24,6 @@ def test_throw_of_ten_and_twenty_degrees_as_worked_out_by_hand():
 
 def test_right_side_throws_the_object_ball_left():
     assert throw_deg(0, speed_mps=2.0, side_ratio=0.1) > 0
-
-
-def test_side_is_found_back_from_its_throw():
-    assert side_for_throw(throw_deg(0, speed_mps=2.0, side_ratio=0.08)) == pytest.approx(0.08, abs=1e-9)
 
 
 def test_a_rolling_half_ball_hit_leaves_the_tangent_line_by_the_published_angle():
