@@ -24,6 +24,7 @@ def main() -> int:
     parser.add_argument(
         "--variations", type=Path, help="draw clips that vary tilt, lens, blur ... here and measure them"
     )
+    parser.add_argument("--simulated", type=int, default=0, help="so many random shots without pictures, known noise")
     parser.add_argument("--csv", type=Path, help="write every error to this file")
     parser.add_argument("--positions", type=Path, help="write the position errors of every ball and frame to this file")
     args = parser.parse_args()
@@ -31,6 +32,13 @@ def main() -> int:
         from tests.bench.tables import score_pictures
 
         print(score_pictures(args.tables))
+        return 0
+    if args.simulated:
+        from tests.bench.simulated import score_simulated
+
+        simulated = score_simulated(args.simulated)
+        print(report.measure_lines(simulated) + "\n\n" + report.position_lines(simulated))
+        print(report.fault_lines(simulated))
         return 0
     if args.variations:
         from tests.bench.variations import draw_all
