@@ -42,8 +42,9 @@ class DetectSettings:
     sure_support: float = 0.7  # unless so much of it lies near edges: a ball hardly brighter or darker than the cloth
     outline_and_clear: float = 1.25  # share of outline seen plus share of plain cloth around it: hands have neither
     still_there: float = 0.3  # share of a known ball's disc that isn't cloth: below, it has gone
+    surely_there: float = 0.75  # the same where something ball-like was found within a ball's width
     misses: int = 3  # a known ball not found this often is given up, until its place looks like a ball again
-    refused_s: float = 0.12  # a place that proved to be no ball isn't tried again for so long
+    refused_s: float = 0.2  # a place that proved to be no ball isn't tried again for so long
     refresh_s: float = 0.5  # a ball at rest is fitted anew this often,
     settle_s: float = 0.06  # just after it moved after so long, then twice as long ...
     batch: int = 24  # jobs fitted together
@@ -155,7 +156,10 @@ class BallDetector:
         found = [p for p in candidates.px if _far(p, places, near) and _far(p, ruled_out, 0.4 * near)]
         jobs = kept + [self._job(frame, place, -1) for place in found]
         for place, misses in again:
-            if _far(place, found, 0.35 * near) and candidates.share(place) > self.settings.still_there:
+            if not _far(place, found, 0.35 * near):
+                continue
+            alone = _far(place, found, 2 * near)  # else it may have moved to a place found nearby
+            if candidates.share(place) > (self.settings.still_there if alone else self.settings.surely_there):
                 jobs.append(self._job(frame, place, misses))
         return jobs
 

@@ -170,7 +170,11 @@ class Clip:
                         self.damage = f"{name}: frames without a time of their own; {{count}} frames could be read."
                         continue
                     last_s = t_s
-                    yield self._frame(picture, count, t_s)
+                    frame = self._frame(picture, count, t_s)
+                    if frame.luma.shape != (self.info.height, self.info.width):
+                        self.damage = f"{self.info.name}: the picture changes size; {{count}} frames could be read."
+                        continue
+                    yield frame
                     count += 1
         if count == 0:
             raise ClipError(f"{self.info.name}: {_NOTHING_DECODED}")

@@ -13,7 +13,8 @@ from pipeline.frames import Frame
 from shared.equipment import Table, standard_table
 
 FINE = 6  # sub-pixels per pixel and direction
-CLOTH = (90.0, 150.0, 110.0)  # Y, Cb, Cr
+Colour = tuple[float, float, float]  # Y, Cb, Cr
+CLOTH: Colour = (90.0, 150.0, 110.0)
 
 
 def overhead_camera(tilt_deg: float = 4.0, width: int = 960, height: int = 540) -> CameraPose:
@@ -33,11 +34,11 @@ def calibration(table: Table | None = None, pose: CameraPose | None = None) -> C
 
 
 def draw(
-    picture: BallPicture, balls: list[tuple[float, float, tuple[float, float, float]]], *, index: int = 0, t_s: float = 0.0,
+    picture: BallPicture, balls: list[tuple[float, float, Colour]], *, index: int = 0, t_s: float = 0.0,
     motion_mm: tuple[float, float] = (0.0, 0.0), noise: float = 1.0, blur_px: float = 0.7, seed: int = 7,
-    cover: list[tuple[NDArray[np.int32], tuple[float, float, float]]] | None = None,
+    cover: list[tuple[NDArray[np.int32], Colour]] | None = None,
 ) -> Frame:
-    """A frame with balls (x mm, y mm, (Y, Cb, Cr)), swept by ``motion_mm`` during the exposure, and polygons over them."""
+    """A frame with balls (x mm, y mm, (Y, Cb, Cr)), swept by ``motion_mm`` during the exposure, polygons over them."""
     rng = np.random.default_rng(seed + index)
     width, height = picture.pose.width_px, picture.pose.height_px
     planes = np.empty((height, width, 3))
@@ -56,7 +57,8 @@ def draw(
             share += cv2.resize(fine, (int(size[0]), int(size[1])), interpolation=cv2.INTER_AREA) / 255 / len(outlines)
         share = cv2.GaussianBlur(share, (0, 0), blur_px)[..., None]
         here = planes[low[1] : low[1] + size[1], low[0] : low[0] + size[0]]
-        here[:] = here * (1 - share[: here.shape[0], : here.shape[1]]) + np.array(colour) * share[: here.shape[0], : here.shape[1]]
+        share = share[: here.shape[0], : here.shape[1]]
+        here[:] = here * (1 - share) + np.array(colour) * share
     for polygon, colour in cover or []:
         cv2.fillPoly(planes, [polygon], colour)
     luma = planes[..., 0] + rng.normal(0, noise, planes.shape[:2])

@@ -49,9 +49,10 @@ def test_two_fifths_hidden_moves_it_little_and_is_told(fitter):
     true = np.array([900.0, 500.0])
     centre = fitter.picture.centres(true)[0]
     r = fitter.radius_px
-    hand = np.rint(centre + [[0.2 * r, -4 * r], [4 * r, -4 * r], [4 * r, 4 * r], [0.2 * r, 4 * r]]).astype(np.int32)
+    corners = np.array([[0.2, -4], [4, -4], [4, 4], [0.2, 4]])
+    hand = np.rint(centre + r * corners).astype(np.int32)
     frame = draw(fitter.picture, [(*true, IVORY)], cover=[(hand, (130.0, 115.0, 150.0))])
-    fit = fitted(fitter, frame, true + [2.0, -2.0])
+    fit = fitted(fitter, frame, true + np.array([2.0, -2.0]))
     px_per_mm = np.sqrt(abs(np.linalg.det(fitter.picture.jacobian([true])[0])))
     assert np.linalg.norm(fit.xy_mm[0] - true) * px_per_mm < 0.5
     assert 0.3 < fit.outline_share[0] < 0.9

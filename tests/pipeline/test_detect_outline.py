@@ -9,7 +9,7 @@ from calibration.pose import CameraPose
 from pipeline.detect_outline import BallPicture
 from tests.pipeline.drawn import overhead_camera
 
-#: f = 1400 px, R = 28.575 mm, optical axis straight down; distance Z, sideways X -> ellipse centre px, semi-axes a, b px.
+#: f = 1400 px, R = 28.575 mm, optical axis straight down; distance Z, sideways X -> ellipse centre, semi-axes a, b in px.
 #: Closed form: Matsuoka & Maruyama, Eccentricity on an image caused by projection of a circle and a sphere,
 #: ISPRS Annals III-5:19-26 (2016), eqs 40-47; checked there against tangent rays' end points.
 SPHERES = [
@@ -35,5 +35,5 @@ def test_outline_is_the_published_ellipse(depth, aside, centre_px, a_px, b_px):
 def test_step_in_mm_moves_the_centre_as_the_jacobian_says():
     picture = BallPicture(overhead_camera(6.0), 28.575)
     at = np.array([[400.0, 1000.0], [2200.0, 150.0]])
-    moved = picture.centres(at + [0.3, -0.2]) - picture.centres(at)
-    assert moved == pytest.approx(picture.jacobian(at) @ np.array([0.3, -0.2]), abs=1e-3)
+    step = np.array([0.3, -0.2])
+    assert picture.centres(at + step) - picture.centres(at) == pytest.approx(picture.jacobian(at) @ step, abs=1e-3)
