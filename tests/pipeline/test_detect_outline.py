@@ -9,7 +9,7 @@ from calibration.pose import CameraPose
 from pipeline.detect_outline import BallPicture
 from tests.pipeline.drawn import overhead_camera
 
-#: f = 1400 px, R = 28.575 mm, optical axis straight down; distance Z, sideways X -> ellipse centre, semi-axes a, b in px.
+#: f = 1400 px, R = 28.575 mm, optical axis straight down; distance Z, sideways X -> ellipse centre, semi-axes a, b.
 #: Closed form: Matsuoka & Maruyama, Eccentricity on an image caused by projection of a circle and a sphere,
 #: ISPRS Annals III-5:19-26 (2016), eqs 40-47; checked there against tangent rays' end points.
 SPHERES = [
