@@ -17,7 +17,7 @@ T = TypeVar("T")
 R = TypeVar("R")
 OnReport = Callable[[float], None]
 
-_PRELOAD = ("pipeline.clip_job", "pipeline.shots", "calibration.find")
+_PRELOAD = ("pipeline.clip_job", "pipeline.shots", "calibration.find", "av", "filterpy.kalman", "pyarrow.parquet")
 _POLL_S = 0.3  # how often reports of the workers are passed on
 _report_to: OnReport | None = None  # where `report` goes, in this process
 
