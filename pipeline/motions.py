@@ -18,10 +18,11 @@ from pipeline.first_guess import first_guess
 from pipeline.first_slip import first_slip
 from pipeline.knowledge import Knowledge
 from pipeline.paths import Layout, MotionEvent, Path, Seen
-from pipeline.physics import Array, Friction, rest_time
+from pipeline.physics import Array, Friction, rest_time, slide_time
 from shared.equipment import Table
 
 STILL_MM_S = 20.0  # slower is as good as at rest
+POOR_SCALE = 1.9
 LEAST_NOISE = 0.75  # of the stated noise; residuals may show it to be less, but not by more than this
 HUBER = 2.5  # residuals beyond this many standard uncertainties count less
 
@@ -37,7 +38,7 @@ class ShotMotion:
     residual_mm: dict[str, Array]  # (N,) distance of each detection from its fitted path
     scale: dict[str, float]  # residuals over the stated noise
     weight: dict[str, Array]  # (N,) 1 for a frame used in full, less where it stood out
-    cost: float
+    chi2: float  # at the stated noise, priors included: for comparing one set of events with another
     radius_mm: float
 
     @property
@@ -59,6 +60,11 @@ class ShotMotion:
         c = self.covariance[:2, :2]
         su, ru = np.sqrt(np.diag(c))
         return Friction(float(mu_s), float(mu_r), float(mu_s * su), float(mu_r * ru), float(c[0, 1] / (su * ru)))
+
+    @property
+    def poor(self) -> bool:
+        """Whether some ball's frames lie further from its path than their noise and lasting errors explain."""
+        return max(self.scale.values(), default=0.0) > POOR_SCALE
 
     @property
     def rms_mm(self) -> float:
@@ -207,12 +213,38 @@ def fit_shot(
     theta, _ = _descend(problem, theta, max_steps, enough=0.3)
     by_name = {b: _outside_events(s, layout, theta, shutter_s) for b, s in by_name.items()}
     problem = _Problem(layout, by_name, knowledge)
-    theta, _ = _descend(problem, theta, max_steps, enough=0.03)
+    theta, chi2 = _descend(problem, theta, max_steps, enough=0.03)
+    theta, chi2 = _with_roll_as_brought(problem, theta, chi2, max_steps)
     scale = {b: _noise_scale(problem, b, theta) for b in by_name}
     scaled = {b: replace(s, covariance=s.covariance * scale[b] ** 2) for b, s in by_name.items()}
     problem = _Problem(layout, scaled, knowledge)
-    theta, cost = _descend(problem, theta, max_steps)
-    return _finish(problem, theta, cost, by_name, scale)
+    theta, _ = _descend(problem, theta, max_steps)
+    return _finish(problem, theta, chi2, by_name, scale)
+
+
+def _with_roll_as_brought(problem: _Problem, theta: Array, chi2: float, max_steps: int) -> tuple[Array, float]:
+    """The better of the fit and of others in which a ball leaves a hit with the roll that it brought.
+
+    A ball that slides all the way to its next event shows nothing of its roll. A fit that got there by mistake finds
+    no slope back to a ball that had begun to roll, so it is tried from the other side.
+    """
+    layout = problem.layout
+    for i, event in enumerate(layout.events):
+        for ball in (event.ball, event.other) if event.kind == "ball" else ():
+            following = next((k for k in layout.chain[ball] if k > i), None)
+            path = Path(layout, theta)
+            _, v, roll = path.after[ball, i]
+            until = path.time(following)[0] if following is not None else problem.seen[ball].t_s[-1]
+            if slide_time(v, roll, path.mu_s)[0] < until - path.time(i)[0]:
+                continue
+            roll_at = layout.leg[ball, i] + 2
+            start = theta.copy()
+            start[roll_at : roll_at + 2] = path.before[ball, i][2][0]
+            start, _ = _descend(problem, start, 25, enough=0.05, held=range(roll_at, roll_at + 2))
+            other, cost = _descend(problem, start, max_steps, enough=0.03)
+            if cost < chi2 - 1.0:
+                theta, chi2 = other, cost
+    return theta, chi2
 
 
 def _outside_events(s: Seen, layout: Layout, theta: Array, shutter_s: float) -> Seen:
@@ -248,7 +280,7 @@ def _noise_scale(problem: _Problem, ball: str, theta: Array) -> float:
 
 
 def _finish(
-    problem: _Problem, theta: Array, cost: float, seen: dict[str, Seen], scale: dict[str, float]
+    problem: _Problem, theta: Array, chi2: float, seen: dict[str, Seen], scale: dict[str, float]
 ) -> ShotMotion:
     layout = problem.layout
     a, _, _ = problem.normal_equations(theta)
@@ -270,4 +302,4 @@ def _finish(
     path = Path(layout, theta)
     residual = {b: np.linalg.norm(s.xy_mm - path.states(b, s.t_s)[0][0], axis=1) for b, s in seen.items()}
     radius = problem.knowledge.table.ball.radius_mm
-    return ShotMotion(layout, theta, covariance + shift @ shift.T, seen, residual, scale, weight, cost, radius)
+    return ShotMotion(layout, theta, covariance + shift @ shift.T, seen, residual, scale, weight, chi2, radius)
