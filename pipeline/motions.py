@@ -235,12 +235,12 @@ def _with_roll_as_brought(problem: _Problem, theta: Array, chi2: float, max_step
             path = Path(layout, theta)
             _, v, roll = path.after[ball, i]
             until = path.time(following)[0] if following is not None else problem.seen[ball].t_s[-1]
-            if slide_time(v, roll, path.mu_s)[0] < until - path.time(i)[0]:
+            if slide_time(v, roll, path.mu_s)[0] < 0.8 * (until - path.time(i)[0]):
                 continue
             roll_at = layout.leg[ball, i] + 2
             start = theta.copy()
             start[roll_at : roll_at + 2] = path.before[ball, i][2][0]
-            start, _ = _descend(problem, start, 25, enough=0.05, held=range(roll_at, roll_at + 2))
+            start, _ = _descend(problem, start, 80, enough=0.05, held=range(roll_at, roll_at + 2))
             other, cost = _descend(problem, start, max_steps, enough=0.03)
             if cost < chi2 - 1.0:
                 theta, chi2 = other, cost
