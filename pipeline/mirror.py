@@ -118,7 +118,7 @@ class StoredExecutor:
         for index, result in self.far.run(measure_stored, [self._stored(task) for task in clips]):
             if not isinstance(result, Lost):
                 entry = clips[index].entry
-                fetch_entry(self.out / ".work" / entry.folder.name, entry, detections=False)
+                fetch_entry(self.out / ".work" / entry.folder.name, entry, measured_only=True)
             yield index, result
 
     def _stored(self, task: ClipTask) -> StoredTask:

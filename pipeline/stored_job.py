@@ -13,6 +13,7 @@ from shared.errors import ReboundryError
 from shared.files import file_sha256
 
 SOURCE = "source"  # the record that tells whether the clip is still the one that was looked at
+_SEEN = ("detections.parquet", "pictures.parquet")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,15 +56,15 @@ def _measure_in(scratch: Path, stored: StoredTask) -> ClipRecord:
     return record
 
 
-def fetch_entry(place: Place, entry: Entry, *, detections: bool = True) -> dict[str, str]:
+def fetch_entry(place: Place, entry: Entry, *, measured_only: bool = False) -> dict[str, str]:
     """Copy an entry's files here; returns the SHA-256 of each by its name.
 
-    ``detections`` False: without the one big table, which only measuring needs.
+    ``measured_only``: without the big tables of what was seen, which only measuring needs.
     """
     came: dict[str, str] = {}
     entry.folder.mkdir(parents=True, exist_ok=True)
     for name in place.files():
-        if detections or name != "detections.parquet":
+        if not measured_only or name not in _SEEN:
             (place / name).fetch(entry.folder / name)
             came[name] = file_sha256(entry.folder / name)
     return came
