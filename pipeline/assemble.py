@@ -47,9 +47,11 @@ def write_results(
     names = extra_columns(session.takes, settings)
     rows = write_shots(out / "shots.csv", shots, names)
     write_csv(out / "contacts.csv", contacts)
-    estimates = [record.friction for record in records if record.friction is not None]
-    friction = pool_friction(estimates, prior_friction(settings)) if estimates else None
-    write_csv(out / "table.csv", fingerprint(contacts, rows, friction=friction, by=names))
+    own = {record.clip: record.friction for record in records if record.friction is not None}
+    prior = prior_friction(settings)
+    friction = pool_friction(list(own.values()), prior) if own else None
+    table = fingerprint(contacts, rows, friction=friction, by=names, clip_friction=own, prior=prior)
+    write_csv(out / "table.csv", table)
     write_tracks(out / "tracks.parquet", entries)
     calibrations = [read_calibrations(entry.folder / "calibration.json")[0] for entry in entries]
     write_calibrations(out / "calibration.json", calibrations)

@@ -10,14 +10,16 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.friction import pool_friction
 from pipeline.physics import Friction
 from shared.columns import FINGERPRINT
 
@@ -64,21 +66,24 @@ def join(values: Array, u: Array) -> Joined:
 
 
 def fingerprint(
-    contacts: pd.DataFrame, shots: pd.DataFrame, *, friction: Friction | None, by: Sequence[str] = ()
+    contacts: pd.DataFrame, shots: pd.DataFrame, *, friction: Friction | None, by: Sequence[str] = (),
+    clip_friction: Mapping[str, Friction] = MappingProxyType({}), prior: Friction = Friction(),
 ) -> pd.DataFrame:
     """table.csv: a row per quantity, and per range of speed or angle where there are contacts enough.
 
     contacts, shots : CONTACTS and SHOTS rows of one session; friction : fitted over the session, None if nothing moved
     by              : condition columns of ``shots`` that changed within the session; each value gets its own rows
+    clip_friction   : each clip's own friction, which holds ``prior``; joined for each condition that clips were filmed under
     returns         : FINGERPRINT rows
     """
     cushions, hits = cushion_values(contacts, shots), hit_values(shots, contacts)
     rows: list[dict[str, Any]] = []
     moved = int(shots["shot_id"].nunique()) if len(shots) else 0
     if friction is not None and moved:
-        rows.append(_friction_row("rolling_resistance", friction.rolling, friction.rolling_u, moved))
-        rows.append(_friction_row("sliding_friction", friction.sliding, friction.sliding_u, moved))
+        rows += _both_frictions(friction, moved, "")
     for condition, ids in [("", None), *_levels(shots, by)]:
+        if ids is not None:
+            rows += _friction_rows(_clips_of(shots, ids), clip_friction, prior, condition, len(ids))
         rows += _hit_rows(_of(hits, ids), condition)
         rows += _cushion_rows(_of(cushions, ids), condition)
     return FINGERPRINT.conform(pd.DataFrame(rows, columns=FINGERPRINT.names))
@@ -189,12 +194,30 @@ def hit_values(shots: pd.DataFrame, contacts: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(out, columns=columns)
 
 
-def _friction_row(quantity: str, value: float, u: float, moved: int) -> dict[str, Any]:
-    return _row(
-        quantity,
-        Joined(value=value, u=u, scatter=math.nan, contacts=moved),
-        note="fitted to all paths of the session; contacts = shots",
-    )
+def _clips_of(shots: pd.DataFrame, ids: set[str]) -> set[str]:
+    """Clips all of whose shots are among ``ids``: what a clip says of friction can't be split between its shots."""
+    inside = shots["shot_id"].astype(str).isin(ids)
+    clips = shots["clip"].astype(str)
+    return set(clips[inside]) - set(clips[~inside])
+
+
+def _friction_rows(
+    clips: set[str], own: Mapping[str, Friction], prior: Friction, condition: str, moved: int
+) -> list[dict[str, Any]]:
+    told = [own[clip] for clip in sorted(clips) if clip in own]
+    return _both_frictions(pool_friction(told, prior), moved, condition) if told else []
+
+
+def _both_frictions(friction: Friction, moved: int, condition: str) -> list[dict[str, Any]]:
+    values = {
+        "rolling_resistance": (friction.rolling, friction.rolling_u),
+        "sliding_friction": (friction.sliding, friction.sliding_u),
+    }
+    note = "fitted to all paths; contacts = shots"
+    return [
+        _row(name, Joined(value=value, u=u, scatter=math.nan, contacts=moved), condition=condition, note=note)
+        for name, (value, u) in values.items()
+    ]
 
 
 def _hit_rows(hits: pd.DataFrame, condition: str) -> list[dict[str, Any]]:

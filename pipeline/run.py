@@ -1,4 +1,4 @@
-"""The stages in order, for one session: clips measured side by side, one friction for all of them, files written."""
+"""The stages in order, for one session: clips side by side, friction learnt from one another, files written."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from pipeline.clip_job import ClipRecord, ClipTask, measure_clip, prior_friction
 from pipeline.corrections import corrected, read_corrections
 from pipeline.draw_job import DrawTask, draw_clip, is_drawn
 from pipeline.executor import Executor, InProcess, Lost, local_executor
-from pipeline.friction import pool_friction
+from pipeline.friction import learnt_from_others
 from pipeline.physics import Friction
 from pipeline.sessions import Session
 from pipeline.work import Work
@@ -136,14 +136,18 @@ class _Run:
         self._do("measuring", [self._task(clip) for clip in self.session.clips], by_size=True)
 
     def _measure_together(self) -> None:
-        """Once more, from the kept detections, with the friction that all clips agree on."""
-        estimates = [r.friction for r in self._all_records() if r.friction is not None]
-        prior = prior_friction(self.session.settings)
-        friction = _rounded(pool_friction(estimates, prior)) if len(estimates) > 1 else None
+        """Once more, from the kept detections, with what each clip may learn of friction from the others."""
+        estimates = {r.clip: r.friction for r in self._all_records() if r.friction is not None}
+        alike = {clip: self.session.takes.filmed_under(clip) for clip in estimates}
+        learnt = learnt_from_others(estimates, alike, prior_friction(self.session.settings))
         clips = [clip for clip in self._measured_clips() if self._record(clip).shots]
-        tasks = [replace(self._task(clip), friction=friction, tables=True, again=False) for clip in clips]
-        # without a common friction there is nothing to join; tables are made only if they are another run's
-        self._do("one friction for all" if friction is not None else "measuring", tasks, by_size=False)
+        tasks = [
+            replace(self._task(clip), friction=_rounded(learnt[clip.name]) if clip.name in learnt else None,
+                    tables=True, again=False)
+            for clip in clips
+        ]
+        # where no other clip tells of friction there is nothing to join; tables are made only if they are another run's
+        self._do("friction from all clips" if learnt else "measuring", tasks, by_size=False)
 
     def _do(self, words: str, tasks: Sequence[ClipTask], *, by_size: bool) -> None:
         weights = [float(task.clip.stat().st_size) if by_size and task.clip.exists() else 1.0 for task in tasks]

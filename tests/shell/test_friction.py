@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.friction import pool_friction
+from pipeline.friction import learnt_from_others, pool_friction
 from pipeline.physics import Friction
 
 PRIOR = Friction()
@@ -44,3 +44,40 @@ def test_clips_that_contradict_each_other_widen_the_result():
     agree = [Friction(0.2, 0.01, 0.004, 0.0002), Friction(0.2, 0.01, 0.004, 0.0002)]
     differ = [Friction(0.17, 0.01, 0.004, 0.0002), Friction(0.23, 0.01, 0.004, 0.0002)]
     assert pool_friction(differ, PRIOR).sliding_u > 4 * pool_friction(agree, PRIOR).sliding_u
+
+
+def _clips(rng, sliding, u=0.01):
+    """Own estimates of clips whose balls slid with ``sliding`` (each), read with relative noise ``u``."""
+    out = {}
+    for n, value in enumerate(sliding):
+        seen = value * np.exp(u * rng.standard_normal())
+        out[f"clip-{n}"] = Friction(seen, 0.0100, u * seen, 0.0002)
+    return out
+
+
+def test_a_clip_never_learns_from_itself():
+    rng = np.random.default_rng(3)
+    clips = _clips(rng, [0.2] * 4)
+    others = learnt_from_others(clips, {}, PRIOR)
+    clips["clip-0"] = Friction(0.35, 0.01, 0.003, 0.0002)
+    # its own estimate only makes the clips look more scattered, which the others' word on it must then allow for
+    changed = learnt_from_others(clips, {}, PRIOR)
+    assert changed["clip-0"].sliding == pytest.approx(others["clip-0"].sliding, rel=0.01)
+    assert learnt_from_others({"alone": PRIOR}, {}, PRIOR) == {}
+
+
+def test_what_is_learnt_holds_the_truth_as_often_as_it_says():
+    """Polished and clean balls in turn: told which is which, or not told, the stated uncertainty must hold."""
+    rng = np.random.default_rng(5)
+    truth = [0.22, 0.20, 0.22, 0.20, 0.22, 0.20]
+    alike = {f"clip-{n}": n % 2 for n in range(6)}
+    told, untold, widths = [], [], []
+    for _ in range(200):
+        clips = _clips(rng, truth)
+        for into, groups in ((told, alike), (untold, {})):
+            learnt = learnt_from_others(clips, groups, PRIOR)
+            into += [(learnt[f"clip-{n}"].sliding - t) / learnt[f"clip-{n}"].sliding_u for n, t in enumerate(truth)]
+        widths.append(learnt_from_others(clips, alike, PRIOR)["clip-0"].sliding_u / learnt["clip-0"].sliding_u)
+    assert 0.8 < np.sqrt(np.mean(np.square(told))) < 1.3
+    assert 0.6 < np.sqrt(np.mean(np.square(untold))) < 1.3
+    assert np.median(widths) < 0.35  # told which clips are alike, it learns far more
