@@ -79,12 +79,13 @@ def _join(told: Sequence[_Told], prior: Friction, scatter: Array | None = None) 
     total: Array = np.zeros((2, 2))
     weighted: Array = np.zeros(2)
     for one in told:
-        weight = one.information if scatter is None else np.linalg.inv(one.covariance + spread)
-        total, weighted = total + weight, weighted + weight @ one.mean
+        weight: Array = one.information if scatter is None else np.asarray(np.linalg.inv(one.covariance + spread))
+        total = np.asarray(total + weight)
+        weighted = np.asarray(weighted + weight @ one.mean)
     if scatter is not None and told:
         mean = np.linalg.solve(total, weighted)
-        total = np.linalg.inv(np.linalg.inv(total) + spread)
-        weighted = total @ mean
+        total = np.asarray(np.linalg.inv(np.linalg.inv(total) + spread))
+        weighted = np.asarray(total @ mean)
     covariance = np.linalg.inv(total + base)
     return covariance @ (weighted + base @ _log(prior)), covariance
 
