@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from io import BytesIO
-from math import atan2, cos, degrees, hypot, isfinite, radians, sin
+from math import atan2, cos, degrees, hypot, radians, sin
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from shared.equipment import Table
 from shared.files import write_bytes
+from shared.uncertain import with_u
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -236,14 +237,6 @@ def _numbers(figure: Figure, shot: Mapping[str, Any], *, columns: int) -> None:
             text = f"{with_u(value, _number(shot.get(name + '_u')))} {unit}".strip()
         figure.text(x, y, words, fontsize=8.5, color=SIGHT, va="bottom")
         figure.text(x, y - 0.004, text, fontsize=11, color=INK if value is not None else FAINT, va="top")
-
-
-def with_u(value: float, u: float | None) -> str:
-    """``31.2 ± 0.3``: the uncertainty to two figures at most, the value to the same place."""
-    if u is None or not isfinite(u) or u <= 0:
-        return f"{value:.3g} (± unknown)"
-    places = max(0, min(4, -int(np.floor(np.log10(u))) + (1 if u < 10 ** np.floor(np.log10(u)) * 2 else 0)))
-    return f"{value:.{places}f} ± {u:.{places}f}"
 
 
 def ball_colour(ball: str) -> str:

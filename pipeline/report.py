@@ -9,7 +9,6 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from calibration.store import Calibration
@@ -19,6 +18,7 @@ from pipeline.report_style import STYLE
 from pipeline.reviews import read_reviews, standing
 from shared.columns import SHOTS
 from shared.files import tool_version, write_text
+from shared.uncertain import with_u
 
 _SHOWN_DECIMALS = {"m/s": 2, "deg": 1, "mm": 0, "1/s": 1, "s": 3}
 _UNITS = {"deg": "°", "1/s": " turns/s"}
@@ -179,7 +179,7 @@ def _measures(row: dict[str, Any]) -> str:
         if value is not None and not pd.isna(value):
             unit = _UNITS.get(column.unit, f" {column.unit}" if column.unit else "")
             label = f'<span title="{escape(column.meaning)}">{escape(_plain_name(column.name, column.unit))}</span>'
-            rows.append([label, f"{_cell(row, column.name, u=True)}{unit}"])
+            rows.append([label, f"{_cell(row, column.name)}{unit}"])
     return _table(["measure", "value"], rows, raw=True, kind="numbers")
 
 
@@ -224,17 +224,14 @@ def _table(head: list[str], rows: list[list[str]], *, raw: bool = False, kind: s
     return f'<div class="wide">{table}</div>'
 
 
-def _cell(row: dict[str, Any], name: str, *, u: bool = False) -> str:
+def _cell(row: dict[str, Any], name: str) -> str:
     value, uncertainty = row.get(name), row.get(f"{name}_u")
     if value is None or pd.isna(value):
         return ""
+    if uncertainty is not None and pd.notna(uncertainty):
+        return with_u(float(value), float(uncertainty)).replace("-", "−")
     column = next(c for c in SHOTS.columns if c.name == name)
-    decimals = _SHOWN_DECIMALS.get(column.unit, 2)
-    known = uncertainty is not None and not pd.isna(uncertainty) and float(uncertainty) > 0
-    if u and known and uncertainty is not None:  # two figures of the uncertainty at most
-        decimals = max(decimals, min(4, int(np.ceil(-np.log10(float(uncertainty))))))
-    shown = f"{float(value):.{decimals}f}".replace("-", "−")
-    return f"{shown} ± {float(uncertainty):.{decimals}f}" if known and uncertainty is not None else shown
+    return f"{float(value):.{_SHOWN_DECIMALS.get(column.unit, 2)}f}".replace("-", "−")
 
 
 def _verdict_tag(row: dict[str, Any]) -> str:

@@ -12,11 +12,11 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
-from pipeline.diagram import with_u
 from pipeline.executor import Executor
 from pipeline.progress import TerminalProgress
 from pipeline.run import RunOptions, SessionResult, measure_session
 from pipeline.sessions import Session, find_sessions
+from shared.uncertain import with_u
 
 EXIT_DONE, EXIT_SOME_FAILED, EXIT_STOPPED = 0, 1, 130
 

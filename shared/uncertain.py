@@ -129,3 +129,11 @@ def _checked(mean: ArrayLike, covariance: ArrayLike) -> tuple[Array, Array]:
     if not np.isfinite(cov).all() or np.abs(cov - cov.T).max(initial=0.0) > 1e-9 * np.abs(cov).max(initial=0.0):
         raise ValueError("a covariance must be finite and symmetric.")
     return x, cov
+
+
+def with_u(value: float, u: float | None) -> str:
+    """``31.2 ± 0.3``: the uncertainty to two figures at most, the value to the same place."""
+    if u is None or not math.isfinite(u) or u <= 0:
+        return f"{value:.3g} (± unknown)"
+    places = max(0, min(4, -math.floor(math.log10(u)) + (1 if u < 10 ** math.floor(math.log10(u)) * 2 else 0)))
+    return f"{value:.{places}f} ± {u:.{places}f}"

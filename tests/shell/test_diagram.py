@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.diagram import ball_colour, shot_figure, with_u, write_diagram
+from pipeline.diagram import ball_colour, shot_figure, write_diagram
 from shared.equipment import standard_table
+from shared.uncertain import with_u
 
 SHOT = {"shot_id": "c-01", "kind": "bank", "rail": "left", "banked_ball": "object", "incoming_angle_deg": 31.27,
         "incoming_angle_deg_u": 0.12, "rebound_angle_deg": 25.8, "rebound_angle_deg_u": 0.3,
