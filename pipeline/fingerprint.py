@@ -32,6 +32,7 @@ BANDS = {
     "ball_friction": (0.03, 0.08),
     "cushion_restitution": (0.6, 0.9),
 }
+_PUBLISHED = Friction()
 RIGID_UP_TO_MPS = 2.5
 SPEED_EDGES_MPS = (0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 4.0, 8.0)
 ANGLE_EDGES_DEG = (0.0, 20.0, 40.0, 60.0, 90.0)
@@ -67,13 +68,13 @@ def join(values: Array, u: Array) -> Joined:
 
 def fingerprint(
     contacts: pd.DataFrame, shots: pd.DataFrame, *, friction: Friction | None, by: Sequence[str] = (),
-    clip_friction: Mapping[str, Friction] = MappingProxyType({}), prior: Friction = Friction(),
+    clip_friction: Mapping[str, Friction] = MappingProxyType({}), prior: Friction = _PUBLISHED,
 ) -> pd.DataFrame:
     """table.csv: a row per quantity, and per range of speed or angle where there are contacts enough.
 
     contacts, shots : CONTACTS and SHOTS rows of one session; friction : fitted over the session, None if nothing moved
     by              : condition columns of ``shots`` that changed within the session; each value gets its own rows
-    clip_friction   : each clip's own friction, which holds ``prior``; joined for each condition that clips were filmed under
+    clip_friction   : each clip's own friction, which holds ``prior``; joined for each condition
     returns         : FINGERPRINT rows
     """
     cushions, hits = cushion_values(contacts, shots), hit_values(shots, contacts)
