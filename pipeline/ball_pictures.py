@@ -27,6 +27,13 @@ class BallPictures:
         inside = np.flatnonzero((self.t_s > first_s) & (self.t_s < last_s))
         return BallPictures(self.t_s[inside], self.corner_px[inside], tuple(self.luma[i] for i in inside))
 
+    def at_most(self, many: int) -> BallPictures:
+        """So many of them, spread evenly."""
+        if len(self.t_s) <= many:
+            return self
+        some = np.unique(np.round(np.linspace(0, len(self.t_s) - 1, many)).astype(int))
+        return BallPictures(self.t_s[some], self.corner_px[some], tuple(self.luma[i] for i in some))
+
 
 class PictureKeeper:
     """Takes windows of balls as they are found; ``table`` has a row per window, for a parquet file."""
