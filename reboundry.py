@@ -10,6 +10,7 @@ Everything heavy is loaded on first use.
 """
 # Annotations are quoted, not imported from __future__: the names in this module are its public names, and no others.
 
+from collections.abc import Mapping as _Mapping
 from collections.abc import Sequence as _Sequence
 from pathlib import Path as _Path
 from typing import TYPE_CHECKING as _TYPE_CHECKING
@@ -23,6 +24,7 @@ if _TYPE_CHECKING:
     from calibration.store import Calibration as _Calibration
     from pipeline.compare.comparison import Comparison as _Comparison
     from pipeline.measured_session import MeasuredSession as _MeasuredSession
+    from pipeline.plan import Plan as _Plan
     from pipeline.pool import PoolReport as _PoolReport
     from pipeline.run import SessionResult as _SessionResult
 
@@ -39,6 +41,7 @@ __all__ = [
     "demo_sessions",
     "load",
     "measure",
+    "plan",
     "pool",
     "standard_table",
 ]
@@ -113,6 +116,31 @@ def compare(
 
     settings = CompareSettings(responses=tuple(responses), by=tuple(by), within=tuple(within), level=level)
     return compare_conditions(shots, contacts=contacts, settings=settings)
+
+
+def plan(
+    patterns: _Mapping[str, str], *, easy: _Mapping[str, _Sequence[str]] | None = None,
+    hard: _Mapping[str, _Sequence[str]] | None = None, speeds: _Sequence[str] = (), response: str = "miss_mm",
+    shift: float | None = None, power: float = 0.8, pilot: "_pd.DataFrame | None" = None, repeats: int | None = None,
+    sessions: int | None = None, seed: int = 1,
+) -> "_Plan":
+    """A shuffled run sheet: ``.rows`` has a row per shot in order (DataFrame), ``.lines`` says what to expect.
+
+    patterns   : name -> target pocket
+    easy, hard : condition -> levels; easy ones take turns inside a session, hard ones stay for a whole session
+    shift      : smallest shift of ``response`` to be seen, in its unit, with ``power``; it sizes the plan
+    pilot      : pooled shots whose spread is used; None: typical values, and ``lines`` says so
+    raises     : SettingsError for conditions of one level, names already taken and the like
+    """
+    from pipeline.plan import PlanSettings, make_plan
+    from pipeline.plan_power import pilot_spread, typical_spread
+
+    settings = PlanSettings(
+        patterns=tuple(patterns.items()), speeds=tuple(speeds), easy={k: tuple(v) for k, v in (easy or {}).items()},
+        hard={k: tuple(v) for k, v in (hard or {}).items()}, repeats=repeats, sessions=sessions, shift=shift,
+        power=power, seed=seed,
+    )
+    return make_plan(settings, typical_spread(response) if pilot is None else pilot_spread(pilot, response))
 
 
 def demo_sessions(out: str | _Path) -> list[_Path]:

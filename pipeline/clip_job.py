@@ -6,6 +6,7 @@ raised for a clip that can't be measured: its record says what is wrong, and the
 
 from __future__ import annotations
 
+import threading
 import time
 import traceback
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -102,6 +103,7 @@ def _look(task: ClipTask, clock: _Clock) -> dict[str, Any]:
     with clock("calibrate"):
         settings = task.settings
         calibration = calibrate_clip(task.clip, settings)
+    threading.Thread(target=_warm, daemon=True).start()
     with clock("detect"):
         frames = _Counted(clip, clip.info.frames_estimate, task.weight)
         watch = CameraWatch(frames, calibration)
@@ -128,6 +130,13 @@ def _look(task: ClipTask, clock: _Clock) -> dict[str, Any]:
                  "rotation_deg": info.rotation_deg, "frame_rate_nominal": info.frame_rate_nominal,
                  "first_s": frames.first_s, "last_s": frames.last_s},
     }
+
+
+def _warm() -> None:
+    """Import, while frames are decoded, what the measuring needs: half a second where it isn't there yet."""
+    import filterpy.kalman  # noqa: F401
+
+    import pipeline.shots  # noqa: F401
 
 
 def calibrate_clip(clip: Path, settings: SessionSettings) -> Calibration:

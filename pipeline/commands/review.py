@@ -23,13 +23,7 @@ def review(
     """
     import signal
     import webbrowser
-    from importlib.util import find_spec
 
-    from shared.errors import SettingsError
-
-    if not (find_spec("starlette") and find_spec("uvicorn")):
-        raise SettingsError("the review page needs two more packages; install them with "
-                            "`pip install 'reboundry[review]'`.")
     from pipeline.measured_session import read_measured
     from pipeline.review.server import ReviewServer
 
