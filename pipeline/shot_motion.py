@@ -6,7 +6,7 @@ cushion met at its end is a jaw, a contact that changes nothing is none, a path 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.contacts import find_events, find_starts
 from pipeline.motions import ShotMotion, fit_shot
-from pipeline.paths import MotionEvent, MotionKind, Seen, nose_distance
+from pipeline.paths import MotionEvent, Seen, inward_normal, nose_distance
 from pipeline.physics import Array, Friction
 from pipeline.pockets import Pocketed, find_pocketed, in_jaws
 from pipeline.strikes import Strike, shot_rows
@@ -26,6 +26,8 @@ MOST_KNOTS = 24
 REST_BIAS = 1.0  # share of a frame's position noise that stays the same while a ball lies still
 REST_ROWS = 15  # so many frames of a ball at rest say all there is
 THROUGH_NOSE_MM = 1.5  # a path further through a nose than this was turned back there
+MOST_REPAIRS = 4
+WORTH_AN_EVENT = 15.0  # by so much must chi squared fall to add an event; its four parameters alone take four
 LEAST_TURN = 3.5  # a contact changes a velocity by more than so many standard uncertainties
 
 
@@ -112,17 +114,76 @@ def _alike(a: Array, b: Array) -> Array:
 
 
 def _fit(windows: Mapping[str, Seen], events: Sequence[MotionEvent], scene: Scene) -> ShotMotion:
-    """Fit, put right the events that the fit refutes, fit again."""
-    for _ in range(4):
-        seen = [thin_rest(s, [e.t_s for e in events if e.concerns(b)]) for b, s in windows.items()]
-        motion = fit_shot(seen, events, table=scene.table, friction=scene.friction, shutter_s=scene.shutter_s)
-        agreed = _put_right(motion, scene.table)
-        missing = _overlooked(motion, windows, scene.table)
-        if not missing and agreed == [(e.kind, e.ball, e.other) for e in motion.events]:
+    """Fit; then try other events wherever the fit speaks against these, and keep what the frames prefer."""
+
+    def fit(some: Sequence[MotionEvent]) -> ShotMotion:
+        ordered = sorted(some, key=lambda e: e.t_s)
+        seen = [thin_rest(s, [e.t_s for e in ordered if e.concerns(b)]) for b, s in windows.items()]
+        return fit_shot(seen, ordered, table=scene.table, friction=scene.friction, shutter_s=scene.shutter_s)
+
+    motion = fit(events)
+    for _ in range(MOST_REPAIRS):
+        better = None
+        for trial, worth in _trials(motion, windows, scene):
+            if trial == motion.events:
+                continue
+            new = fit(trial)
+            if new.chi2 < motion.chi2 - worth:
+                better = new
+                break
+        if better is None:
             break
-        kept = [replace(e, kind=k[0]) for e, k in zip(motion.events, agreed, strict=True) if k is not None]
-        events = sorted([*kept, *missing], key=lambda e: e.t_s)
+        motion = better
     return motion
+
+
+def _trials(
+    motion: ShotMotion, windows: Mapping[str, Seen], scene: Scene
+) -> Iterator[tuple[list[MotionEvent], float]]:
+    """Other sets of events to try, each with how much chi squared must fall for it; negative: may rise."""
+    events, table = motion.events, scene.table
+    path = motion.path()
+    jaws = [
+        replace(e, kind="jaw") if e.kind == "cushion" and in_jaws(table, e.other, path.before[e.ball, i][0][0]) else e
+        for i, e in enumerate(events)
+    ]
+    yield jaws, -np.inf
+    for i, event in enumerate(events):
+        if event.kind == "ball" and _again(motion, i):
+            yield events[:i] + events[i + 1 :], -np.inf
+        elif event.kind != "strike" and not _turned(motion, i):
+            yield events[:i] + events[i + 1 :], -WORTH_AN_EVENT
+    for extra in _overlooked(motion, windows, table):
+        yield [*events, extra], 0.0
+    if motion.poor:
+        for extra in _at_once(motion, scene):
+            yield [*events, extra], WORTH_AN_EVENT
+        for i, event in enumerate(events):
+            if event.kind == "ball" and not _sets_going(motion, i):
+                yield events[:i] + events[i + 1 :], WORTH_AN_EVENT
+
+
+def _at_once(motion: ShotMotion, scene: Scene) -> list[MotionEvent]:
+    """Cushions that a ball may have met so soon after a hit that no frame lies between."""
+    table, path = scene.table, motion.path()
+    step = float(np.median(np.diff(scene.frames_t)))
+    reach = table.contact_distance_mm(table.ball.radius_mm)
+    out = []
+    for i, event in enumerate(motion.events):
+        if event.kind != "ball":
+            continue
+        p, q = path.before[event.ball, i], path.before[event.other, i]
+        line = (q[0] - p[0])[0] / np.hypot(*(q[0] - p[0])[0])
+        push = float((p[1] - q[1])[0] @ line)
+        for ball, place, v in ((event.other, q[0][0], q[1][0] + push * line), (event.ball, p[0][0], p[1][0])):
+            for cushion in CUSHIONS:
+                towards = -float(v @ inward_normal(cushion))
+                soon = max(float(nose_distance(table, cushion, place)) - reach, 0.0) / max(towards, 1e-3)
+                taken = any(e.concerns(ball) and e.other == cushion and abs(e.t_s - event.t_s) < 4 * step
+                            for e in motion.events)
+                if towards > 100 and soon < 3 * step and not taken:
+                    out.append(MotionEvent("cushion", event.t_s + max(soon, 0.1 * step), ball, cushion))
+    return out
 
 
 def _overlooked(motion: ShotMotion, windows: Mapping[str, Seen], table: Table) -> list[MotionEvent]:
@@ -154,26 +215,6 @@ def _overlooked(motion: ShotMotion, windows: Mapping[str, Seen], table: Table) -
     return out
 
 
-def _put_right(motion: ShotMotion, table: Table) -> list[tuple[MotionKind, str, str] | None]:
-    """What each event is after the fit; None for one that is no event."""
-    path = motion.path()
-    out: list[tuple[MotionKind, str, str] | None] = []
-    for i, event in enumerate(motion.events):
-        kind = event.kind
-        if event.kind == "ball" and (_again(motion, i) or not _turned(motion, i)):
-            out.append(None)
-            continue
-        if event.kind in ("cushion", "jaw"):
-            p = path.before[event.ball, i][0][0]
-            if not _turned(motion, i):
-                out.append(None)
-                continue
-            if event.kind == "cushion" and in_jaws(table, event.other, p):
-                kind = "jaw"
-        out.append((kind, event.ball, event.other))
-    return out
-
-
 def _turned(motion: ShotMotion, i: int) -> bool:
     """Whether the event changed a velocity beyond doubt; the first of a ball is what sets it going."""
     event, path = motion.layout.events[i], motion.path()
@@ -181,9 +222,15 @@ def _turned(motion: ShotMotion, i: int) -> bool:
         change = path.after[ball, i][1][0] - path.before[ball, i][1][0]
         at = motion.layout.leg[ball, i]
         u = float(np.sqrt(np.trace(motion.covariance[at : at + 2, at : at + 2])))
-        if np.hypot(*change) >= LEAST_TURN * u or motion.layout.chain[ball][0] == i:
+        if np.hypot(*change) >= LEAST_TURN * u:
             return True
-    return False
+    return _sets_going(motion, i)
+
+
+def _sets_going(motion: ShotMotion, i: int) -> bool:
+    """Whether the event is the first of one of its balls."""
+    event = motion.layout.events[i]
+    return any(motion.layout.chain[b][0] == i for b in (event.ball, event.other) if b in motion.layout.chain)
 
 
 def _again(motion: ShotMotion, i: int) -> bool:
