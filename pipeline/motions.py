@@ -23,6 +23,7 @@ from shared.equipment import Table
 
 STILL_MM_S = 20.0  # slower is as good as at rest
 POOR_SCALE = 1.9
+MOST_EVENTS_TRIED = 8  # a shot with more is no bank to measure, and would take long
 LEAST_NOISE = 0.75  # of the stated noise; residuals may show it to be less, but not by more than this
 HUBER = 2.5  # residuals beyond this many standard uncertainties count less
 
@@ -229,6 +230,8 @@ def _with_roll_as_brought(problem: _Problem, theta: Array, chi2: float, max_step
     no slope back to a ball that had begun to roll, so it is tried from the other side.
     """
     layout = problem.layout
+    if len(layout.events) > MOST_EVENTS_TRIED:
+        return theta, chi2
     for i, event in enumerate(layout.events):
         for ball in (event.ball, event.other) if event.kind == "ball" else ():
             following = next((k for k in layout.chain[ball] if k > i), None)

@@ -27,6 +27,7 @@ REST_BIAS = 1.0  # share of a frame's position noise that stays the same while a
 REST_ROWS = 15  # so many frames of a ball at rest say all there is
 THROUGH_NOSE_MM = 1.5  # a path further through a nose than this was turned back there
 MOST_REPAIRS = 4
+MOST_EFFORT = 60  # events fitted in trials, all together: a break of the rack must not take minutes
 WORTH_AN_EVENT = 15.0  # by so much must chi squared fall to add an event; its four parameters alone take four
 LEAST_TURN = 3.5  # a contact changes a velocity by more than so many standard uncertainties
 
@@ -122,11 +123,15 @@ def _fit(windows: Mapping[str, Seen], events: Sequence[MotionEvent], scene: Scen
         return fit_shot(seen, ordered, table=scene.table, friction=scene.friction, shutter_s=scene.shutter_s)
 
     motion = fit(events)
+    effort = MOST_EFFORT
     for _ in range(MOST_REPAIRS):
         better = None
         for trial, worth in _trials(motion, windows, scene):
             if trial == motion.events:
                 continue
+            effort -= len(trial)
+            if effort < 0:
+                return motion
             new = fit(trial)
             if new.chi2 < motion.chi2 - worth:
                 better = new

@@ -29,6 +29,9 @@ from pipeline.tracks import TrackSettings, detection_covariance, track_balls
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.settings import SessionSettings
 
+POOR_FIT_MM = 1.0  # as good as published tracking of snooker balls (Mathavan et al. 2009)
+POOR_FIT = "the paths fit the frames only to {:.1f} mm: an event may be missing, look at the shot before using it"
+
 
 @dataclass(frozen=True, eq=False)
 class MeasuredShot:
@@ -165,7 +168,8 @@ def _one_shot(
         seen_until_s=followed.last_seen_s(banked),
     )
     shares = {b: _share_seen(followed.windows[b], strike, scene.frames_t, end_s) for b in motion.layout.balls}
-    quality = TrackQuality(shares, motion.rms_mm, calibration.rms_px)
+    notes = (POOR_FIT.format(motion.rms_mm),) if motion.poor and motion.rms_mm > POOR_FIT_MM else ()
+    quality = TrackQuality(shares, motion.rms_mm, calibration.rms_px, notes)
     return MeasuredShot(shot_id, number, followed, launch, rebound, quality, end_s)
 
 
