@@ -141,7 +141,18 @@ class _Reports:
         return fresh
 
 
-def _new_pool(workers: int, share: int) -> tuple[ProcessPoolExecutor, _Reports]:
+def get_ready(tasks: int, jobs: int = 0) -> None:
+    """Begin to load, in a process of its own, what the workers for so many tasks need, while this one still imports."""
+    if not _alone(tasks, jobs):
+        context, _ = _context(max(1, min(jobs or processors(), tasks)))
+        if context.get_start_method() == "forkserver":
+            from multiprocessing import forkserver
+
+            forkserver.ensure_running()
+
+
+def _context(share: int) -> tuple[BaseContext, int]:
+    """How processes are started, and the threads each may have when ``share`` of them share the processors."""
     methods = multiprocessing.get_all_start_methods()
     context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
     if "forkserver" in methods:
@@ -149,6 +160,11 @@ def _new_pool(workers: int, share: int) -> tuple[ProcessPoolExecutor, _Reports]:
     threads = max(1, processors() // share)
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, str(threads))  # read by the libraries when a worker first imports them
+    return context, threads
+
+
+def _new_pool(workers: int, share: int) -> tuple[ProcessPoolExecutor, _Reports]:
+    context, threads = _context(share)
     reports = _Reports(context)
     return ProcessPoolExecutor(workers, context, _start_worker, (threads, reports)), reports
 
@@ -170,7 +186,11 @@ def processors() -> int:
 
 def local_executor(tasks: int, jobs: int = 0, on_report: OnReport | None = None) -> Executor:
     """The cheapest executor for so many tasks. ``jobs`` 0 means one per processor; ``on_report`` gets the reports."""
-    workers = min(jobs or processors(), tasks)
-    if tasks <= 1 or jobs == 1:
+    if _alone(tasks, jobs):
         return InProcess(on_report)
+    workers = min(jobs or processors(), tasks)
     return ProcessPool(max(1, workers), on_report)
+
+
+def _alone(tasks: int, jobs: int) -> bool:
+    return tasks <= 1 or jobs == 1

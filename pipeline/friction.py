@@ -9,6 +9,8 @@ import numpy as np
 
 from pipeline.physics import Array, Friction
 
+_LITTLE_MOVED, _LITTLE_SHRUNK = 0.2, 0.05  # of a standard uncertainty
+
 
 def pool_friction(estimates: Sequence[Friction], prior: Friction) -> Friction:
     """Join the clips' estimates of (sliding, rolling) friction, each of which already holds ``prior``: it counts once.
@@ -48,6 +50,20 @@ def learnt_from_others(
         if others:
             out[clip] = _friction(*_join(others, prior, scatter))
     return out
+
+
+def tells_more(learnt: Friction, estimate: Friction, prior: Friction) -> bool:
+    """Whether ``learnt`` in place of ``prior`` would move a clip's own ``estimate`` (which holds the prior) at all.
+
+    At all: by more than a fifth of the estimate's own standard uncertainty, or so that it shrinks by a twentieth. Less
+    is lost among the uncertainties of everything measured with it.
+    """
+    own = _told(estimate, prior)
+    covariance = np.linalg.inv(own.information + np.linalg.inv(_log_covariance(learnt)))
+    best = covariance @ (own.information @ own.mean + np.linalg.solve(_log_covariance(learnt), _log(learnt)))
+    u = np.sqrt(np.diag(_log_covariance(estimate)))
+    moved, shrunk = np.abs(best - _log(estimate)) / u, 1 - np.sqrt(np.diag(covariance)) / u
+    return bool((moved > _LITTLE_MOVED).any() or (shrunk > _LITTLE_SHRUNK).any())
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,7 +15,7 @@ from pipeline.clip_job import ClipRecord, ClipTask, measure_clip, prior_friction
 from pipeline.corrections import corrected, read_corrections
 from pipeline.draw_job import DrawTask, draw_clip, is_drawn
 from pipeline.executor import Executor, InProcess, Lost, local_executor
-from pipeline.friction import learnt_from_others
+from pipeline.friction import learnt_from_others, tells_more
 from pipeline.physics import Friction
 from pipeline.sessions import Session
 from pipeline.work import Work
@@ -139,7 +139,11 @@ class _Run:
         """Once more, from the kept detections, with what each clip may learn of friction from the others."""
         estimates = {r.clip: r.friction for r in self._all_records() if r.friction is not None}
         alike = {clip: self.session.takes.filmed_under(clip) for clip in estimates}
-        learnt = learnt_from_others(estimates, alike, prior_friction(self.session.settings))
+        prior = prior_friction(self.session.settings)
+        learnt = learnt_from_others(estimates, alike, prior)
+        # a clip of one shot tells by its own estimate what it would gain; of several, each shot alone may gain more
+        learnt = {clip: told for clip, told in learnt.items()
+                  if self.records[clip].shots > 1 or tells_more(told, estimates[clip], prior)}
         clips = [clip for clip in self._measured_clips() if self._record(clip).shots]
         tasks = [
             replace(self._task(clip), friction=_rounded(learnt[clip.name]) if clip.name in learnt else None,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -15,7 +14,7 @@ from rich.table import Table
 from pipeline.executor import Executor
 from pipeline.progress import TerminalProgress
 from pipeline.run import RunOptions, SessionResult, measure_session
-from pipeline.sessions import Session, find_sessions
+from pipeline.sessions import Session
 from shared.uncertain import with_u
 
 EXIT_DONE, EXIT_SOME_FAILED, EXIT_STOPPED = 0, 1, 130
@@ -27,9 +26,9 @@ _SHOWN = (
 _MOST_ROWS = 40
 
 
-def measure_paths(paths: Sequence[Path], options: RunOptions, *, as_json: bool = False) -> int:
-    """Measure what the paths mean, session by session, show it, and return the exit status."""
-    results = run_sessions(find_sessions(paths), options)
+def measure_each(sessions: Sequence[Session], options: RunOptions, *, as_json: bool = False) -> int:
+    """Measure session by session, show it, and return the exit status."""
+    results = run_sessions(sessions, options)
     show_all(results, [str(result.folder) for result in results], as_json=as_json)
     return exit_status(results)
 

@@ -31,7 +31,12 @@ def measure(
         from pipeline.far import FarOptions, measure_far
 
         raise typer.Exit(measure_far(paths, FarOptions(out=out, cluster=cluster, run=options), as_json=as_json))
-    from pipeline.terminal import measure_paths
+    from pipeline.executor import get_ready
+    from pipeline.sessions import find_sessions
+
+    sessions = find_sessions([Path(path) for path in paths])
+    get_ready(max(len(session.clips) for session in sessions), jobs)  # before the imports that the next line brings
+    from pipeline.terminal import measure_each
 
     options = replace(options, out=Path(out) if out else None)
-    raise typer.Exit(measure_paths([Path(path) for path in paths], options, as_json=as_json))
+    raise typer.Exit(measure_each(sessions, options, as_json=as_json))

@@ -103,9 +103,10 @@ def test_results_are_the_same_as_from_a_disk(stages, any_store, folder, tmp_path
     address = put(folder, any_store)
     assert measure(address) == 0
     assert f"Files: {address}/measured/" in capsys.readouterr().out
-    from pipeline.terminal import measure_paths
+    from pipeline.sessions import find_sessions
+    from pipeline.terminal import measure_each
 
-    assert measure_paths([folder], RunOptions(jobs=1, diagrams=False)) == 0
+    assert measure_each(find_sessions([folder]), RunOptions(jobs=1, diagrams=False)) == 0
     for name in RESULTS:
         assert read(f"{address}/measured/{name}", tmp_path / name) == (folder / "measured" / name).read_bytes(), name
     assert not [name for name in Place(address).files(9) if name.endswith(".part")]

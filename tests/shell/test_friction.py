@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.friction import learnt_from_others, pool_friction
+from pipeline.friction import learnt_from_others, pool_friction, tells_more
 from pipeline.physics import Friction
 
 PRIOR = Friction()
@@ -81,3 +81,17 @@ def test_what_is_learnt_holds_the_truth_as_often_as_it_says():
     assert 0.8 < np.sqrt(np.mean(np.square(told))) < 1.3
     assert 0.6 < np.sqrt(np.mean(np.square(untold))) < 1.3
     assert np.median(widths) < 0.35  # told which clips are alike, it learns far more
+
+
+def test_what_a_clip_could_not_make_use_of_tells_it_no_more():
+    """A clip that knows its friction to a percent gains nothing from a vague hint; from a sharp one it does."""
+    own = Friction(0.2, 0.0100, 0.002, 0.0001)
+    vague, sharp, off = (Friction(0.2, 0.0100, 0.03, 0.0014), Friction(0.2, 0.0100, 0.002, 0.0001),
+                         Friction(0.15, 0.0100, 0.006, 0.0014))
+    assert not tells_more(vague, own, PRIOR)
+    assert tells_more(sharp, own, PRIOR)
+    assert tells_more(off, own, PRIOR)
+
+
+def test_a_clip_that_knows_nothing_is_told_more():
+    assert tells_more(Friction(0.2, 0.0100, 0.01, 0.0005), PRIOR, PRIOR)
