@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.up-to-date
 export OMP_NUM_THREADS ?= 1
 
-.PHONY: setup demo test lint bench bench-peers system clean
+.PHONY: setup demo test lint bench bench-peers bench-scaling system clean
 
 setup: $(STAMP)
 
@@ -33,6 +33,9 @@ bench: $(STAMP)
 
 bench-peers: $(STAMP)
 	$(BIN)/python -m tests.bench.peers $(CLIPS)
+
+bench-scaling: $(STAMP)
+	$(BIN)/python -m tests.bench.scaling $(SCALE)
 
 clean:
 	rm -rf build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis
