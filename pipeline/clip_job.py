@@ -19,7 +19,7 @@ from pipeline.ball_pictures import PictureKeeper
 from pipeline.camera_watch import CameraWatch
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.executor import report
-from pipeline.frames import Frame, open_clip, still_picture
+from pipeline.frames import Clip, Frame, open_clip, still_of
 from pipeline.physics import Friction
 from pipeline.shutter import with_read_offsets
 from pipeline.work import Entry, look_key, measures_key
@@ -102,7 +102,7 @@ def _look(task: ClipTask, clock: _Clock) -> dict[str, Any]:
     clip = open_clip(task.clip)
     with clock("calibrate"):
         settings = task.settings
-        calibration = calibrate_clip(task.clip, settings)
+        calibration = calibrate_clip(clip, settings)
     threading.Thread(target=_warm, daemon=True).start()
     with clock("detect"):
         frames = _Counted(clip, clip.info.frames_estimate, task.weight)
@@ -139,12 +139,12 @@ def _warm() -> None:
     import pipeline.shots  # noqa: F401
 
 
-def calibrate_clip(clip: Path, settings: SessionSettings) -> Calibration:
+def calibrate_clip(clip: Clip, settings: SessionSettings) -> Calibration:
     """The table in a clip's picture, with the session's table, corners and lens."""
     from calibration.find import find_table
 
-    return find_table(still_picture(clip), table=settings.table, camera=settings.camera, head=settings.head,
-                      clip=clip.name)
+    return find_table(still_of(clip), table=settings.table, camera=settings.camera, head=settings.head,
+                      clip=clip.info.name)
 
 
 def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) -> dict[str, Any]:

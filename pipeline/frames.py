@@ -283,7 +283,11 @@ def still_picture(path: str | Path) -> Plane:
     path = Path(path)
     if path.suffix.lower() in PICTURES:
         return _picture_file(path)
-    clip = open_clip(path)
+    return still_of(open_clip(path))
+
+
+def still_of(clip: Clip) -> Plane:
+    """As still_picture, of a clip that is open."""
     kept: list[Frame] = []
     for frame in clip.decode():
         if frame.index % _STILL_STEP == 0:
