@@ -17,6 +17,8 @@ TAKES_FILE = "takes.csv"
 
 Value = str | float
 
+CLIMATE = ("temperature_c", "humidity_pct")  # what the derived columns are made of
+
 
 @dataclass(frozen=True)
 class Take:
@@ -158,9 +160,9 @@ def _text(path: Path) -> str:
 
 
 def _column_name(cell: str) -> str:
-    """Our own columns are known in any spelling of case and spaces; the others stay as written."""
+    """Columns that mean something to us are known in any spelling of case and spaces; the others stay as written."""
     plain = re.sub(r"[\s\-]+", "_", cell.strip().lower())
-    return plain if plain in ("clip", "shot", *DECLARED) else cell.strip()
+    return plain if plain in ("clip", "shot", *DECLARED, *CLIMATE) else cell.strip()
 
 
 def _check_header(path: Path, header: list[str], names: list[str]) -> None:

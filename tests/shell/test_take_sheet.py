@@ -114,3 +114,8 @@ def test_a_sheet_that_cannot_be_used_is_refused_in_one_line(tmp_path, content, w
 
 def test_no_sheet_is_no_trouble(tmp_path):
     assert read_takes(tmp_path / "takes.csv", CLIPS).takes == ()
+
+
+def test_climate_columns_are_known_in_any_spelling_of_case(tmp_path):
+    takes = read_takes(sheet(tmp_path, "Clip,Temperature_C,Humidity pct,Cloth\na_01.mp4,21.5,45,new\n"), CLIPS)
+    assert takes.conditions("a_01.mp4", 1) == {"temperature_c": 21.5, "humidity_pct": 45.0, "Cloth": "new"}
