@@ -20,6 +20,7 @@ from pipeline.camera_watch import CameraWatch
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.executor import report
 from pipeline.frames import Clip, Frame, open_clip, still_of
+from pipeline.memory import give_back
 from pipeline.physics import Friction
 from pipeline.shutter import with_read_offsets
 from pipeline.work import Entry, look_key, measures_key
@@ -103,6 +104,7 @@ def _look(task: ClipTask, clock: _Clock) -> dict[str, Any]:
     with clock("calibrate"):
         settings = task.settings
         calibration = calibrate_clip(clip, settings)
+        give_back()
     threading.Thread(target=_warm, daemon=True).start()
     with clock("detect"):
         frames = _Counted(clip, clip.info.frames_estimate, task.weight)
@@ -111,6 +113,7 @@ def _look(task: ClipTask, clock: _Clock) -> dict[str, Any]:
         found = detect_balls(watch, calibration, settings=DetectSettings(shutter_s=settings.camera.shutter_s),
                              pictures=pictures)
         detections = watch.correct(found)
+    give_back()
     if frames.count < MIN_FRAMES:
         many = f"only {frames.count} frames" if frames.count > 1 else "only one frame"
         raise ClipError(f"{task.clip.name}: holds {many}; film from before the strike until the balls lie still.")
