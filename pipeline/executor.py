@@ -135,9 +135,14 @@ class _Reports:
             self.value.value += weight
 
     def take(self) -> float:
-        with self.value.get_lock():
+        lock = self.value.get_lock()
+        if not lock.acquire(timeout=_POLL_S):  # a worker killed while it added: its pool is made anew, this with it
+            return 0.0
+        try:
             fresh = float(self.value.value)
             self.value.value = 0.0
+        finally:
+            lock.release()
         return fresh
 
 
