@@ -113,6 +113,7 @@ def sight_table(
     if best.check.refusal:
         raise CalibrationError(f"{clip or 'picture'}: no table to rely on: {best.check.refusal}, "
                                "or give its corners_px.")
+    _check_head(best.fit.pose.to_image(_noses(table)), head, clip)
     check = best.check
     return best, (f"found in the picture by {check.sights_found} sights, {len(check.noses_seen)} nose lines and "
                   f"{len(check.cloth_ends_seen)} cloth ends")
@@ -148,6 +149,18 @@ def _right_side(corners: F64, parity: int, head: HeadSide | None) -> int:
     if head is None:
         head = "picture-left" if abs(towards_head[0]) >= abs(towards_head[1]) else "picture-top"
     return parity if towards_head @ np.array(DIRECTIONS[head]) > 0 else parity + 2
+
+
+def _check_head(corners: F64, head: HeadSide | None, clip: str) -> None:
+    """Refuse a head declared where the table has a long cushion: which end was meant can't be told."""
+    if head is None:
+        return
+    towards_head = (corners[0] + corners[3] - corners[1] - corners[2]) / 2
+    if towards_head @ np.array(DIRECTIONS[head]) < 0.5 * np.linalg.norm(towards_head):  # more than 60 degrees off
+        lies = abs(towards_head[0]) >= abs(towards_head[1])
+        ends = "picture-left or picture-right" if lies else "picture-top or picture-bottom"
+        raise CalibrationError(f"{clip or 'picture'}: the table {'lies across' if lies else 'stands upright in'} the "
+                               f"picture, so its head can't be at {head}; declare head = {ends}, or leave it out.")
 
 
 def _signed_area(corners: F64) -> float:

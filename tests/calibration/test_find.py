@@ -74,6 +74,11 @@ def test_the_head_is_at_the_top_of_an_upright_picture_unless_declared(upright):
     assert bottom.corners_px == pytest.approx(np.roll(top.corners_px, 2, axis=0), abs=0.05)
 
 
+def test_a_head_declared_along_a_long_cushion_is_refused_not_guessed(upright):
+    with pytest.raises(CalibrationError, match=r"stands upright in the picture.*picture-left; declare head = picture-top"):
+        find_table(upright.picture, table=upright.table, head="picture-left")
+
+
 def test_left_is_left_for_someone_at_the_head_looking_to_the_foot(upright):
     top = find_table(upright.picture, table=upright.table)
     right, left = top.corners_px[0], top.corners_px[3]
