@@ -11,11 +11,11 @@ import pandas as pd
 
 from pipeline.work import Entry
 from shared.climate import absolute_humidity_gm3, dew_point_c
-from shared.columns import CONDITIONS_AFTER, CONTACTS, DECLARED, FINGERPRINT, SHOTS, TRACKS, TableSchema, join_notes
+from shared.columns import CONDITIONS_AFTER, CONTACTS, DECLARED, DERIVED, FINGERPRINT, SHOTS, TRACKS, TableSchema, join_notes
 from shared.errors import SettingsError
 from shared.files import write_json, write_text, write_with
 from shared.settings import SessionSettings
-from shared.take_sheet import DERIVED, TakeSheet
+from shared.take_sheet import TakeSheet
 
 DERIVED_MEANING = {
     "dew_point_c": ("degC", "dew point, from temperature_c and humidity_pct (Magnus formula, WMO-No. 8)"),

@@ -5,6 +5,7 @@ A column with ``uncertain=True`` has ``<name>_u`` beside it: its standard uncert
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -213,6 +214,22 @@ SHOTS = TableSchema("shots", "One row per shot", (
 
 #: what a person declares of a shot, besides the conditions
 DECLARED = ("pattern", "speed_class", "player", "target")
+
+#: what the derived climate columns are made of, and those columns
+CLIMATE = ("temperature_c", "humidity_pct")
+DERIVED = ("dew_point_c", "absolute_humidity_gm3")
+
+
+def declared_name(cell: str) -> str:
+    """A column's or key's name as written; those that mean something to us are known in any spelling of case and spaces."""
+    plain = re.sub(r"[\s\-]+", "_", cell.strip().lower())
+    return plain if plain in ("clip", "shot", *DECLARED, *CLIMATE) else cell.strip()
+
+
+def is_written_by_us(name: str) -> bool:
+    """Whether a condition of this name would clash with a column that the program writes, in whatever case."""
+    return name.lower() in (*SHOTS.names, *DERIVED) and name not in DECLARED
+
 
 #: after which column of SHOTS the session's own condition columns (and the derived climate columns) are placed
 CONDITIONS_AFTER = "target"

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from shared.columns import DECLARED, SHOTS
+from shared.columns import declared_name, is_written_by_us
 from shared.equipment import DEFAULT_STANDARD, STANDARDS, Table, standard_table
 from shared.errors import SettingsError
 from shared.settings import CameraSettings, FrictionSettings, SessionSettings
@@ -95,7 +95,8 @@ def read_session(path: Path, *, name: str = "") -> SessionSettings:
         head=session.table.head,
         camera=_camera(path, session.camera),
         friction=FrictionSettings(sliding=session.friction.sliding, rolling=session.friction.rolling),
-        conditions={key: _condition(path, key, value) for key, value in session.conditions.items()},
+        conditions={declared_name(key): _condition(path, declared_name(key), value)
+                    for key, value in session.conditions.items()},
         tolerances=dict(session.tolerances),
     )
 
@@ -135,7 +136,7 @@ def _camera(path: Path, camera: _Camera) -> CameraSettings:
 
 
 def _condition(path: Path, key: str, value: Any) -> str | float:
-    if key in SHOTS.names and key not in DECLARED:
+    if is_written_by_us(key):
         raise SettingsError(f"{path}: [conditions] {key!r} is a column that the program writes itself; rename it.")
     if isinstance(value, bool):
         return "yes" if value else "no"

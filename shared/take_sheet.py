@@ -9,15 +9,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path, PurePath
 
-from shared.columns import DECLARED, SHOTS
+from shared.columns import DECLARED, declared_name, is_written_by_us
 from shared.errors import SettingsError
 from shared.session_file import nearest
 
 TAKES_FILE = "takes.csv"
 
 Value = str | float
-
-CLIMATE = ("temperature_c", "humidity_pct")  # what the derived columns are made of
 
 
 @dataclass(frozen=True)
@@ -68,7 +66,7 @@ def read_takes(path: Path, clips: Sequence[str]) -> TakeSheet:
     if not path.is_file():
         return TakeSheet()
     header, rows = _cells(path)
-    names = [_column_name(cell) for cell in header]
+    names = [declared_name(cell) for cell in header]
     _check_header(path, header, names)
     wanted = [name for name in names if name not in ("clip", "shot", *DECLARED, "")]
     values = {name: _column_values([row[i] for _, row in rows]) for i, name in enumerate(names) if name in wanted}
@@ -159,28 +157,18 @@ def _text(path: Path) -> str:
         return raw.decode("cp1252", errors="replace")
 
 
-def _column_name(cell: str) -> str:
-    """Columns that mean something to us are known in any spelling of case and spaces; the others stay as written."""
-    plain = re.sub(r"[\s\-]+", "_", cell.strip().lower())
-    return plain if plain in ("clip", "shot", *DECLARED, *CLIMATE) else cell.strip()
-
-
 def _check_header(path: Path, header: list[str], names: list[str]) -> None:
     if "clip" not in names:
         near = nearest("clip", [n.lower() for n in names])
         hint = f" (is it {near!r}?)" if near else ""
         raise SettingsError(f"{path}: has no column clip{hint}; its header reads: {', '.join(header)}.")
     for i, name in enumerate(names):
-        if name and name in names[:i]:
+        if name and name.lower() in [other.lower() for other in names[:i]]:
             raise SettingsError(f"{path}: has the column {name!r} twice; rename or remove one.")
         if not name:
             continue
-        if name not in ("clip", "shot", *DECLARED) and name in (*SHOTS.names, *DERIVED):
+        if name not in ("clip", "shot") and is_written_by_us(name):
             raise SettingsError(f"{path}: the column {name!r} is one the program writes itself; rename it.")
-
-
-#: columns worked out from temperature_c and humidity_pct
-DERIVED = ("dew_point_c", "absolute_humidity_gm3")
 
 
 def _column_values(cells: list[str]) -> list[Value | None]:

@@ -65,6 +65,11 @@ def test_a_file_saved_with_a_byte_order_mark_and_crlf_is_read(tmp_path):
     assert settings.table.ball.diameter_mm == 52.5
 
 
+def test_temperature_and_humidity_are_known_in_any_spelling(tmp_path):
+    settings = read_session(write(tmp_path, "[conditions]\nTemperature_C = 24\n'Humidity pct' = 40\nCloth = 'new'\n"))
+    assert settings.conditions == {"temperature_c": 24.0, "humidity_pct": 40.0, "Cloth": "new"}
+
+
 @pytest.mark.parametrize(("text", "words"), [
     ("[table]\nlenght_mm = 2540.0\n", ["[table] has no key 'lenght_mm'", "did you mean 'length_mm'?"]),
     ("[tabel]\nlength_mm = 2540.0\n", ["no section 'tabel'", "did you mean 'table'?"]),
@@ -86,6 +91,8 @@ def test_a_file_saved_with_a_byte_order_mark_and_crlf_is_read(tmp_path):
     ("[friction]\nsliding = 2.0\n", ["sliding = 2.0", "0.02 to 1"]),
     ("[conditions]\nlamps = [1, 2]\n", ["lamps must be a number or a text"]),
     ("[conditions]\nrail = 'new'\n", ["'rail'", "writes itself"]),
+    ("[conditions]\nVerdict = 'new'\n", ["'Verdict'", "writes itself"]),
+    ("[conditions]\ndew_point_c = 3\n", ["'dew_point_c'", "writes itself"]),
     (b"[conditions]\ncloth = 'neu\xfc'\n", ["UTF-8"]),
 ])
 def test_what_cannot_be_used_is_refused_in_one_line_that_names_file_and_key(tmp_path, text, words):

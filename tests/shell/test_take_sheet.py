@@ -58,9 +58,20 @@ def test_a_clip_is_found_however_its_name_was_typed(tmp_path, written):
 
 
 def test_our_columns_are_known_in_any_spelling(tmp_path):
-    takes = read_takes(sheet(tmp_path, "Clip;Speed Class;PLAYER;Cloth\na_01.mp4;slow;Kim;new\n"), CLIPS)
-    assert takes.declared("a_01.mp4", 1) == {"speed_class": "slow", "player": "Kim"}
+    takes = read_takes(sheet(tmp_path, "Clip;Speed Class;PLAYER;Cloth\na_01.mp4;slow;A;new\n"), CLIPS)
+    assert takes.declared("a_01.mp4", 1) == {"speed_class": "slow", "player": "A"}
     assert takes.condition_names == ("Cloth",)
+
+
+@pytest.mark.parametrize("name", ["restitution", "Restitution", "VERDICT", "rail_sight_u", "Dew_Point_C"])
+def test_a_column_that_the_program_writes_is_refused_in_any_case(tmp_path, name):
+    with pytest.raises(SettingsError, match=f"column '{name}' is one the program writes itself; rename it"):
+        read_takes(sheet(tmp_path, f"clip,{name}\na_01.mp4,x\n"), CLIPS)
+
+
+def test_columns_that_differ_by_case_alone_are_refused(tmp_path):
+    with pytest.raises(SettingsError, match="'cloth' twice"):
+        read_takes(sheet(tmp_path, "clip,Cloth,cloth\na_01.mp4,new,worn\n"), CLIPS)
 
 
 def test_a_column_with_one_text_in_it_is_text(tmp_path):
