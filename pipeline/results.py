@@ -11,7 +11,17 @@ import pandas as pd
 
 from pipeline.work import Entry
 from shared.climate import absolute_humidity_gm3, dew_point_c
-from shared.columns import CONDITIONS_AFTER, CONTACTS, DECLARED, DERIVED, FINGERPRINT, SHOTS, TRACKS, TableSchema, join_notes
+from shared.columns import (
+    CONDITIONS_AFTER,
+    CONTACTS,
+    DECLARED,
+    DERIVED,
+    FINGERPRINT,
+    SHOTS,
+    TRACKS,
+    TableSchema,
+    join_notes,
+)
 from shared.errors import SettingsError
 from shared.files import write_json, write_text, write_with
 from shared.settings import SessionSettings
