@@ -53,7 +53,7 @@ def declare(shots: pd.DataFrame, takes: TakeSheet, settings: SessionSettings) ->
     for name in names:
         cells = [None if empty else row.get(name) for row, empty in zip(given, blank, strict=True)]
         out[name] = _typed(cells)
-    problems: dict[str, None] = {}
+    problems = dict.fromkeys(_missing_shots(takes, {(str(clip), int(shot)) for clip, shot in keys}))
     if {"temperature_c", "humidity_pct"} <= set(names):
         climate = [_climate(row, problems) for row in given]
         for i, name in enumerate(DERIVED):
@@ -61,6 +61,17 @@ def declare(shots: pd.DataFrame, takes: TakeSheet, settings: SessionSettings) ->
     notes = ["declared twice in takes.csv, differently: left blank" if empty else "" for empty in blank]
     out["notes"] = join_notes(out["notes"], notes)
     return out, list(problems)
+
+
+def _missing_shots(takes: TakeSheet, measured: set[tuple[str, int]]) -> list[str]:
+    """A line for each row of takes.csv whose shot was not found in its clip; clips not measured have their own line."""
+    found = {clip: [shot for name, shot in sorted(measured) if name == clip] for clip, _ in measured}
+    return [
+        f"takes.csv row {take.row}: {take.clip} has no shot {take.shot} (found: "
+        f"{', '.join(map(str, found[take.clip]))}); correct the number or remove the row."
+        for take in takes.takes
+        if take.shot is not None and take.clip in found and take.shot not in found[take.clip]
+    ]
 
 
 def condition_names(takes: TakeSheet, settings: SessionSettings) -> tuple[str, ...]:

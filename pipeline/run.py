@@ -209,8 +209,10 @@ class _Run:
         self.progress.say(line)
 
     def _task(self, clip: Path) -> ClipTask:
-        targets = {take.shot: take.declared["target"] for take in self.session.takes.takes
-                   if take.clip == clip.name and "target" in take.declared}
+        always = self.session.settings.conditions.get("target")
+        targets: dict[int | None, str] = {} if always is None else {None: str(always)}
+        targets |= {take.shot: take.declared["target"] for take in self.session.takes.takes
+                    if take.clip == clip.name and "target" in take.declared}
         settings = corrected(self.session.settings, read_corrections(self.out), clip.name)
         return ClipTask(clip=clip, entry=self.work.entry(clip), settings=settings, targets=targets,
                         again=self.options.again)

@@ -8,6 +8,7 @@ current editions before quoting. The 7-ft size and the snooker nose height are c
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -18,6 +19,13 @@ from shared.errors import SettingsError
 
 Cushion = Literal["head", "foot", "right", "left"]
 CUSHIONS: tuple[Cushion, ...] = ("head", "foot", "right", "left")
+POCKETS = ("head-right", "foot-right", "foot-left", "head-left", "side-right", "side-left")
+
+
+def pocket_name(text: str) -> str | None:
+    """The pocket meant by a person's ``Foot Right`` or ``right_foot``; None where there is none of that name."""
+    words = sorted(re.split(r"[\s_-]+", text.strip().lower()))
+    return next((name for name in POCKETS if sorted(name.split("-")) == words), None)
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from shared.columns import declared_name, is_written_by_us
-from shared.equipment import DEFAULT_STANDARD, STANDARDS, Table, standard_table
+from shared.equipment import DEFAULT_STANDARD, POCKETS, STANDARDS, Table, pocket_name, standard_table
 from shared.errors import SettingsError
 from shared.settings import CameraSettings, FrictionSettings, SessionSettings
 
@@ -138,6 +138,11 @@ def _camera(path: Path, camera: _Camera) -> CameraSettings:
 def _condition(path: Path, key: str, value: Any) -> str | float:
     if is_written_by_us(key):
         raise SettingsError(f"{path}: [conditions] {key!r} is a column that the program writes itself; rename it.")
+    if key == "target":
+        if not isinstance(value, str) or pocket_name(value) is None:
+            raise SettingsError(f"{path}: [conditions] target = {value!r} is no pocket; use one of "
+                                f"{', '.join(POCKETS)}.")
+        return pocket_name(value) or value
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, (int, float)):

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePath
 
 from shared.columns import DECLARED, declared_name, is_written_by_us
+from shared.equipment import POCKETS, pocket_name
 from shared.errors import SettingsError
 from shared.session_file import nearest
 
@@ -93,6 +94,11 @@ def read_takes(path: Path, clips: Sequence[str]) -> TakeSheet:
             problems.append(f"{place}: shot {row['shot']!r} of {clip} is not a whole number from 1; correct it.")
             continue
         declared = {k: row[k] for k in DECLARED if row.get(k)}
+        if target := declared.get("target"):
+            declared["target"] = pocket_name(target) or target
+            if pocket_name(target) is None:
+                problems.append(f"{place}: target {target!r} is no pocket, so nothing is measured from it; use one of "
+                                f"{', '.join(POCKETS)}.")
         conditions = {k: v for k in values if (v := values[k][n]) is not None}
         take = Take(number, clip, shot, declared, conditions)
         first = seen.setdefault((clip, shot), take)

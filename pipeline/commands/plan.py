@@ -79,10 +79,14 @@ def plan(
 
 
 def _pattern(text: str) -> tuple[str, str]:
+    from shared.equipment import POCKETS, pocket_name
+
     name, _, target = text.partition(":")
     if not name.strip():
         raise SettingsError(f"--pattern {text!r}: has no name; write NAME:POCKET, as long-side-bank:foot-right.")
-    return name.strip(), target.strip()
+    if target.strip() and pocket_name(target) is None:
+        raise SettingsError(f"--pattern {text!r}: {target.strip()!r} is no pocket; use one of {', '.join(POCKETS)}.")
+    return name.strip(), pocket_name(target) or ""
 
 
 def _conditions(options: list[str] | None) -> dict[str, tuple[str, ...]]:

@@ -140,3 +140,11 @@ def test_command(tmp_path):
     assert "assumed" in result.output
     assert (tmp_path / "p" / "runsheet.html").is_file()
     assert (tmp_path / "p" / "power.csv").is_file()
+
+
+def test_a_pattern_for_a_pocket_that_is_none_is_refused(tmp_path):
+    out = tmp_path / "plan"
+    result = CliRunner().invoke(app, ["plan", "--pattern", "a:foot-rigth", "--easy", "balls=x,y", "--out", str(out)])
+    assert isinstance(result.exception, SettingsError)
+    assert "'foot-rigth' is no pocket; use one of head-right" in str(result.exception)
+    assert not out.exists()

@@ -150,6 +150,22 @@ def test_the_declared_target_reaches_the_measuring(folder, stages):
     assert told == {None: "foot-right", 2: "side-left"}
 
 
+def test_a_target_of_the_whole_session_reaches_the_measuring(folder, stages):
+    (folder / "session.toml").write_text("[conditions]\ntarget = 'Foot Right'\n")
+    (folder / "takes.csv").write_text("clip,target\nc2.mp4,side-left\n")
+    shots = run(folder).shots.set_index("clip")
+    told = {clip: targets for clip, _, targets in stages.measured}
+    assert told == {"c1.mp4": {None: "foot-right"}, "c2.mp4": {None: "side-left"}, "c10.mp4": {None: "foot-right"}}
+    assert shots["target"].to_dict() == {"c1.mp4": "foot-right", "c2.mp4": "side-left", "c10.mp4": "foot-right"}
+
+
+def test_a_row_for_a_shot_that_is_not_there_is_named(folder, stages):
+    (folder / "takes.csv").write_text("clip,shot,cloth\nc1.mp4,1,new\nc1.mp4,7,worn\n")
+    result = run(folder)
+    assert result.problems == ("monday: takes.csv row 3: c1.mp4 has no shot 7 (found: 1); correct the number or remove "
+                               "the row.",)
+
+
 def test_a_clip_without_a_table_is_named_and_the_others_are_measured(folder, stages):
     stages.fault["c2.mp4"] = CalibrationError("no table was found in the picture.")
     lines = Lines()

@@ -74,6 +74,19 @@ def test_columns_that_differ_by_case_alone_are_refused(tmp_path):
         read_takes(sheet(tmp_path, "clip,Cloth,cloth\na_01.mp4,new,worn\n"), CLIPS)
 
 
+@pytest.mark.parametrize("written", ["Foot Right", "foot_right", "right-foot", " foot-right "])
+def test_a_pocket_is_known_however_it_was_written(tmp_path, written):
+    takes = read_takes(sheet(tmp_path, f"clip,target\na_01.mp4,{written}\n"), CLIPS)
+    assert takes.problems == ()
+    assert takes.declared("a_01.mp4", 1) == {"target": "foot-right"}
+
+
+def test_a_target_that_is_no_pocket_is_named(tmp_path):
+    takes = read_takes(sheet(tmp_path, "clip,target\na_01.mp4,foot-lefft\n"), CLIPS)
+    assert "takes.csv row 2: target 'foot-lefft' is no pocket" in takes.problems[0]
+    assert takes.declared("a_01.mp4", 1) == {"target": "foot-lefft"}
+
+
 def test_a_column_with_one_text_in_it_is_text(tmp_path):
     takes = read_takes(sheet(tmp_path, "clip,temperature_c\na_01.mp4,24\na_02.mp4,24 C\n"), CLIPS)
     assert takes.conditions("a_01.mp4", 1) == {"temperature_c": "24"}
