@@ -12,7 +12,7 @@ from calibration.store import read_calibrations, write_calibrations
 from pipeline.clip_job import ClipRecord, prior_friction
 from pipeline.fingerprint import fingerprint
 from pipeline.friction import pool_friction
-from pipeline.judging import add_aim, judge_shots
+from pipeline.judging import add_aim, judge_shots, say_why_no_aim
 from pipeline.patterns import read_patterns
 from pipeline.results import (
     declare,
@@ -73,7 +73,7 @@ def _judged(
             tracks = by_clip[str(clip)].table("tracks")
             parts.append(add_aim(rows, events, tracks, table=session.settings.table, patterns=patterns))
         shots = pd.concat(parts)
-    return judge_shots(shots, session.settings, patterns)
+    return judge_shots(say_why_no_aim(shots, patterns), session.settings, patterns)
 
 
 def reviewed(shots: pd.DataFrame, session: Session, out: Path) -> pd.DataFrame:

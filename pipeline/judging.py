@@ -15,6 +15,7 @@ from pipeline.hit_checks import Intention
 from pipeline.patterns import Pattern, aim_error, departure_of, match_pattern
 from pipeline.tolerances import Tolerances, read_tolerances, wanted_roll
 from pipeline.verdict import Verdict, judge
+from shared.columns import join_notes
 from shared.equipment import Table
 from shared.settings import SessionSettings
 
@@ -29,8 +30,6 @@ def add_aim(
     shots, contacts, tracks : SHOTS, CONTACTS, TRACKS rows; left alone
     """
     out = shots.copy()
-    if not patterns:
-        return out
     for index, row in zip(out.index, _records(out), strict=True):
         departure = departure_of(row, tracks, contacts)
         if departure is None:
@@ -43,6 +42,26 @@ def add_aim(
         if name in patterns and patterns[name].kind == _text(row["kind"]):
             out.loc[index, ["aim_error_deg", "aim_error_deg_u"]] = aim_error(departure, patterns[name], table)
     return out
+
+
+def say_why_no_aim(shots: pd.DataFrame, patterns: Mapping[str, Pattern]) -> pd.DataFrame:
+    """The shots with the reason in ``notes`` where ``aim_error_deg`` stayed empty."""
+    empty = shots["aim_error_deg"].isna()
+    reasons = [_no_aim(row, patterns) if none else "" for row, none in zip(_records(shots), empty, strict=True)]
+    return shots.assign(notes=join_notes(shots["notes"], reasons))
+
+
+def _no_aim(shot: Mapping[str, Any], patterns: Mapping[str, Pattern]) -> str:
+    name, kind = _text(shot["pattern"]), _text(shot["kind"])
+    if not name:
+        why = "no pattern declared, and none matched"
+    elif name not in patterns:
+        why = f"no file in the folder patterns tells the line of {name}"
+    elif kind and patterns[name].kind != kind:
+        why = f"the pattern is a {patterns[name].kind}, the shot a {kind}"
+    else:
+        why = "the banked ball was not seen long enough on its way"
+    return f"aim_error_deg: {why}"
 
 
 def judge_shots(

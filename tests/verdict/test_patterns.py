@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from pipeline.consequence import throw_deg
-from pipeline.judging import add_aim, judge_shots
+from pipeline.judging import add_aim, judge_shots, say_why_no_aim
 from pipeline.patterns import aim_error, departure_of, match_pattern, read_pattern, read_patterns
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.equipment import standard_table
@@ -103,6 +103,21 @@ def test_a_blank_pattern_is_matched_by_the_lie_and_a_distant_one_is_left_blank()
     departure = departure_of(far.iloc[0].to_dict(), tracks, contacts)
     assert match_pattern(departure, known, "bank", TABLE) is None
     assert add_aim(far, contacts, tracks, table=TABLE, patterns=known)["pattern"].isna().all()
+
+
+@pytest.mark.parametrize(("name", "kind", "words"), [
+    (None, "bank", "no pattern declared"), ("unknown", "bank", "tells the line of unknown"),
+    ("cross-corner", "kick", "the pattern is a bank, the shot a kick"),
+    ("cross-corner", "bank", "not seen long enough"),
+])
+def test_an_empty_aim_error_has_its_reason(name, kind, words):
+    pattern = read_pattern(EXAMPLES / "cross-corner.toml")
+    shots = SHOTS.conform(pd.DataFrame([{"shot_id": "s-01", "pattern": name, "kind": kind, "notes": "other: why"}]))
+    noted = say_why_no_aim(shots, {pattern.name: pattern}).loc[0, "notes"]
+    assert noted.startswith("other: why; aim_error_deg: ")
+    assert words in noted
+    seen = say_why_no_aim(shots.assign(aim_error_deg=0.0), {}).loc[0, "notes"]
+    assert seen == "other: why"
 
 
 def test_nothing_after_the_first_cushion_moves_the_aim():
