@@ -73,12 +73,14 @@ def show(result: SessionResult, place: str = "") -> None:
     console = Console(highlight=False, width=None if sys.stdout.isatty() else 120)
     shots = result.shots
     if len(shots):
+        rows = shots.head(_MOST_ROWS).to_dict("records")
         table = Table(box=box.SIMPLE, pad_edge=False, title=f"Session {result.session}", title_justify="left")
-        table.add_column("shot", no_wrap=True)
-        for words, _ in _SHOWN:
-            table.add_column(words, justify="right", no_wrap=True)
-        table.add_column("verdict")
-        for row in shots.head(_MOST_ROWS).to_dict("records"):
+        table.add_column("shot", overflow="fold")  # a long name gives way, the numbers never do
+        for words, name in _SHOWN:
+            widest = max([len(words), *(len(_cell(row, name)) for row in rows)])
+            table.add_column(words, justify="right", no_wrap=True, min_width=widest)
+        table.add_column("verdict", no_wrap=True, min_width=len("unusable"))
+        for row in rows:
             table.add_row(str(row["shot_id"]), *(_cell(row, name) for _, name in _SHOWN), _text(row.get("verdict")))
         console.print(table)
         if len(shots) > _MOST_ROWS:
