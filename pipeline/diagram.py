@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.plain_labels import plain_labels
 from shared.equipment import Table
 from shared.files import write_bytes
 from shared.uncertain import with_u
@@ -59,7 +60,8 @@ def write_diagram(
     """
     buffer = BytesIO()
     figure = shot_figure(shot, contacts, tracks, table=table, upright=upright)
-    figure.savefig(buffer, format="png", dpi=110, metadata={"Software": None})
+    with plain_labels(figure):
+        figure.savefig(buffer, format="png", dpi=110, metadata={"Software": None})
     write_bytes(path, buffer.getvalue())
 
 

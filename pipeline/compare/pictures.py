@@ -19,6 +19,7 @@ from matplotlib.ticker import MaxNLocator
 
 from pipeline.compare.conditions import Factor
 from pipeline.compare.responses import Response
+from pipeline.plain_labels import plain_labels
 
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
@@ -29,7 +30,7 @@ GREY = "#555555"
 def svg(figure: Figure) -> str:
     """A figure as an SVG text, the same each time."""
     out = io.StringIO()
-    with rc_context({"svg.hashsalt": "comparison", "svg.fonttype": "path"}):
+    with rc_context({"svg.hashsalt": "comparison", "svg.fonttype": "path"}), plain_labels(figure):
         figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
     return out.getvalue()
 

@@ -54,6 +54,13 @@ def test_a_shot_without_cushion_or_tracks_is_drawn_all_the_same(tmp_path):
     assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
 
 
+@pytest.mark.parametrize("name", ["bänk 🎱-01", "$1 bet, $2 won-01", "a_{b}^$\\frac$-01", "<b>&-01"])
+def test_a_clip_may_have_any_name(tmp_path, name):
+    contacts, tracks = paths()
+    write_diagram(tmp_path / "a.png", {**SHOT, "shot_id": name}, contacts, tracks, table=standard_table())
+    assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")
+
+
 @pytest.mark.parametrize(("value", "u", "words"), [
     (31.268, 0.117, "31.27 ± 0.12"), (25.83, 0.31, "25.8 ± 0.3"), (-12.4, 14.0, "-12 ± 14"),
     (0.0004, 0.00021, "0.0004 ± 0.0002"),
