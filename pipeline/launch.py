@@ -12,7 +12,7 @@ import numpy as np
 from pipeline.measured import Measured, cross, direction_deg, dot, evaluate, speed_mps, wrap_deg
 from pipeline.motions import ShotMotion
 from pipeline.paths import MotionEvent, Path
-from pipeline.physics import Array, settled_velocity, state_after
+from pipeline.physics import Array, settled_velocity, slide_time, state_after
 
 _FOREVER_S = 1e4
 _ON_ITS_WAY_MM_S = 20.0
@@ -95,6 +95,12 @@ def measure_launch(
     moved, why = _after(motion, contact, cue_end_s, seen_until_s)
     got |= moved
     notes += why
+    if cue_end_s is None and _lost_too_soon(motion, contact, got["cue_impact_speed_mps"].value, seen_until_s):
+        for name in ("cue_roll_ratio", "cue_cross_ratio", "cue_drift_deg"):
+            got.pop(name, None)
+        notes = [note for note in notes if not note.startswith("cue_drift_deg")]
+        notes.append("cue_roll_ratio, cue_cross_ratio, cue_drift_deg: the cue ball was not seen for long enough after "
+                     "the hit; film until the balls lie still")
     ball, i = (banked_ball, contact) if kind == "bank" else ("cue", strike)
     if (ball, i) not in motion.layout.leg:
         i = motion.layout.chain[ball][0]
@@ -112,6 +118,19 @@ def _launched(launch: Launch, motion: ShotMotion, ball: str, i: int) -> Launch:
 
 def _other(event: MotionEvent) -> str:
     return event.other if event.ball == "cue" else event.ball
+
+
+def _lost_too_soon(motion: ShotMotion, i: int, impact_mps: float, seen_until_s: float) -> bool:
+    """Whether the cue ball may still have been sliding when it was last seen, so that its roll did not show.
+
+    The slide of a ball that carries natural roll out of the hit, or as much draw, lasts ``2 v / (7 mu g)``. The fit is
+    not asked: with so few frames it fits other rolls as well.
+    """
+    if any(k > i for k in motion.layout.chain["cue"]):
+        return False
+    slip = np.array([1000 * impact_mps, 0.0])
+    longest = float(slide_time(slip, np.zeros(2), motion.friction.sliding))
+    return seen_until_s - motion.events[i].t_s < longest
 
 
 def _contact(motion: ShotMotion, i: int) -> dict[str, Measured]:

@@ -103,6 +103,32 @@ def test_a_clip_that_ends_at_the_cushion_gives_no_rebound():
     assert "cushion" in row["notes"]
 
 
+@pytest.mark.parametrize("roll_ratio", [0.7, 0.0, -0.7])
+def test_a_clip_that_ends_while_the_cue_ball_may_slide_tells_no_roll(roll_ratio):
+    play = bank_shot(TABLE, cut_deg=2.0, roll_ratio=roll_ratio, until_s=4.0)
+    short, long = (measure(detections_of(play, TABLE, play.events[1]["t"] + after, Look(strays=0.0))).shots.iloc[0]
+                   for after in (0.12, 1.2))
+    for column in ("cue_roll_ratio", "cue_cross_ratio", "cue_drift_deg"):
+        assert pd.isna(short[column])
+        assert pd.isna(short[f"{column}_u"])
+        assert column in short["notes"]
+    assert short["object_speed_mps"] > 0
+    assert "not seen for long enough" not in long["notes"]
+    assert long["cue_roll_ratio_u"] > 0
+
+
+@pytest.mark.parametrize("roll_ratio", [
+    0.7, 0.0,
+    pytest.param(-0.7, marks=pytest.mark.xfail(reason="the fit settles on stun, and is sure of it")),
+])
+def test_the_roll_of_a_nearly_full_hit(roll_ratio):
+    play = bank_shot(TABLE, cut_deg=2.0, roll_ratio=roll_ratio, speed_mps=2.6, until_s=4.0)
+    event = play.events[1]
+    row = measure(detections_of(play, TABLE, event["t"] + 1.5, Look(strays=0.0))).shots.iloc[0]
+    v, omega = np.array(event["before"]["cue"]["v_mm_s"]), event["after"]["cue"]["omega"]
+    within(row, "cue_roll_ratio", play.radius_mm * np.array([omega[1], -omega[0]]) @ v / (v @ v))
+
+
 def test_several_shots_in_one_recording():
     first = bank_shot(TABLE, cut_deg=3.0, speed_mps=1.6, until_s=12.0)
     second = bank_shot(TABLE, cut_deg=-8.0, speed_mps=1.8, direction_deg=70.0, until_s=12.0)
