@@ -136,4 +136,4 @@ def with_u(value: float, u: float | None) -> str:
     if u is None or not math.isfinite(u) or u <= 0:
         return f"{value:.3g} (± unknown)"
     places = max(0, min(4, -math.floor(math.log10(u)) + (1 if u < 10 ** math.floor(math.log10(u)) * 2 else 0)))
-    return f"{value:.{places}f} ± {u:.{places}f}"
+    return f"{round(value, places) + 0.0:.{places}f} ± {u:.{places}f}"  # + 0.0: never -0.0

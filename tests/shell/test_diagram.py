@@ -63,7 +63,7 @@ def test_a_clip_may_have_any_name(tmp_path, name):
 
 @pytest.mark.parametrize(("value", "u", "words"), [
     (31.268, 0.117, "31.27 ± 0.12"), (25.83, 0.31, "25.8 ± 0.3"), (-12.4, 14.0, "-12 ± 14"),
-    (0.0004, 0.00021, "0.0004 ± 0.0002"),
+    (0.0004, 0.00021, "0.0004 ± 0.0002"), (-0.02, 0.4, "0.0 ± 0.4"), (-0.06, 0.4, "-0.1 ± 0.4"),
     (5.0, None, "5 (± unknown)"),
 ])
 def test_a_value_is_written_to_the_place_of_its_uncertainty(value, u, words):

@@ -22,7 +22,7 @@ const player = new Player(byId("picture"), {
     byId("scrub").value = String(at);
     const start = state.shot?.events.find((event) => event.kind === "strike")?.t_s ?? 0;
     const after = t - start;
-    byId("clock").textContent = `${after < 0 ? "−" : "+"}${Math.abs(after).toFixed(3)} s, frame ${state.shot?.frames[at]?.[0] ?? ""}`;
+    byId("clock").textContent = `${after < -0.0005 ? "−" : "+"}${Math.abs(after).toFixed(3)} s, frame ${state.shot?.frames[at]?.[0] ?? ""}`;
     byId("curtain").hidden = !(state.shot?.hidden && (at >= count - 1 || t > state.shot.clear_until_s));
     if (state.drawing) place(state.drawing, state.shot, t);
     for (const button of byId("events").children) button.setAttribute("aria-current", String(Number(button.dataset.at) === at));
