@@ -23,7 +23,13 @@ from shared.errors import ReboundryError, SettingsError
 T = TypeVar("T")
 R = TypeVar("R")
 
+_GONE = ("cancelled", "lost", "pending")  # states of a future that was done and is no more
+_MOST_TIMES_LOST = 3
 _ADDRESS = re.compile(r"(tcp|tls|ws|wss|ucx)://\S+:\d+/?")
+
+
+class _Blamed(Lost):
+    """Lost with several workers, each time it or a task beside it."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,18 +83,39 @@ class ClusterExecutor:
         self.client.close()
 
     def run(self, work: Callable[[T], R], tasks: Sequence[T]) -> Iterator[tuple[int, R | Lost]]:
-        """See pipeline.executor.Executor. At most twice as many tasks as there are threads are in hand at once."""
+        """See pipeline.executor.Executor. At most twice as many tasks as there are threads are in hand at once.
+
+        The scheduler blames a worker's end on every task that was there, so those blamed together are tried once more,
+        one after the other, to find the one that did it.
+        """
+        blamed: list[tuple[int, _Blamed]] = []
+        for index, result in self._round(work, tasks, range(len(tasks))):
+            if isinstance(result, _Blamed):
+                blamed.append((index, result))
+            else:
+                yield index, result
+        if len(blamed) < 2:
+            yield from blamed
+        else:
+            for index, _ in blamed:
+                yield from self._round(work, tasks, [index])
+
+    def _round(
+        self, work: Callable[[T], R], tasks: Sequence[T], indices: Sequence[int],
+    ) -> Iterator[tuple[int, R | Lost]]:
         name = f"{getattr(work, '__name__', 'work')}-{uuid.uuid4().hex[:8]}"
-        waiting = deque(range(len(tasks)))
+        waiting = deque(indices)
         in_hand: dict[Any, int] = {}
         ended: SimpleQueue[Any] = SimpleQueue()
+        told_lost: dict[int, int] = {}
         try:
             while waiting or in_hand:
                 room = max(2, 2 * self._threads()) if waiting else 0
                 while waiting and len(in_hand) < room:
                     index = waiting.popleft()
+                    again = told_lost.get(index, 0)
                     future = self.client.submit(_on_worker, code_version(), work, tasks[index],
-                                                key=f"{name}-{index}", pure=False)
+                                                key=f"{name}-{index}-{again}", pure=False)
                     future.add_done_callback(ended.put)
                     in_hand[future] = index
                 future = self._next(ended)
@@ -96,7 +123,13 @@ class ClusterExecutor:
                     words = f"no worker of {self.address} is left; start some and run the same command again."
                     yield from ((index, Lost(words)) for index in [*in_hand.values(), *waiting])
                     return
-                yield in_hand.pop(future), self._result(future)
+                index = in_hand.pop(future)
+                if future.status in _GONE and told_lost.get(index, 0) < _MOST_TIMES_LOST and self._threads():
+                    # done, but its worker took the result with it before it was fetched: once more
+                    told_lost[index] = told_lost.get(index, 0) + 1
+                    waiting.appendleft(index)
+                    continue
+                yield index, self._result(future)
         finally:
             if in_hand and self.client.status == "running":
                 self.client.cancel(list(in_hand), force=True)
@@ -120,8 +153,8 @@ class ClusterExecutor:
 
     def _threads(self) -> int:
         try:
-            return sum(self.client.nthreads().values())
-        except (OSError, TimeoutError):
+            return sum(self.client.nthreads().values()) if self.client.status == "running" else 0
+        except (OSError, TimeoutError, RuntimeError):  # the last: the client gave the scheduler up just now
             return 0
 
     def _next(self, ended: SimpleQueue[Any]) -> Any | None:
@@ -144,12 +177,12 @@ class ClusterExecutor:
 
         if future.status == "finished":
             return future.result()
-        if future.status in ("cancelled", "lost"):
+        if future.status in _GONE:
             return Lost(f"the scheduler {self.address} is gone; start it and run the same command again.")
         error = future.exception()
         if isinstance(error, KilledWorker):
-            return Lost("took several workers down with it (out of memory?); give the workers more memory, or measure "
-                        "it alone on one machine.")
+            return _Blamed("took several workers down with it (out of memory?); give the workers more memory, or "
+                           "measure it alone on one machine.")
         return Lost(f"could not be done on the cluster ({type(error).__name__}: {' '.join(str(error).split())}).")
 
 

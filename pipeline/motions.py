@@ -19,10 +19,12 @@ from pipeline.first_slip import first_slip
 from pipeline.knowledge import Knowledge
 from pipeline.paths import Layout, MotionEvent, Path, Seen
 from pipeline.physics import Array, Friction, rest_time, slide_time
+from pipeline.roll_starts import roll_starts
 from shared.equipment import Table
 
 STILL_MM_S = 20.0  # slower is as good as at rest
 POOR_SCALE = 1.9
+MOST_OTHER_ROLLS = 3  # of the other rolls tried, so many are followed to the end
 MOST_EVENTS_TRIED = 8  # a shot with more is no bank to measure, and would take long
 LEAST_NOISE = 0.75  # of the stated noise; residuals may show it to be less, but not by more than this
 HUBER = 2.5  # residuals beyond this many standard uncertainties count less
@@ -215,12 +217,28 @@ def fit_shot(
     by_name = {b: _outside_events(s, layout, theta, shutter_s) for b, s in by_name.items()}
     problem = _Problem(layout, by_name, knowledge)
     theta, chi2 = _descend(problem, theta, max_steps, enough=0.03)
+    theta, chi2 = _with_other_rolls(problem, theta, chi2, max_steps)
     theta, chi2 = _with_roll_as_brought(problem, theta, chi2, max_steps)
     scale = {b: _noise_scale(problem, b, theta) for b in by_name}
     scaled = {b: replace(s, covariance=s.covariance * scale[b] ** 2) for b, s in by_name.items()}
     problem = _Problem(layout, scaled, knowledge)
     theta, _ = _descend(problem, theta, max_steps)
     return _finish(problem, theta, chi2, by_name, scale)
+
+
+def _with_other_rolls(problem: _Problem, theta: Array, chi2: float, max_steps: int) -> tuple[Array, float]:
+    """The best of the fit and of those that begin with another roll of the cue ball: see `pipeline.roll_starts`."""
+    layout = problem.layout
+    if len(layout.events) > MOST_EVENTS_TRIED:
+        return theta, chi2
+    rolls = [at + k for (ball, _), at in layout.leg.items() if ball == "cue" for k in (2, 3)]
+    begun = [_descend(problem, start, 10, enough=1.0, held=rolls)[0] for start in roll_starts(layout, theta)]
+    begun = [_descend(problem, start, 5, enough=1.0)[0] for start in begun]
+    for start in sorted(begun, key=problem.cost)[:MOST_OTHER_ROLLS]:
+        other, cost = _descend(problem, start, max_steps, enough=0.03)
+        if cost < chi2 - 1.0:
+            theta, chi2 = other, cost
+    return theta, chi2
 
 
 def _with_roll_as_brought(problem: _Problem, theta: Array, chi2: float, max_steps: int) -> tuple[Array, float]:

@@ -29,6 +29,7 @@ from pipeline.tracks import TrackSettings, detection_covariance, track_balls
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.settings import SessionSettings
 
+MET_NOTHING = "kind, banked_ball: the cue ball met neither a ball nor a cushion while it was filmed"
 POOR_FIT_MM = 1.0  # as good as published tracking of snooker balls (Mathavan et al. 2009)
 POOR_FIT = "the paths fit the frames only to {:.1f} mm: an event may be missing, look at the shot before using it"
 
@@ -169,6 +170,8 @@ def _one_shot(
     )
     shares = {b: _share_seen(followed.windows[b], strike, scene.frames_t, end_s) for b in motion.layout.balls}
     notes = (POOR_FIT.format(motion.rms_mm),) if motion.poor and motion.rms_mm > POOR_FIT_MM else ()
+    if not kind:
+        notes = (*notes, MET_NOTHING)
     quality = TrackQuality(shares, motion.rms_mm, calibration.rms_px, notes)
     return MeasuredShot(shot_id, number, followed, launch, rebound, quality, end_s)
 
@@ -184,13 +187,16 @@ def _with_side_spin(
 
 
 def kind_of(events: Sequence[MotionEvent]) -> tuple[str, str]:
-    """Bank or kick, and the ball that is banked: the cue ball when it meets a cushion before any ball."""
+    """Bank or kick, and the ball that is banked: the cue ball when it meets a cushion before any ball.
+
+    Neither ("") where the cue ball was seen to meet nothing: what the shot was to become, nobody knows.
+    """
     for event in events:
         if event.kind == "ball" and event.concerns("cue"):
             return "bank", "object"
         if event.kind in ("cushion", "jaw") and event.ball == "cue":
             return "kick", "cue"
-    return "kick", "cue"
+    return "", "cue"
 
 
 def _end(motion: ShotMotion, pocketed: Mapping[str, Pocketed], strike: Strike, frames_t: Array) -> float:
@@ -221,7 +227,8 @@ def _clip_friction(shots: Sequence[MeasuredShot], known: Friction) -> Friction:
 def _row(shot: MeasuredShot, clip: str, calibration: Calibration) -> dict[str, Any]:
     row: dict[str, Any] = {
         "shot_id": shot.shot_id, "clip": clip, "shot": shot.number, "start_s": shot.motion.events[0].t_s,
-        "end_s": shot.end_s, "kind": shot.launch.kind, "banked_ball": shot.launch.banked_ball,
+        "end_s": shot.end_s, "kind": shot.launch.kind or None,
+        "banked_ball": shot.launch.banked_ball if shot.launch.kind else None,
         "rails": shot.rebound.rails, "rail": shot.rebound.rail, "outcome": shot.rebound.outcome,
         "pocket": shot.rebound.pocket, "frames_seen": min(shot.quality.frames_seen.values()),
         "residual_mm": shot.quality.residual_mm,

@@ -34,7 +34,7 @@ class Tolerances:
     full_hit_deg: float = 10.0  # a hit this near to full counts as meant to be full when no cut was declared
     confidence_k: float = 1.645  # 95 % one-sided
     min_frames_seen: float = 0.6
-    max_residual_mm: float = 5.0
+    max_residual_mm: float = 2.0  # twice the published accuracy of tracking (1 mm: Mathavan et al. 2009)
     max_calibration_rms_px: float = 4.0
 
 

@@ -59,8 +59,8 @@ def test_a_worker_lost_in_the_middle_costs_nothing(tmp_path):
 
 def test_a_task_that_kills_every_worker_is_lost_alone(tmp_path):
     once = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "1"}
-    with machines(tmp_path, 3, **once) as cluster, ClusterExecutor(cluster.address) as executor:
-        executor.client.wait_for_workers(3, timeout=30)
+    with machines(tmp_path, 5, **once) as cluster, ClusterExecutor(cluster.address) as executor:
+        executor.client.wait_for_workers(2, timeout=30)  # few at first, so that others are beside it when it ends them
         results = dict(executor.run(kill_on_three, [3, 0, 1, 2]))
         lost = results.pop(0)
         assert isinstance(lost, Lost)
