@@ -12,11 +12,12 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.descent import descend, descend_all
 from pipeline.first_guess import first_guess
 from pipeline.first_slip import first_slip
 from pipeline.knowledge import Knowledge
+from pipeline.motion_problem import HUBER, MotionProblem
 from pipeline.paths import Layout, MotionEvent, Path, Seen
 from pipeline.physics import Array, Friction, rest_time, slide_time
 from pipeline.roll_starts import roll_starts
@@ -27,7 +28,6 @@ POOR_SCALE = 1.9
 MOST_OTHER_ROLLS = 3  # of the other rolls tried, so many are followed to the end
 MOST_EVENTS_TRIED = 8  # a shot with more is no bank to measure, and would take long
 LEAST_NOISE = 0.75  # of the stated noise; residuals may show it to be less, but not by more than this
-HUBER = 2.5  # residuals beyond this many standard uncertainties count less
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,96 +105,6 @@ class ShotMotion:
         return float(path.time(chain[-1])[0] + rest_time(v, r, path.mu_s, path.mu_r)[0])
 
 
-class _Problem:
-    """Residuals and Jacobian of a shot, whitened; a thin thing that lives for one fit."""
-
-    def __init__(self, layout: Layout, seen: dict[str, Seen], knowledge: Knowledge) -> None:
-        self.layout, self.seen, self.knowledge = layout, seen, knowledge
-        self.whiten = {b: np.linalg.inv(np.linalg.cholesky(s.covariance)) for b, s in seen.items()}
-
-    def observed(self, ball: str, theta: Array) -> Array:
-        """(P, N, 2) whitened."""
-        s = self.seen[ball]
-        p = Path(self.layout, theta, [ball]).states(ball, s.t_s)[0]
-        return np.asarray(np.einsum("nij,pnj->pni", self.whiten[ball], s.xy_mm - p))
-
-    def cost(self, theta: Array) -> float:
-        return float(self.costs(theta[None])[0])
-
-    def costs(self, thetas: Array) -> Array:
-        """(P,) costs of a batch."""
-        total = (self.knowledge.residuals(Path(self.layout, thetas)) ** 2).sum(axis=1)
-        for b in self.seen:
-            total = total + _huber(np.linalg.norm(self.observed(b, thetas), axis=2)).sum(axis=1)
-        return np.asarray(total)
-
-    def normal_equations(self, theta: Array) -> tuple[Array, Array, float]:
-        """J^T W J, J^T W r, cost at theta."""
-        n = self.layout.size
-        batch = np.repeat(theta[None], n + 1, axis=0)
-        batch[np.arange(1, n + 1), np.arange(n)] += self.layout.steps
-        k = self.knowledge.residuals(Path(self.layout, batch))
-        jk = (k[1:] - k[0]) / self.layout.steps[:, None]
-        a, g, cost = jk @ jk.T, jk @ k[0], float((k[0] ** 2).sum())
-        for ball in self.seen:
-            columns, r, j = self.jacobian(ball, theta)
-            size = np.linalg.norm(r.reshape(-1, 2), axis=1)
-            w = np.repeat(np.minimum(1.0, HUBER / np.maximum(size, 1e-9)), 2)
-            a[np.ix_(columns, columns)] += (j * w) @ j.T
-            g[columns] += (j * w) @ r
-            cost += float(_huber(size).sum())
-        return a, g, cost
-
-    def jacobian(self, ball: str, theta: Array) -> tuple[NDArray[np.intp], Array, Array]:
-        """Columns, residuals (2N,), J^T (n_ball, 2N)."""
-        columns = self.layout.columns(ball)
-        steps = self.layout.steps[columns]
-        batch = np.repeat(theta[None], len(columns) + 1, axis=0)
-        batch[np.arange(1, len(columns) + 1), columns] += steps
-        z = self.observed(ball, batch).reshape(len(columns) + 1, -1)
-        return columns, z[0], (z[1:] - z[0]) / steps[:, None]
-
-
-def _huber(size: Array) -> Array:
-    return np.asarray(np.where(size <= HUBER, size**2, 2 * HUBER * size - HUBER**2))
-
-
-def _descend(
-    problem: _Problem, theta: Array, max_steps: int, enough: float = 0.003, held: Sequence[int] = ()
-) -> tuple[Array, float]:
-    """Levenberg-Marquardt with Huber weights renewed at every step, until twice in a row a step gains too little.
-
-    enough : of chi squared; a thousandth is a thirtieth of a standard uncertainty
-    held   : parameters left as they are
-    """
-    poor = 0
-    damping = 1e-2
-    a, g, cost = problem.normal_equations(theta)
-    for _ in range(max_steps):
-        for fixed in held:
-            a[fixed], a[:, fixed], g[fixed], a[fixed, fixed] = 0.0, 0.0, 0.0, 1.0
-        scale = np.diag(a) + 1e-12
-        moved = False
-        for _ in range(8):
-            step = -np.linalg.solve(a + np.diag(damping * scale), g)
-            step[:2] = np.clip(step[:2], -0.5, 0.5)
-            new = theta + step
-            new_cost = problem.cost(new)
-            if np.isfinite(new_cost) and new_cost < cost:
-                moved = True
-                break
-            damping *= 6
-        if not moved:
-            break
-        gain = cost - new_cost
-        theta, damping = new, max(damping * 0.15, 1e-9)
-        a, g, cost = problem.normal_equations(theta)
-        poor = poor + 1 if gain < enough else 0
-        if poor == 2:
-            break
-    return theta, cost
-
-
 def fit_shot(
     seen: Sequence[Seen], events: Sequence[MotionEvent], *, table: Table, friction: Friction, shutter_s: float = 0.0,
     max_steps: int = 40,
@@ -210,38 +120,39 @@ def fit_shot(
     layout = Layout(list(by_name), sorted(events, key=lambda e: e.t_s))
     knowledge = Knowledge(table, friction)
     theta = first_guess(layout, by_name, friction)
-    problem = _Problem(layout, by_name, knowledge)
+    problem = MotionProblem(layout, by_name, knowledge)
     times = range(layout.times + len(layout.events))  # and friction: first the velocities, which are the worst guesses
-    theta, _ = _descend(problem, theta, 8, enough=3.0, held=times)
-    theta, _ = _descend(problem, theta, max_steps, enough=0.3)
+    theta, _ = descend(problem, theta, 8, enough=3.0, held=times)
+    theta, _ = descend(problem, theta, max_steps, enough=0.3)
     by_name = {b: _outside_events(s, layout, theta, shutter_s) for b, s in by_name.items()}
-    problem = _Problem(layout, by_name, knowledge)
-    theta, chi2 = _descend(problem, theta, max_steps, enough=0.03)
+    problem = MotionProblem(layout, by_name, knowledge)
+    theta, chi2 = descend(problem, theta, max_steps, enough=0.03)
     theta, chi2 = _with_other_rolls(problem, theta, chi2, max_steps)
     theta, chi2 = _with_roll_as_brought(problem, theta, chi2, max_steps)
     scale = {b: _noise_scale(problem, b, theta) for b in by_name}
     scaled = {b: replace(s, covariance=s.covariance * scale[b] ** 2) for b, s in by_name.items()}
-    problem = _Problem(layout, scaled, knowledge)
-    theta, _ = _descend(problem, theta, max_steps)
+    problem = MotionProblem(layout, scaled, knowledge)
+    theta, _ = descend(problem, theta, max_steps)
     return _finish(problem, theta, chi2, by_name, scale)
 
 
-def _with_other_rolls(problem: _Problem, theta: Array, chi2: float, max_steps: int) -> tuple[Array, float]:
+def _with_other_rolls(problem: MotionProblem, theta: Array, chi2: float, max_steps: int) -> tuple[Array, float]:
     """The best of the fit and of those that begin with another roll of the cue ball: see `pipeline.roll_starts`."""
     layout = problem.layout
     if len(layout.events) > MOST_EVENTS_TRIED:
         return theta, chi2
     rolls = [at + k for (ball, _), at in layout.leg.items() if ball == "cue" for k in (2, 3)]
-    begun = [_descend(problem, start, 10, enough=1.0, held=rolls)[0] for start in roll_starts(layout, theta)]
-    begun = [_descend(problem, start, 5, enough=1.0)[0] for start in begun]
-    for start in sorted(begun, key=problem.cost)[:MOST_OTHER_ROLLS]:
-        other, cost = _descend(problem, start, max_steps, enough=0.03)
-        if cost < chi2 - 1.0:
-            theta, chi2 = other, cost
-    return theta, chi2
+    starts = roll_starts(layout, theta)
+    if not starts:
+        return theta, chi2
+    begun, _ = descend_all(problem, np.array(starts), 10, 1.0, [rolls] * len(starts))
+    begun, costs = descend_all(problem, begun, 5, 1.0)
+    ends, costs = descend_all(problem, begun[np.argsort(costs)[:MOST_OTHER_ROLLS]], max_steps, 0.03)
+    best = int(np.argmin(costs))
+    return (ends[best], float(costs[best])) if costs[best] < chi2 - 1.0 else (theta, chi2)
 
 
-def _with_roll_as_brought(problem: _Problem, theta: Array, chi2: float, max_steps: int) -> tuple[Array, float]:
+def _with_roll_as_brought(problem: MotionProblem, theta: Array, chi2: float, max_steps: int) -> tuple[Array, float]:
     """The better of the fit and of others in which a ball leaves a hit with the roll that it brought.
 
     A ball that slides all the way to its next event shows nothing of its roll. A fit that got there by mistake finds
@@ -261,8 +172,8 @@ def _with_roll_as_brought(problem: _Problem, theta: Array, chi2: float, max_step
             roll_at = layout.leg[ball, i] + 2
             start = theta.copy()
             start[roll_at : roll_at + 2] = path.before[ball, i][2][0]
-            start, _ = _descend(problem, start, 80, enough=0.05, held=range(roll_at, roll_at + 2))
-            other, cost = _descend(problem, start, max_steps, enough=0.03)
+            start, _ = descend(problem, start, 80, enough=0.05, held=range(roll_at, roll_at + 2))
+            other, cost = descend(problem, start, max_steps, enough=0.03)
             if cost < chi2 - 1.0:
                 theta, chi2 = other, cost
     return theta, chi2
@@ -278,7 +189,7 @@ def _outside_events(s: Seen, layout: Layout, theta: Array, shutter_s: float) -> 
     return s.at(keep) if keep.sum() >= 4 else s
 
 
-def _noise_scale(problem: _Problem, ball: str, theta: Array) -> float:
+def _noise_scale(problem: MotionProblem, ball: str, theta: Array) -> float:
     """Residuals over stated noise, widened where neighbouring frames err alike.
 
     From the median, so that a few wrong frames do not count. Errors that last over frames (a mark, a shadow) average
@@ -301,10 +212,10 @@ def _noise_scale(problem: _Problem, ball: str, theta: Array) -> float:
 
 
 def _finish(
-    problem: _Problem, theta: Array, chi2: float, seen: dict[str, Seen], scale: dict[str, float]
+    problem: MotionProblem, theta: Array, chi2: float, seen: dict[str, Seen], scale: dict[str, float]
 ) -> ShotMotion:
     layout = problem.layout
-    a, _, _ = problem.normal_equations(theta)
+    a = problem.normal_equations(theta[None])[0][0]
     d = 1 / np.sqrt(np.diag(a) + 1e-12)
     covariance = d[:, None] * np.linalg.pinv(a * d[:, None] * d[None, :], hermitian=True) * d[None, :]
     effects = max((s.systematic.shape[2] for s in seen.values()), default=0)

@@ -131,21 +131,15 @@ class Path:
 
     def states(self, ball: str, t: Array) -> tuple[Array, Array, Array]:
         """Position, velocity, rolling velocity (P, N, 2) at times t (N,); legs chosen by the first vector's times."""
-        shape = (len(self.theta), len(t), 2)
-        position, velocity, roll = np.empty(shape), np.zeros(shape), np.zeros(shape)
         chain = self.layout.chain[ball]
-        starts = np.array([self.time(i)[0] for i in chain])
-        leg = np.searchsorted(starts, t, side="right") - 1
-        position[:, leg < 0] = self.rest_place(ball)[:, None, :]
-        for k, i in enumerate(chain):
-            mine = leg == k
-            if mine.any():
-                p, v, r = (a[:, None, :] for a in self.after[ball, i])
-                tau = t[mine][None, :] - self.time(i)[:, None]
-                position[:, mine], velocity[:, mine], roll[:, mine] = state_after(
-                    p, v, r, tau, self.mu_s[:, None], self.mu_r[:, None]
-                )
-        return position, velocity, roll
+        place = self.rest_place(ball)
+        starts = [self.time(i) for i in chain]
+        leg = np.searchsorted(np.array([start[0] for start in starts]), t, side="right")  # 0: not met yet
+        parts = [(place, np.zeros_like(place), np.zeros_like(place)), *(self.after[ball, i] for i in chain)]
+        p, v, r = (np.stack([part[k] for part in parts])[leg] for k in range(3))  # (N, P, 2)
+        since = np.stack([np.full(len(place), np.inf), *starts])[leg]  # (N, P)
+        state = state_after(p, v, r, t[:, None] - since, self.mu_s, self.mu_r)
+        return state[0].swapaxes(0, 1), state[1].swapaxes(0, 1), state[2].swapaxes(0, 1)
 
 
 _INWARD: dict[str, tuple[float, float]] = {
