@@ -31,6 +31,7 @@ from shared.settings import SessionSettings
 
 if TYPE_CHECKING:
     from pipeline.shots import ClipMeasures
+    from pipeline.spin import SideSpin
 
 REPORT_FRAMES = 30
 MIN_FRAMES = 12  # fewer can't hold a path before and after a cushion
@@ -164,7 +165,7 @@ def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) 
         return kept
     with clock("measure"):
         try:
-            measures = _shots(task, prior)
+            measures = _shots(task, prior, _spins(task.entry.record("alone"), look))
         except NoShotError as error:
             record = {"shots": 0, "failure": _named(task.clip, str(error)), "warnings": [], "friction": None}
             measures = None
@@ -177,20 +178,32 @@ def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) 
         task.entry.keep_table("tracks", TRACKS.conform(measures.tracks.assign(clip=task.clip.name)))
         friction = measures.friction
         record = {"shots": len(measures.shots), "failure": "", "warnings": list(measures.notes),
-                  "friction": None if friction is None else vars(friction)}
-    record["key"] = key
+                  "friction": None if friction is None else vars(friction),
+                  "spins": {number: [spin.strike_s, spin.found, spin.why] for number, spin in measures.spins.items()}}
+    record["key"], record["look"] = key, look
     task.entry.keep_record(name, record)
     task.entry.keep_record("tables", {"key": key, "shots": record["shots"]})
     return record
 
 
-def _shots(task: ClipTask, prior: Friction) -> ClipMeasures:
+def _spins(kept: Mapping[str, Any], look: str) -> dict[int, SideSpin]:
+    """Side spin that an earlier measuring found in the same pictures: the costliest part, and the same each time."""
+    from pipeline.measured import Measured
+    from pipeline.spin import SideSpin
+
+    if kept.get("look") != look:
+        return {}
+    return {int(number): SideSpin(strike_s, None if found is None else Measured(*found), why)
+            for number, (strike_s, found, why) in kept.get("spins", {}).items()}
+
+
+def _shots(task: ClipTask, prior: Friction, spins: Mapping[int, SideSpin]) -> ClipMeasures:
     from pipeline.shots import measure_shots
 
     calibration = read_calibrations(task.entry.folder / "calibration.json")[0]
     measures = measure_shots(task.entry.table("detections"), calibration=calibration, settings=task.settings,
                              clip=task.clip.name, friction=prior, targets=task.targets,
-                             pictures=task.entry.table("pictures"))
+                             pictures=task.entry.table("pictures"), spins=spins)
     if len(measures.shots) == 0:
         why = "; ".join(measures.notes) or "nothing was struck"
         raise NoShotError(f"{task.clip.name}: no shot was found ({why}); film from before the strike until the balls "

@@ -21,7 +21,7 @@ from pipeline.pockets import Pocketed
 from pipeline.rebound import Rebound, measure_rebound
 from pipeline.shot_motion import FollowedShot, Scene, follow_shot
 from pipeline.shutter import at_read_times
-from pipeline.spin import cue_side_spin
+from pipeline.spin import SideSpin, cue_side_spin
 from pipeline.strikes import Strike, find_strikes, whiteness
 from pipeline.systematic import displacement_fields
 from pipeline.track_rows import track_rows
@@ -64,6 +64,7 @@ class ClipMeasures:
     measured: Sequence[MeasuredShot] = field(default_factory=tuple)
     friction: Friction | None = None
     notes: tuple[str, ...] = ()
+    spins: Mapping[int, SideSpin] = field(default_factory=dict)  # by shot number
 
     @property
     def motions(self) -> list[ShotMotion]:
@@ -84,6 +85,7 @@ def measure_shots(
     friction: Friction | None = None,
     targets: Mapping[int | None, str] | None = None,
     pictures: pd.DataFrame | None = None,
+    spins: Mapping[int, SideSpin] | None = None,
 ) -> ClipMeasures:
     """Measure every shot of a clip.
 
@@ -91,6 +93,7 @@ def measure_shots(
     friction   : what is known of the cloth beforehand; None: the published band, or what the settings fix
     targets    : declared target pocket by shot number; under None the clip's
     pictures   : windows of white balls (``PictureKeeper.table``), in which marks on the cue ball are looked for
+    spins      : by shot number, side spin found before in the same pictures: it hangs on the marks, hardly on the fit
     returns    : ClipMeasures; no shot found gives empty tables and a note
     """
     table = calibration.table
@@ -111,13 +114,15 @@ def measure_shots(
         shots.append(_one_shot(f"{stem}-{number:02d}", number, strike, tracks, scene, target, calibration))
     if not shots:
         return _nothing("nothing was struck")
-    shots = [_with_side_spin(shot, pictures, calibration, scene.shutter_s) for shot in shots]
+    found = {shot.number: _side_spin(shot, spins or {}, pictures, calibration, scene.shutter_s) for shot in shots}
+    shots = [_with_side_spin(shot, found[shot.number]) for shot in shots]
     return ClipMeasures(
         shots=SHOTS.conform(pd.DataFrame([_row(shot, clip, calibration) for shot in shots])),
         contacts=CONTACTS.conform(pd.DataFrame([r for shot in shots for r in contact_rows(shot, table)])),
         tracks=TRACKS.conform(track_rows(shots, tracks, frames, clip)),
         measured=tuple(shots),
         friction=_clip_friction(shots, known),
+        spins=found,
     )
 
 
@@ -176,14 +181,21 @@ def _one_shot(
     return MeasuredShot(shot_id, number, followed, launch, rebound, quality, end_s)
 
 
-def _with_side_spin(
-    shot: MeasuredShot, pictures: pd.DataFrame | None, calibration: Calibration, shutter_s: float
-) -> MeasuredShot:
+def _side_spin(
+    shot: MeasuredShot, known: Mapping[int, SideSpin], pictures: pd.DataFrame | None, calibration: Calibration,
+    shutter_s: float,
+) -> SideSpin:
+    kept = known.get(shot.number)
+    if kept is not None and kept.of(shot.motion):
+        return kept
+    return cue_side_spin(pictures, shot.motion, pose=calibration.pose, radius_mm=shot.motion.radius_mm,
+                         shutter_s=shutter_s)
+
+
+def _with_side_spin(shot: MeasuredShot, spin: SideSpin) -> MeasuredShot:
     """The shot with the cue ball's side spin where marks show it, else with the reason why not."""
-    spin, why = cue_side_spin(pictures, shot.motion, pose=calibration.pose, radius_mm=shot.motion.radius_mm,
-                              shutter_s=shutter_s)
-    notes = (*shot.launch.notes, *([f"cue_side_spin_rps: {why}"] if why else []))
-    return replace(shot, launch=replace(shot.launch, cue_side_spin_rps=spin, notes=notes))
+    notes = (*shot.launch.notes, *([f"cue_side_spin_rps: {spin.why}"] if spin.why else []))
+    return replace(shot, launch=replace(shot.launch, cue_side_spin_rps=spin.found, notes=notes))
 
 
 def kind_of(events: Sequence[MotionEvent]) -> tuple[str, str]:

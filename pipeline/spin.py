@@ -43,6 +43,7 @@ SCALE_U = 0.015  # marks near the limb are seen too far in: a share of the spin,
 LEAST_TRIES, SURE_SCORE = 2, 0.85  # no more starts are tried once one agrees so well
 ALIKE_RAD_S = 8.0  # spins closer than this are the same peak
 ALONG_RAD_S = 60.0  # the roll of a sliding ball hardly shows in its path: looked for this far from what the fit says
+SAME_STRIKE_S = 0.02
 
 
 _SQUARES = [(a, b) for a in range(3) for b in range(a, 3)]
@@ -59,25 +60,39 @@ class _Skin:
     frames: int
 
 
+@dataclass(frozen=True)
+class SideSpin:
+    """A shot's cue ball's spin about the vertical, rev/s; or None and why not."""
+
+    strike_s: float
+    found: Measured | None
+    why: str = ""
+
+    def of(self, motion: ShotMotion) -> bool:
+        """Whether it was found in this shot: the fit may have changed a little since, but not which shot it is."""
+        return abs(self.strike_s - motion.events[0].t_s) < SAME_STRIKE_S
+
+
 def cue_side_spin(
     table: pd.DataFrame | None, motion: ShotMotion, *, pose: CameraPose, radius_mm: float, shutter_s: float
-) -> tuple[Measured | None, str]:
-    """The cue ball's spin about the vertical just before it meets something first; or None and why not.
+) -> SideSpin:
+    """The cue ball's spin about the vertical just before it meets something first; or why not.
 
     table : windows of white balls, ``PictureKeeper.table``
     """
     met = next((i for i, e in enumerate(motion.events) if e.kind != "strike" and e.concerns("cue")), None)
+    strike_s = motion.events[0].t_s
     if table is None or not len(table):
-        return None, "no marks seen on the cue ball"
+        return SideSpin(strike_s, None, "no marks seen on the cue ball")
     if met is None:
-        return None, "the cue ball met nothing"
-    strike_s, met_s = motion.events[0].t_s, motion.events[met].t_s
-    rows = table[(table["t_s"] > strike_s) & (table["t_s"] < met_s)]
+        return SideSpin(strike_s, None, "the cue ball met nothing")
+    rows = table[(table["t_s"] > strike_s) & (table["t_s"] < motion.events[met].t_s)]
     if not len(rows):
-        return None, "no frames of the cue ball before the contact"
+        return SideSpin(strike_s, None, "no frames of the cue ball before the contact")
     times = rows["t_s"].to_numpy(float)
     pictures = pictures_along(rows, times, motion.states("cue", times)[0], radius_mm)
-    return side_spin(pictures, motion, ball="cue", until=met, pose=pose, radius_mm=radius_mm, shutter_s=shutter_s)
+    return SideSpin(strike_s, *side_spin(pictures, motion, ball="cue", until=met, pose=pose, radius_mm=radius_mm,
+                                         shutter_s=shutter_s))
 
 
 def side_spin(
