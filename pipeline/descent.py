@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.coordinates import Coordinates
 from pipeline.motion_problem import MotionProblem
 from pipeline.physics import Array
 
@@ -18,7 +19,7 @@ def descend(
     problem: MotionProblem, theta: Array, max_steps: int, enough: float = 0.003, held: Sequence[int] = ()
 ) -> tuple[Array, float]:
     """From one start; see ``descend_all``."""
-    thetas, costs = descend_all(problem, theta[None], max_steps, enough, [held])
+    thetas, costs = descend_all(problem, theta[None], max_steps, enough, [held] if held else None)
     return thetas[0], float(costs[0])
 
 
@@ -41,19 +42,29 @@ def descend_all(
     damping = np.full(len(starts), 1e-2)
     poor, damped, steps = (np.zeros(len(starts), dtype=int) for _ in range(3))
     active = np.arange(len(starts))
+    last_s = {ball: float(seen.t_s[-1]) for ball, seen in problem.seen.items()}
+    straight = not held
     while len(active):
-        new = thetas[active] - _step(a[active], g[active], damping[active], free[active])
+        if straight:
+            coordinates = Coordinates.at(problem.layout, thetas[active], last_s)
+            at = coordinates.of(thetas[active])
+            b = coordinates.matrix(at)
+            bt = b.transpose(0, 2, 1)
+            moved = _step(bt @ a[active] @ b, (bt @ g[active][..., None])[..., 0], damping[active], free[active])
+            new = coordinates.parameters(at - moved)
+        else:
+            new = thetas[active] - _step(a[active], g[active], damping[active], free[active])
         new_a, new_g, new_cost = problem.normal_equations(new)
         better = np.isfinite(new_cost) & (new_cost < cost[active])
-        at, worse = active[better], active[~better]
-        gain = cost[at] - new_cost[better]
-        thetas[at], a[at], g[at], cost[at] = new[better], new_a[better], new_g[better], new_cost[better]
-        damping[at] = np.maximum(damping[at] * 0.15, 1e-9)
+        went, worse = active[better], active[~better]
+        gain = cost[went] - new_cost[better]
+        thetas[went], a[went], g[went], cost[went] = new[better], new_a[better], new_g[better], new_cost[better]
+        damping[went] = np.maximum(damping[went] * 0.15, 1e-9)
         damping[worse] *= 6
-        damped[at] = 0
+        damped[went] = 0
         damped[worse] += 1
-        steps[at] += 1
-        poor[at] = np.where(gain < enough, poor[at] + 1, 0)
+        steps[went] += 1
+        poor[went] = np.where(gain < enough, poor[went] + 1, 0)
         active = active[(poor[active] < 2) & (damped[active] < MOST_DAMPED) & (steps[active] < max_steps)]
     return thetas, cost
 
