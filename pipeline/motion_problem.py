@@ -16,8 +16,11 @@ _LOCAL = 9  # what a leg's places depend on: its start's place, velocity, rollin
 class MotionProblem:
     """Whitened residuals of a shot; a thin thing that lives for one fit. Many parameter vectors are done at once."""
 
-    def __init__(self, layout: Layout, seen: dict[str, Seen], knowledge: Knowledge) -> None:
-        self.layout, self.seen, self.knowledge = layout, seen, knowledge
+    def __init__(
+        self, layout: Layout, seen: dict[str, Seen], knowledge: Knowledge, tolerated: float = HUBER
+    ) -> None:
+        """``tolerated``: standard uncertainties beyond which a residual counts less."""
+        self.layout, self.seen, self.knowledge, self.tolerated = layout, seen, knowledge, tolerated
         self.whiten = {b: np.linalg.inv(np.linalg.cholesky(s.covariance)) for b, s in seen.items()}
 
     def observed(self, ball: str, theta: Array) -> Array:
@@ -33,7 +36,7 @@ class MotionProblem:
         """(P,) costs of a batch."""
         total = (self.knowledge.residuals(Path(self.layout, thetas)) ** 2).sum(axis=1)
         for b in self.seen:
-            total = total + huber(np.linalg.norm(self.observed(b, thetas), axis=2)).sum(axis=1)
+            total = total + self._loss(np.linalg.norm(self.observed(b, thetas), axis=2)).sum(axis=1)
         return np.asarray(total)
 
     def normal_equations(self, thetas: Array) -> tuple[Array, Array, Array]:
@@ -73,7 +76,7 @@ class MotionProblem:
         z = (whiten @ (seen.xy_mm - at[..., :2] - moved)[..., None])[..., 0]  # (P, N, 2)
         slope = (whiten @ local).reshape(many, -1, _LOCAL)  # of the model: minus that of the residuals
         size = np.sqrt(z[..., 0] ** 2 + z[..., 1] ** 2)
-        weight = np.minimum(1.0, HUBER / np.maximum(size, 1e-9))
+        weight = np.minimum(1.0, self.tolerated / np.maximum(size, 1e-9))
         a = np.zeros((many, len(columns), len(columns)))
         g = np.zeros((many, len(columns)))
         for k, dependence in enumerate(chain):  # (P, 9, m)
@@ -84,7 +87,7 @@ class MotionProblem:
             turned = dependence.transpose(0, 2, 1)
             a += turned @ (weighted @ slope) @ dependence
             g -= (turned @ (weighted @ z.reshape(many, -1, 1)))[..., 0]
-        return a, g, huber(size).sum(axis=1)
+        return a, g, self._loss(size).sum(axis=1)
 
     def _legs(
         self, path: Path, ball: str, columns: NDArray[np.intp], many: int
@@ -124,7 +127,7 @@ class MotionProblem:
         z = self.observed(ball, batch).reshape(len(columns) + 1, -1)
         return columns, z[0], (z[1:] - z[0]) / steps[:, None]
 
-
-def huber(size: Array) -> Array:
-    """Squares of sizes, but lines beyond HUBER."""
-    return np.asarray(np.where(size <= HUBER, size**2, 2 * HUBER * size - HUBER**2))
+    def _loss(self, size: Array) -> Array:
+        """Huber's: squares of sizes, but lines beyond what is tolerated."""
+        most = self.tolerated
+        return np.asarray(np.where(size <= most, size**2, 2 * most * size - most**2))

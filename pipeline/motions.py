@@ -27,6 +27,8 @@ STILL_MM_S = 20.0  # slower is as good as at rest
 POOR_SCALE = 1.9
 MOST_OTHER_ROLLS = 3  # of the other rolls tried, so many are followed to the end
 MOST_EVENTS_TRIED = 8  # a shot with more is no bank to measure, and would take long
+ALL_COUNTED = 100.0  # tolerated residuals where none may be left out
+FAR_OFF = 4.0  # chi squared a frame; two are expected
 LEAST_NOISE = 0.75  # of the stated noise; residuals may show it to be less, but not by more than this
 
 
@@ -119,11 +121,7 @@ def fit_shot(
     by_name = {s.ball: s for s in seen}
     layout = Layout(list(by_name), sorted(events, key=lambda e: e.t_s))
     knowledge = Knowledge(table, friction)
-    theta = first_guess(layout, by_name, friction)
-    problem = MotionProblem(layout, by_name, knowledge)
-    times = range(layout.times + len(layout.events))  # and friction: first the velocities, which are the worst guesses
-    theta, _ = descend(problem, theta, 8, enough=3.0, held=times)
-    theta, _ = descend(problem, theta, max_steps, enough=0.3)
+    theta = _begun(layout, by_name, knowledge, max_steps)
     by_name = {b: _outside_events(s, layout, theta, shutter_s) for b, s in by_name.items()}
     problem = MotionProblem(layout, by_name, knowledge)
     theta, chi2 = descend(problem, theta, max_steps, enough=0.03)
@@ -136,17 +134,36 @@ def fit_shot(
     return _finish(problem, theta, chi2, by_name, scale)
 
 
+def _begun(layout: Layout, seen: dict[str, Seen], knowledge: Knowledge, max_steps: int) -> Array:
+    """A first fit. Where it is far off, whole stretches may have been taken for outliers: then with all counted."""
+    guess = first_guess(layout, seen, knowledge.friction)
+    times = range(layout.times + len(layout.events))  # and friction: first the velocities, which are the worst guesses
+    frames = sum(len(s.t_s) for s in seen.values())
+    best: tuple[float, Array] | None = None
+    strict = MotionProblem(layout, seen, knowledge)
+    for tolerated in (HUBER, ALL_COUNTED):
+        problem = MotionProblem(layout, seen, knowledge, tolerated)
+        theta, _ = descend(problem, guess, 8, enough=3.0, held=times)
+        theta, cost = descend(problem, theta, max_steps, enough=0.3)
+        if tolerated > HUBER:
+            theta, cost = descend(strict, theta, max_steps, enough=0.3)
+        if best is None or cost < best[0]:
+            best = cost, theta
+        if cost < FAR_OFF * frames:
+            break
+    assert best is not None
+    return best[1]
+
+
 def _with_other_rolls(problem: MotionProblem, theta: Array, chi2: float, max_steps: int) -> tuple[Array, float]:
     """The best of the fit and of those that begin with another roll of the cue ball: see `pipeline.roll_starts`."""
     layout = problem.layout
     if len(layout.events) > MOST_EVENTS_TRIED:
         return theta, chi2
-    rolls = [at + k for (ball, _), at in layout.leg.items() if ball == "cue" for k in (2, 3)]
     starts = roll_starts(layout, theta)
     if not starts:
         return theta, chi2
-    begun, _ = descend_all(problem, np.array(starts), 10, 1.0, [rolls] * len(starts))
-    begun, costs = descend_all(problem, begun, 5, 1.0)
+    begun, costs = descend_all(problem, np.array(starts), 15, 1.0)
     ends, costs = descend_all(problem, begun[np.argsort(costs)[:MOST_OTHER_ROLLS]], max_steps, 0.03)
     best = int(np.argmin(costs))
     return (ends[best], float(costs[best])) if costs[best] < chi2 - 1.0 else (theta, chi2)
