@@ -160,7 +160,7 @@ def _with_other_rolls(problem: MotionProblem, theta: Array, chi2: float, max_ste
     layout = problem.layout
     if len(layout.events) > MOST_EVENTS_TRIED:
         return theta, chi2
-    starts = roll_starts(layout, theta)
+    starts = roll_starts(layout, theta, problem.knowledge.friction)
     if not starts:
         return theta, chi2
     begun, costs = descend_all(problem, np.array(starts), 15, 1.0)

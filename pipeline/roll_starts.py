@@ -13,15 +13,18 @@ import math
 import numpy as np
 
 from pipeline.paths import Layout, Path
-from pipeline.physics import G_MM_S2, Array, settled_velocity, slide_delay
+from pipeline.physics import G_MM_S2, Array, Friction, settled_velocity, slide_delay
 
 SLIDING = (-0.3, 0.0, 0.4, 0.8)  # roll over speed at the hit of a ball that slides all the way to it
 ROLLING = (0.15, 0.4, -0.15)  # slip over speed at the strike of a ball that rolls when it gets there
 LEAST_SPEED_MM_S = 100.0
 
 
-def roll_starts(layout: Layout, theta: Array) -> list[Array]:
-    """Parameter vectors to descend from: the cue ball's stretch from the strike to its first hit, and the one after."""
+def roll_starts(layout: Layout, theta: Array, friction: Friction) -> list[Array]:
+    """Parameter vectors to descend from: the cue ball's stretch from the strike to its first hit, and the one after.
+
+    friction : as known beforehand; that of a fit which went astray is astray, too
+    """
     chain = layout.chain.get("cue", [])
     if len(chain) < 2 or layout.events[chain[0]].kind != "strike" or layout.events[chain[1]].kind != "ball":
         return []
@@ -33,7 +36,9 @@ def roll_starts(layout: Layout, theta: Array) -> list[Array]:
     if lasts <= 0 or long / lasts < LEAST_SPEED_MM_S:
         return []
     along = way / long
-    pull = math.exp(theta[0]) * G_MM_S2
+    theta = theta.copy()
+    theta[:2] = math.log(friction.sliding), math.log(friction.rolling)
+    pull = friction.sliding * G_MM_S2
     _, v, roll = path.after["cue", hit]
     settled = settled_velocity(v, roll)[0]
     out = []
