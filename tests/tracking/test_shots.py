@@ -126,6 +126,23 @@ def test_the_roll_of_a_nearly_full_hit(roll_ratio):
     within(row, "cue_roll_ratio", play.radius_mm * np.array([omega[1], -omega[0]]) @ v / (v @ v))
 
 
+@pytest.mark.parametrize(
+    ("cut", "speed", "roll", "direction", "run", "seen_s"),
+    [(4.41, 1.792, -0.847, 62.15, 282.6, 1.456), (3.93, 1.551, -0.625, 63.94, 467.0, 2.096),
+     (-2.54, 1.943, -0.763, 61.36, 437.0, 0.977), (14.85, 1.852, -0.596, 72.0, 299.6, 1.326),
+     (-11.11, 1.660, -0.866, 62.47, 358.5, 1.327)],
+)
+def test_draw_is_not_taken_for_follow(cut, speed, roll, direction, run, seen_s):
+    """Drawn at random: shots whose fit once came to rest, millimetres off, with the slip after the hit reversed."""
+    play = bank_shot(TABLE, cut_deg=cut, roll_ratio=roll, speed_mps=speed, direction_deg=direction, run_mm=run,
+                     until_s=5.0)
+    event = play.events[1]
+    row = measure(detections_of(play, TABLE, event["t"] + seen_s, Look(strays=0.0, seed=54))).shots.iloc[0]
+    v, omega = np.array(event["before"]["cue"]["v_mm_s"]), event["after"]["cue"]["omega"]
+    within(row, "cue_roll_ratio", play.radius_mm * np.array([omega[1], -omega[0]]) @ v / (v @ v))
+    assert row["residual_mm"] < 0.5
+
+
 @pytest.mark.parametrize("roll_ratio", [0.82, 0.93])
 def test_a_strike_that_nearly_rolls_arrives_with_the_speed_it_had(roll_ratio):
     """It slides a little, then rolls; a fit may take it for one that slides all the way and arrives slower."""
