@@ -16,6 +16,7 @@ from pipeline.physics import Array, settled_velocity, slide_time, state_after
 
 _FOREVER_S = 1e4
 _ON_ITS_WAY_MM_S = 20.0
+SURE_SIDE = 3.0  # standard uncertainties by which a hit must be off the full one for its side to be known
 
 
 @dataclass(frozen=True)
@@ -186,7 +187,10 @@ def _after(
 def _drift(
     motion: ShotMotion, i: int, following: int | None, until_s: float
 ) -> tuple[dict[str, Measured], list[str]]:
-    """Angle from the tangent line, on the side to which the cue ball goes, to its settled path: + left."""
+    """Angle from the line on which a stunned cue ball would leave to its settled path: + left.
+
+    That line is the tangent, in the direction of what the incoming velocity has along it.
+    """
     other = _other(motion.layout.events[i])
     start = motion.events[i].t_s
     stop = motion.events[following].t_s if following is not None else until_s
@@ -200,14 +204,16 @@ def _drift(
     def derive(path: Path) -> dict[str, Array]:
         gap = path.before[other, i][0] - path.before["cue", i][0]
         n = gap / np.hypot(gap[:, 0], gap[:, 1])[:, None]
+        _, came, _ = path.before["cue", i]
         _, out, turn = path.after["cue", i]
         settled = settled_velocity(out, turn)
-        side = np.sign(cross(n, settled)[0]) or 1.0
+        side = np.sign(cross(n, came)[0]) or 1.0
         tangent = side * np.stack([-n[:, 1], n[:, 0]], axis=1)
-        return {"cue_drift_deg": wrap_deg(direction_deg(settled) - direction_deg(tangent))}
+        off = wrap_deg(direction_deg(came) - direction_deg(n))
+        return {"cue_drift_deg": wrap_deg(direction_deg(settled) - direction_deg(tangent)), "off_deg": off}
 
-    got = evaluate(motion, derive, degrees=frozenset({"cue_drift_deg"}))
-    drift = got["cue_drift_deg"]
-    if abs(90 - abs(drift.value)) < max(3 * drift.u, 1.0):
+    got = evaluate(motion, derive, degrees=frozenset({"cue_drift_deg", "off_deg"}))
+    off = got.pop("off_deg")
+    if abs(off.value) < SURE_SIDE * off.u:
         return {}, ["cue_drift_deg: hit too straight on for the tangent line to have a side"]
     return got, []

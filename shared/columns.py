@@ -184,7 +184,7 @@ SHOTS = TableSchema("shots", "One row per shot", (
     _c("cue_side_spin_rps", "number", "1/s", "revolutions per second about the vertical, + anticlockwise from above; only where marks show it", u=True),
     _c("cue_along_mm", "number", "mm", "cue ball's displacement from the contact to its next event, along its incoming path", u=True),
     _c("cue_across_mm", "number", "mm", "the same across the path; + left", u=True),
-    _c("cue_drift_deg", "number", "deg", "cue ball's settled path from the tangent line of a stun hit; empty if it stays within a ball radius", u=True),
+    _c("cue_drift_deg", "number", "deg", "cue ball's settled path from the tangent line of a stun hit; empty if it stays within a ball radius or the hit is too full to have a side", u=True),
     _c("rails", "integer", "", "cushions met by the banked ball in the shot, jaws not counted"),
     _c("incoming_angle_deg", "number", "deg", "at the first cushion, from its normal, just before contact", u=True),
     _c("rebound_angle_deg", "number", "deg", "just after contact; negative if it comes back on the side it came from", u=True),

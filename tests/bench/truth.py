@@ -195,6 +195,8 @@ def event_table(truth: ClipTruth) -> pd.DataFrame:
         if kind is None or event["t"] > last_s:
             continue
         balls = list(event["balls"])
+        if kind == "rest" and _turned_in_place(truth, balls[0], event["t"]):
+            continue
         if kind == "ball":
             balls.sort(key=lambda b: -float(np.linalg.norm(_v(event, "before", b))))
         other = balls[1] if kind == "ball" else event.get("cushion") or event.get("pocket") or ""
@@ -214,6 +216,16 @@ def event_table(truth: ClipTruth) -> pd.DataFrame:
             }
         rows.append(row)
     return pd.DataFrame(rows)
+
+
+def _turned_in_place(truth: ClipTruth, label: str, rest_s: float) -> bool:
+    """Whether a ball still turned about the vertical, in its place, before it came to rest.
+
+    The truth counts that as motion; ours ends with the travel, whose end the truth has only to a frame.
+    """
+    states = next(ball["state"] for ball in truth.record["balls"] if ball["label"] == label)
+    before = np.flatnonzero(truth.times_s < rest_s)
+    return bool(len(before)) and states[int(before[-1])] == "P"
 
 
 def ball_frames(truth: ClipTruth) -> pd.DataFrame:
