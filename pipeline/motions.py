@@ -224,7 +224,8 @@ def _noise_scale(problem: MotionProblem, ball: str, theta: Array) -> float:
     plain = max(LEAST_NOISE, float(np.median(size)) / 1.1774)  # median of a 2-D normal's distance: sqrt(2 ln 2)
     own = np.clip(z[moving], -3 * plain, 3 * plain)
     r = float((own[1:] * own[:-1]).sum() / max((own**2).sum(), 1e-12))
-    r = min(max(r - 1 / math.sqrt(2 * len(own)), 0.0), 0.9)  # only what stands out from chance
+    taken = (len(problem.layout.columns(ball)) - 2) / (2 * len(own))  # what follows the frames leaves them less alike
+    r = min(max(r + taken, 0.0), 0.9)
     return plain * math.sqrt((1 + r) / (1 - r))
 
 
