@@ -41,7 +41,7 @@ class EdgeSettings:
     capture_radii: float = 0.4  # how far off a rough place may be
     rest_u_px: float = 0.05  # of a whole outline's place: what shadow, reflection and compression do to all rays alike
     moving_u_px: float = 0.13  # the same for a ball that moves: its picture is compressed anew in each frame,
-    blurred_u: float = 0.02  # and its motion isn't quite steady during the exposure: share of the blur's length
+    blurred_u: float = 0.045  # and along its motion its ends are faint: share of the blur's length, on rendered clips
     contrast_snr: float = 4.0  # a ray counts as seen above this
     agree_px: float = 0.7  # and when its edge lies this close to the fitted outline
     steps: int = 1
@@ -254,9 +254,11 @@ def _common(motion_px: Array, jac: Array, cfg: EdgeSettings) -> Array:
     """(N, 2, 2) mm^2 of a place's variance that more rays would not lessen."""
     length = np.linalg.norm(motion_px, axis=1)
     moving = np.minimum(length / 0.5, 1.0)
-    var_px = cfg.rest_u_px**2 + moving * (cfg.moving_u_px**2 - cfg.rest_u_px**2) + (cfg.blurred_u * length) ** 2
+    var_px = cfg.rest_u_px**2 + moving * (cfg.moving_u_px**2 - cfg.rest_u_px**2)
+    ends = cfg.blurred_u * motion_px
+    cov_px = var_px[:, None, None] * np.eye(2) + ends[:, :, None] * ends[:, None, :]
     inverse = np.linalg.inv(jac)
-    return np.asarray(var_px[:, None, None] * (inverse @ np.swapaxes(inverse, 1, 2)))
+    return np.asarray(inverse @ cov_px @ np.swapaxes(inverse, 1, 2))
 
 
 def _waves(normal: Array, order: int) -> Array:
