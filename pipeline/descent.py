@@ -25,13 +25,14 @@ def descend(
 
 def descend_all(
     problem: MotionProblem, starts: Array, max_steps: int, enough: float = 0.003,
-    held: Sequence[Sequence[int]] | None = None,
+    held: Sequence[Sequence[int]] | None = None, *, straightened: bool | None = None,
 ) -> tuple[Array, Array]:
     """Levenberg-Marquardt with Huber weights renewed at every step, until twice in a row a step gains too little.
 
     starts  : (S, n)
     enough  : of chi squared; a thousandth is a thirtieth of a standard uncertainty
-    held    : for every start the parameters left as they are
+    held    : for every start the parameters, or coordinates, left as they are
+    straightened : whether to go by Coordinates; by default where nothing is held
     returns : where each ends (S, n), and the costs there (S,)
     """
     thetas = starts.copy()
@@ -42,11 +43,10 @@ def descend_all(
     damping = np.full(len(starts), 1e-2)
     poor, damped, steps = (np.zeros(len(starts), dtype=int) for _ in range(3))
     active = np.arange(len(starts))
-    last_s = {ball: float(seen.t_s[-1]) for ball, seen in problem.seen.items()}
-    straight = not held
+    straight = not held if straightened is None else straightened
     while len(active):
         if straight:
-            coordinates = Coordinates.at(problem.layout, thetas[active], last_s)
+            coordinates = Coordinates.at(problem.layout, thetas[active], problem.last_s)
             at = coordinates.of(thetas[active])
             b = coordinates.matrix(at)
             bt = b.transpose(0, 2, 1)

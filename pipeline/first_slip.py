@@ -3,68 +3,90 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 import numpy as np
 
-from pipeline.paths import Layout
-from pipeline.physics import G_MM_S2, Array, settled_velocity, slide_delay, slide_time
+from pipeline.coordinates import Coordinates
+from pipeline.descent import descend_all
+from pipeline.motion_problem import MotionProblem
+from pipeline.physics import Array, settled_velocity
+
+LEAST_SPEED_MM_S = 100.0
+WIDEST = 0.3  # slips looked at, over the speed
+SLIPS = 31  # at once
+RIVAL = 9.0  # chi squared by which another pit may lie higher and still count
+FAR = 3.0  # standard uncertainties from no slip, or between two pits
+_STEPS, _ENOUGH = 12, 0.05
 
 
-def first_slip(
-    layout: Layout, costs: Callable[[Array], Array], theta: Array, covariance: Array
-) -> tuple[Array, Array]:
+def first_slip(problem: MotionProblem, theta: Array, covariance: Array) -> tuple[Array, Array]:
     """Parameters and covariance with the slip at the strike as the cost itself shows it, where its curvature misleads.
 
     A ball struck so that it nearly rolls slides for a few frames at most. Whether it was a little too fast or too slow
     for its spin then hardly shows, and the path changes with the square of the slip: the cost has a flat floor or two
-    pits. Over all slips that end in the same rolling motion, mean and variance are taken from exp(-cost / 2).
-
-    costs : of a batch of parameters (P, n), as chi squared
+    pits. Mean and variance are then taken from exp(-cost / 2) over all slips, with all else fitted for each.
     """
+    layout = problem.layout
     i = next((k for k, e in enumerate(layout.events) if e.kind == "strike"), None)
     if i is None:
         return theta, covariance
     at = layout.leg[layout.events[i].ball, i]
     settled = settled_velocity(theta[at : at + 2], theta[at + 2 : at + 4])
     speed = float(np.hypot(*settled))
-    if speed < 100.0:
+    slides = Coordinates.at(layout, theta[None], problem.last_s).slides[0, list(layout.leg.values()).index(at)]
+    if speed < LEAST_SPEED_MM_S or slides:
         return theta, covariance
-    along = settled / speed
-    reading = np.zeros(layout.size)
-    reading[at : at + 2], reading[at + 2 : at + 4] = along, -along
-    now = float(reading @ theta)
-    spread = math.sqrt(float(reading @ covariance @ reading))
-    slips = np.unique(np.concatenate([np.linspace(-0.9, 0.9, 241) * speed, [now]]))
-    family = _same_roll(theta, at, along, slips)
-    cost = costs(family)
-    weight = np.exp(-0.5 * (cost - cost.min())) * np.gradient(slips)
-    weight /= weight.sum()
-    other_side = float(weight[np.sign(slips) != np.sign(now)].sum())
-    if other_side < 0.005 and abs(now) > 3 * spread:
+    slip = _Slip(problem, theta, at, settled / speed)
+    spread = math.sqrt(float(slip.reading @ covariance @ slip.reading))
+    if abs(slip.now) > FAR * spread and not slip.has_rival(spread):
         return theta, covariance
-    mean = float(weight @ slips)
-    variance = float(weight @ (slips - mean) ** 2) + float(np.median(np.diff(slips))) ** 2 / 12
-    told = covariance @ reading
-    covariance = covariance + (variance - spread**2) / spread**4 * np.outer(told, told)
-    return _same_roll(theta, at, along, np.array([mean]))[0], covariance
+    values, weight = slip.likely(np.linspace(-WIDEST, WIDEST, SLIPS) * speed)
+    values, weight = slip.likely(_where(values, weight))
+    mean = float(weight @ values)
+    half = math.sqrt(float(weight @ (values - mean) ** 2) + float(np.median(np.diff(values))) ** 2 / 12)
+    (low, middle, high), _ = slip.fitted(mean + half * np.array([-1.0, 0.0, 1.0]))
+    told, way = covariance @ slip.reading, (high - low) / 2
+    return middle, covariance - np.outer(told, told) / spread**2 + np.outer(way, way)
 
 
-def _same_roll(theta: Array, at: int, along: Array, slips: Array) -> Array:
-    """(P, n) parameters with other slips along the path at the strike, and the same rolling afterwards."""
-    mu_s, slowing = math.exp(theta[0]), math.exp(theta[1]) * G_MM_S2
+class _Slip:
+    """The slip along the path with which a leg begins, and fits with another one."""
 
-    def until_rolling(v: Array, roll: Array) -> Array:
-        return slide_time(v, roll, mu_s) + slide_delay(v, roll, mu_s)
+    def __init__(self, problem: MotionProblem, theta: Array, at: int, along: Array) -> None:
+        self.problem, self.theta, self.at, self.along = problem, theta, at, along
+        self.reading = np.zeros(len(theta))
+        self.reading[at : at + 2], self.reading[at + 2 : at + 4] = along, -along
+        self.now = float(self.reading @ theta)
 
-    v, roll = theta[at : at + 2], theta[at + 2 : at + 4]
-    settled, usual = settled_velocity(v, roll), until_rolling(v, roll)
-    across = (v - roll) - ((v - roll) @ along) * along
-    slip = slips[:, None] * along + across
-    out = np.repeat(theta[None], len(slips), axis=0)
-    base = settled
-    for _ in range(3):  # rolling resistance starts with the rolling: later for a longer slide
-        v, roll = base + slip * 2 / 7, base - slip * 5 / 7
-        base = settled - slowing * (until_rolling(v, roll) - usual)[:, None] * along
-    out[:, at : at + 2], out[:, at + 2 : at + 4] = base + slip * 2 / 7, base - slip * 5 / 7
-    return out
+    def has_rival(self, spread: float) -> bool:
+        """Whether, begun from other slips, the fit ends in another pit that is nearly as deep."""
+        ends, costs = descend_all(self.problem, self._starts(np.array([-1.0, -0.3, 0.3]) * self.now), 20, _ENOUGH)
+        apart = np.abs(ends @ self.reading - self.now) > FAR * spread
+        return bool((apart & (costs < self.problem.cost(self.theta) + RIVAL)).any())
+
+    def likely(self, slips: Array) -> tuple[Array, Array]:
+        """The slips, and the weight of each."""
+        _, cost = self.fitted(slips)
+        weight = np.exp(-0.5 * (cost - cost.min())) * np.gradient(slips)
+        return slips, weight / weight.sum()
+
+    def fitted(self, slips: Array) -> tuple[Array, Array]:
+        """Parameters (P, n) and costs with these slips, all else fitted."""
+        held = [[self.at + 2, self.at + 3]] * len(slips)
+        return descend_all(self.problem, self._starts(slips), _STEPS, _ENOUGH, held, straightened=True)
+
+    def _starts(self, slips: Array) -> Array:
+        v, roll = self.theta[self.at : self.at + 2], self.theta[self.at + 2 : self.at + 4]
+        settled, slip = settled_velocity(v, roll), v - roll
+        then = slip + (slips - self.now)[:, None] * self.along
+        out = np.repeat(self.theta[None], len(slips), axis=0)
+        out[:, self.at : self.at + 2] = settled + then * 2 / 7
+        out[:, self.at + 2 : self.at + 4] = settled - then * 5 / 7
+        return out
+
+
+def _where(values: Array, weight: Array) -> Array:
+    """Slips laid more closely over where they are likely."""
+    likely = np.flatnonzero(weight > 1e-4 * weight.max())
+    low, high = max(likely[0] - 1, 0), min(likely[-1] + 1, len(values) - 1)
+    return np.linspace(values[low], values[high], len(values))

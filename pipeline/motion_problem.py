@@ -23,6 +23,11 @@ class MotionProblem:
         self.layout, self.seen, self.knowledge, self.tolerated = layout, seen, knowledge, tolerated
         self.whiten = {b: np.linalg.inv(np.linalg.cholesky(s.covariance)) for b, s in seen.items()}
 
+    @property
+    def last_s(self) -> dict[str, float]:
+        """When each ball was last seen."""
+        return {ball: float(seen.t_s[-1]) for ball, seen in self.seen.items()}
+
     def observed(self, ball: str, theta: Array) -> Array:
         """(P, N, 2) whitened."""
         s = self.seen[ball]

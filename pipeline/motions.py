@@ -248,7 +248,7 @@ def _finish(
             white = np.einsum("nij,njq->niq", problem.whiten[ball], s.systematic).reshape(-1, s.systematic.shape[2])
             push[columns, : white.shape[1]] += (j * np.repeat(w, 2)) @ white
     shift = covariance @ push
-    theta, covariance = first_slip(layout, problem.costs, theta, covariance)
+    theta, covariance = first_slip(problem, theta, covariance)
     path = Path(layout, theta)
     residual = {b: np.linalg.norm(s.xy_mm - path.states(b, s.t_s)[0][0], axis=1) for b, s in seen.items()}
     radius = problem.knowledge.table.ball.radius_mm
