@@ -17,12 +17,13 @@ def pool_friction(estimates: Sequence[Friction], prior: Friction) -> Friction:
 
     Weighted means of the logarithms (both are positive and known by a factor), by inverse covariance. If the clips
     scatter more than they say (another cloth, a damp patch), the result's uncertainty is widened by the Birge ratio.
+    What all share (the camera, the lamps) does not average out.
     """
     own = [_told(estimate, prior) for estimate in estimates]
     best, covariance = _join(own, prior)
     if len(own) > 1:
         chi2 = sum(float((one.mean - best) @ one.information @ (one.mean - best)) for one in own)
-        covariance = covariance * max(1.0, chi2 / (2 * (len(own) - 1)))
+        covariance = covariance * max(1.0, chi2 / (2 * (len(own) - 1))) + _shared(estimates)
     return _friction(best, covariance)
 
 
@@ -46,9 +47,10 @@ def learnt_from_others(
     for clip in told:
         fellows = [c for c in groups[alike.get(clip)] if c != clip]
         scatter = within if fellows else between
-        others = [told[c] for c in (fellows or [c for c in told if c != clip])]
+        others = fellows or [c for c in told if c != clip]
         if others:
-            out[clip] = _friction(*_join(others, prior, scatter))
+            best, covariance = _join([told[c] for c in others], prior, scatter)
+            out[clip] = _friction(best, covariance + _shared([estimates[c] for c in others]))
     return out
 
 
@@ -119,6 +121,12 @@ def _scatter(groups: Sequence[Sequence[_Told]]) -> Array:
         excess += (weights * (means - centre) ** 2).sum(axis=0) - (len(means) - 1)
         scale += whole - (weights**2).sum(axis=0) / whole
     return np.where(scale > 0, np.clip(excess, 0, None) / np.where(scale > 0, scale, 1.0), 0.0)
+
+
+def _shared(estimates: Sequence[Friction]) -> Array:
+    """(2, 2) what a mean of estimates lacks where part of their errors is the same in all: of the logarithms."""
+    parts = [((f.sliding_common_u / f.sliding) ** 2, (f.rolling_common_u / f.rolling) ** 2) for f in estimates]
+    return np.diag(np.mean(parts, axis=0) * (1 - 1 / len(parts)))
 
 
 def _friction(best: Array, covariance: Array) -> Friction:

@@ -45,6 +45,7 @@ class ShotMotion:
     weight: dict[str, Array]  # (N,) 1 for a frame used in full, less where it stood out
     chi2: float  # at the stated noise, priors included: for comparing one set of events with another
     radius_mm: float
+    friction_common_u: Array  # (2,) of the frictions' logarithms, from systematic effects
 
     @property
     def events(self) -> list[MotionEvent]:
@@ -64,7 +65,9 @@ class ShotMotion:
         mu_s, mu_r = np.exp(self.theta[:2])
         c = self.covariance[:2, :2]
         su, ru = np.sqrt(np.diag(c))
-        return Friction(float(mu_s), float(mu_r), float(mu_s * su), float(mu_r * ru), float(c[0, 1] / (su * ru)))
+        common = np.exp(self.theta[:2]) * self.friction_common_u
+        return Friction(float(mu_s), float(mu_r), float(mu_s * su), float(mu_r * ru), float(c[0, 1] / (su * ru)),
+                        float(common[0]), float(common[1]))
 
     @property
     def poor(self) -> bool:
@@ -252,4 +255,6 @@ def _finish(
     path = Path(layout, theta)
     residual = {b: np.linalg.norm(s.xy_mm - path.states(b, s.t_s)[0][0], axis=1) for b, s in seen.items()}
     radius = problem.knowledge.table.ball.radius_mm
-    return ShotMotion(layout, theta, covariance + shift @ shift.T, seen, residual, scale, weight, chi2, radius)
+    systematic = shift @ shift.T
+    return ShotMotion(layout, theta, covariance + systematic, seen, residual, scale, weight, chi2, radius,
+                      np.sqrt(np.diag(systematic)[:2]))

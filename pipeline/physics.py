@@ -32,6 +32,8 @@ class Friction:
     sliding_u: float = 0.06
     rolling_u: float = 0.004
     correlation: float = 0.0
+    sliding_common_u: float = 0.0  # of these, what other shots before the same camera share
+    rolling_common_u: float = 0.0
 
     @property
     def covariance(self) -> Array:

@@ -95,3 +95,14 @@ def test_what_a_clip_could_not_make_use_of_tells_it_no_more():
 
 def test_a_clip_that_knows_nothing_is_told_more():
     assert tells_more(Friction(0.2, 0.0100, 0.01, 0.0005), PRIOR, PRIOR)
+
+
+def test_what_clips_share_does_not_average_out():
+    shared = 0.004
+    clips = [Friction(0.2, 0.010, 0.005, 0.0004, sliding_common_u=shared) for _ in range(50)]
+    assert pool_friction(clips, PRIOR).sliding_u == pytest.approx(shared, rel=0.05)
+    learnt = learnt_from_others({str(n): clip for n, clip in enumerate(clips)}, dict.fromkeys(map(str, range(50)), 1),
+                                PRIOR)
+    assert learnt["0"].sliding_u > 0.95 * shared
+    alone = [Friction(0.2, 0.010, 0.005, 0.0004) for _ in range(50)]
+    assert pool_friction(alone, PRIOR).sliding_u < 0.001
