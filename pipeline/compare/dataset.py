@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from urllib.parse import quote
 
 import pandas as pd
 
 from pipeline.compare.comparison import Comparison, compare_conditions
-from pipeline.compare.counting import counted_mask
+from pipeline.compare.drawn import shots_to_draw
 from pipeline.compare.output import write_comparison
 from pipeline.compare.settings import CompareSettings
 from pipeline.pool import pool_sessions, read_partitions, read_pool
@@ -32,7 +33,7 @@ def compare_dataset(
     shots, contacts = read_pool(dataset)
     parameters = read_partitions(dataset / "table")
     comparison = compare_conditions(shots, contacts=contacts, parameters=parameters, settings=settings)
-    tracks = _banked_tracks(dataset, comparison.shots)
+    tracks = _banked_tracks(dataset, shots_to_draw(comparison.shots, comparison.factors)[0])
     page = write_comparison(out, comparison, contacts=contacts, tracks=tracks, title=title, about=about)
     return comparison, page
 
@@ -51,12 +52,16 @@ def compare_demo(session_dirs: Sequence[Path], out: Path) -> tuple[str, Path]:
 
 
 def _banked_tracks(dataset: Path, shots: pd.DataFrame) -> pd.DataFrame:
-    """Tracks of counted shots, only what a picture of paths needs."""
+    """Tracks of these shots, only what a picture of paths needs."""
     folder = dataset / "tracks"
-    if not folder.is_dir() or not any(folder.glob("session=*/*.parquet")):
+    if not folder.is_dir() or not any(folder.glob("session=*/*.parquet")) or shots.empty:
         return pd.DataFrame()
-    counted = shots[counted_mask(shots)]
     columns = ["shot_id", "ball", "t_s", "x_mm", "y_mm", "session"]
-    rows = pd.read_parquet(folder, columns=columns).assign(session=lambda r: r["session"].astype("string"))
-    rows = rows[rows["shot_id"].notna() & rows["ball"].isin(set(counted["banked_ball"].dropna()))]
-    return rows.merge(counted[["session", "shot_id"]], on=["session", "shot_id"])
+    wanted = shots[["session", "shot_id", "banked_ball"]].dropna().rename(columns={"banked_ball": "ball"})
+    parts = [
+        pd.read_parquet(place, columns=columns[:-1], filters=[("shot_id", "in", list(mine["shot_id"]))])
+        .assign(session=str(session)).merge(mine, on=["session", "shot_id", "ball"])
+        for session, mine in wanted.groupby("session")
+        if (place := folder / f"session={quote(str(session), safe=' ')}").is_dir()
+    ]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()

@@ -10,9 +10,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.compare.drawn import spread
 from shared.equipment import STANDARDS, Table
 
 _NAN = math.nan
+_MOST_PATHS = 500  # a median needs no more
 
 
 @dataclass(frozen=True)
@@ -87,6 +89,7 @@ def _paths(shots: pd.DataFrame, contacts: pd.DataFrame, table: Table) -> list[ND
     """(k, 2) points per shot, from its first cushion on: events of the banked ball, else just the first cushion."""
     keys = [k for k in ("session", "shot_id") if k in contacts and k in shots]
     out: list[NDArray[np.float64]] = []
+    shots = shots.iloc[spread(len(shots), _MOST_PATHS)]
     if not contacts.empty and keys:
         banked = shots[[*keys, "banked_ball"]].rename(columns={"banked_ball": "ball"})
         mine = contacts.merge(banked, on=[*keys, "ball"]).sort_values([*keys, "n"])

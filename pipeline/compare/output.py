@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import pandas as pd
 
 from pipeline.compare.comparison import ALL, TABLE, Comparison
 from pipeline.compare.counting import counted_mask
+from pipeline.compare.drawn import shots_to_draw
 from pipeline.compare.on_table import arrival_picture, fan_picture
 from pipeline.compare.page import comparison_page
 from pipeline.compare.pictures import (
@@ -75,21 +75,22 @@ def draw(comparison: Comparison, contacts: pd.DataFrame, tracks: pd.DataFrame) -
             both = interaction_picture(means, c.factors, r)
             if both is not None:
                 figures.append((f"{head}{r.label}, do the conditions act together?", svg(both)))
-    counted = c.shots[counted_mask(c.shots)]
-    cells = cell_names(counted, [f.name for f in c.factors if not f.is_slope])
+    chosen, cells = shots_to_draw(c.shots, c.factors)
     for stratum in c.strata:
-        shots = counted[counted["stratum"] == stratum]
+        shots = chosen[chosen["stratum"] == stratum]
         if shots.empty:
             continue
         head = f"{stratum}: " if stratum else ""
         here = cells.loc[shots.index]
+        all_shots = int((counted_mask(c.shots) & (c.shots["stratum"] == stratum)).sum())
+        some = f" ({len(shots)} of {all_shots} shots)" if len(shots) < all_shots else ""
         for caption, figure in (
             ("arrival points at the target, by condition", arrival_picture(shots, contacts, here, c.grounds[stratum])),
             ("paths by condition", fan_picture(shots, tracks, here)),
             ("restitution against speed", restitution_picture(shots, here)),
         ):
             if figure is not None:
-                pictures["table"].append((head + caption, svg(figure)))
+                pictures["table"].append((head + caption + some, svg(figure)))
     return pictures
 
 
@@ -97,14 +98,3 @@ _COUNT_COLUMNS = frozenset(
     ("shots", "counted", "mishit", "unusable", "rejected_by_person", "accepted_by_person", "why_left_out")
 )
 
-
-def cell_names(shots: pd.DataFrame, factors: Sequence[str]) -> pd.Series:
-    """'new cloth, clean balls' per shot."""
-    levels: Mapping[str, pd.Series] = {f: shots[f"level {f}"].astype("string").fillna("(empty)") for f in factors}
-    if not levels:
-        return pd.Series("all shots", index=shots.index, dtype="string")
-    joined = [
-        ", ".join(f"{name} {value}" for name, value in zip(levels, row, strict=True))
-        for row in zip(*levels.values(), strict=True)
-    ]
-    return pd.Series(joined, index=shots.index, dtype="string")

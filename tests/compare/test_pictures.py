@@ -9,9 +9,10 @@ import pandas as pd
 import pytest
 
 from pipeline.compare.arrivals import arrival_points, point_at
+from pipeline.compare.drawn import MOST_DRAWN, cell_names, shots_to_draw
 from pipeline.compare.ground import ground
 from pipeline.compare.on_table import arrival_picture, fan_picture, table_axes
-from pipeline.compare.output import cell_names, draw, write_comparison
+from pipeline.compare.output import draw, write_comparison
 from pipeline.compare.pictures import effect_picture, style_of, svg
 from pipeline.compare.responses import response
 from pipeline.pockets import mouths
@@ -113,3 +114,21 @@ def test_files_are_the_same_each_time_and_tracks_make_fans(two_evenings, tmp_pat
     assert fan_picture(counted, pd.DataFrame(), cells) is None
     assert arrival_picture(counted, pd.DataFrame(), cells, comparison.grounds["long-side-bank, medium"]) is None
     assert svg(table_axes(TABLE)[0]).count("<svg") == 1
+
+
+def test_of_many_shots_some_are_drawn_and_the_caption_says_so():
+    from fixtures.simulated_sessions import Truth, contacts_of, shots_table, simulate_session
+    from pipeline.compare.comparison import compare_conditions
+    from pipeline.compare.settings import CompareSettings
+
+    rows = simulate_session("a", rng=np.random.default_rng(4), truth=Truth(), fixed={},
+                            varied={"balls": ["clean", "polished"]}, repeats=MOST_DRAWN + 60)
+    shots, contacts = shots_table(rows), contacts_of(rows).assign(session="a")
+    comparison = compare_conditions(shots, contacts=contacts, settings=CompareSettings(responses=("miss_mm",)))
+    chosen, cells = shots_to_draw(comparison.shots, comparison.factors)
+    assert dict(cells.value_counts()) == {"balls clean": MOST_DRAWN, "balls polished": MOST_DRAWN}
+    assert chosen["counted"].all()
+    order = np.flatnonzero(comparison.shots.index.isin(chosen.index))
+    assert order.max() > 0.98 * len(comparison.shots)  # spread over the session, not its beginning
+    caption = draw(comparison, contacts, pd.DataFrame())["table"][0][0]
+    assert re.search(rf"\({2 * MOST_DRAWN} of \d+ shots\)$", caption)
