@@ -118,7 +118,8 @@ def with_cells(rows: Rows, factors: Sequence[Factor]) -> Rows:
     """Rows with their cell's name: 'cloth new, balls clean'."""
     words = [f.name for f in factors if not f.is_slope]
     n = len(rows.y)
-    cells = [", ".join(f"{name} {rows.levels[name].iloc[i]}" for name in words) for i in range(n)]
+    columns = [[f"{name} {level}" for level in rows.levels[name]] for name in words]
+    cells = [", ".join(parts) for parts in zip(*columns, strict=True)] if words else [""] * n
     return replace(rows, cells=np.array(cells, dtype=str).reshape(n))
 
 
