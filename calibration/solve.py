@@ -73,10 +73,11 @@ def levenberg_marquardt(
 ) -> tuple[F64, float]:
     """Minimise a Huber cost from zero; the last ``priors`` residuals stay quadratic.
 
-    Ends when a step gains less than ``enough``. Returns the point and the cost.
+    Ends when a step gains less than ``enough``, of a cost above 1 as a share. Returns the point and the cost.
 
     Height and focal length are nearly exchangeable when the camera looks straight down: a long flat valley, in which
-    a general-purpose trust region stops early. This damped Gauss-Newton takes full steps along it.
+    a general-purpose trust region stops early. This damped Gauss-Newton takes full steps along it. While they gain,
+    the derivatives follow the function by Broyden's update (1965) instead of being taken anew.
     """
     point = np.zeros(size)
     seen = function(point)
@@ -88,13 +89,17 @@ def levenberg_marquardt(
             loss = np.where(big < HUBER, 0.5 * big**2, HUBER * (big - 0.5 * HUBER)) if robust else 0.5 * big**2
         return float(loss.sum() + 0.5 * (r[split:] ** 2).sum())
 
-    cost, damping = cost_of(seen), 1e-4
-    for _ in range(most_steps):
+    def derivative() -> F64:
         jacobian = np.empty((len(seen), size))
         for k in range(size):
             moved = point.copy()
             moved[k] += 1e-6
             jacobian[:, k] = (function(moved) - seen) / 1e-6
+        return jacobian
+
+    cost, damping = cost_of(seen), 1e-4
+    jacobian, fresh = derivative(), True
+    for _ in range(most_steps):
         weight = np.ones(len(seen))
         if robust:
             weight[:split] = HUBER / np.maximum(np.abs(seen[:split]), HUBER)
@@ -107,9 +112,16 @@ def levenberg_marquardt(
             cost_after = cost_of(after) if np.isfinite(after).all() else np.inf
             if cost_after < cost:
                 gained = cost - cost_after
+                jacobian = jacobian + np.outer(after - seen - jacobian @ step, step) / (step @ step)
                 point, seen, cost, damping = point + step, after, cost_after, damping * 0.1
                 break
+            if not fresh:
+                break
             damping = max(damping, 1e-7) * 10
-        if gained < enough:
+        if gained > enough * max(cost, 1.0):
+            fresh = False
+        elif fresh:
             break
+        else:
+            jacobian, fresh = derivative(), True
     return point, cost
