@@ -35,13 +35,14 @@ SMALL_TURN_RAD = 0.12  # over all frames: within the peak of agreement
 MOST_FRAMES = 20  # spread over all: more agree no better
 LEAST_FRAMES = 5
 LEAST_TURN_RAD = 0.5  # less than this and a mark can't be told from shading
-NEAR_S = 0.065  # pairs of frames this close together are compared first: they hardly care about small errors
+NEAR_S = 0.03  # pairs of frames this close together are compared first: they hardly care about small errors
 MARK_STRENGTH = 4.0  # the darkest pixels of a marked ball lie so many scatters beyond its shading; a plain ball's 1-3
 DARKEST = 6  # pixels of a frame
 LEAST_SCORE, LEAST_LEAD = 0.7, 1.15  # agreement of frames at the best spin; its lead over the next best one
 SCALE_U = 0.015  # marks near the limb are seen too far in: a share of the spin, from clips drawn with known spin
 LEAST_TRIES, SURE_SCORE = 2, 0.85  # no more starts are tried once one agrees so well
 ALIKE_RAD_S = 8.0  # spins closer than this are the same peak
+ROUGHLY, CLOSELY = 0.5, 0.1  # rad/s to which the best spin is looked for; its uncertainty is some tenths
 ALONG_RAD_S = 60.0  # the roll of a sliding ball hardly shows in its path: looked for this far from what the fit says
 SAME_STRIKE_S = 0.02
 
@@ -192,8 +193,8 @@ def _find(fine: _Agreement, roll_axis: Array, limit_rad_s: float) -> tuple[Measu
     near = coarse.scores(grid, coarse.near).reshape(len(sides), len(rolls))
     ends: list[tuple[Array, float]] = []
     for start in _starts(near, sides, rolls, roll_axis):
-        begun = coarse.climb(coarse.climb(start, coarse.near)[0], coarse.any)[0]
-        ends.append(fine.climb(begun, fine.any))
+        begun = coarse.climb(coarse.climb(start, coarse.near, ROUGHLY)[0], coarse.any, ROUGHLY)[0]
+        ends.append(fine.climb(begun, fine.any, CLOSELY))
         if len(ends) >= LEAST_TRIES and max(score for _, score in ends) > SURE_SCORE:
             break
     ends.sort(key=lambda end: -end[1])
@@ -278,10 +279,10 @@ class _Agreement:
         coarse.covered = False  # too few pixels to tell what was seen
         return coarse
 
-    def climb(self, start: Array, pairs: NDArray[np.bool_], most: int = 160) -> tuple[Array, float]:
-        """The best spin near a start, and its score."""
+    def climb(self, start: Array, pairs: NDArray[np.bool_], to_rad_s: float, most: int = 160) -> tuple[Array, float]:
+        """The best spin near a start, found to within ``to_rad_s``, and its score."""
         simplex = np.vstack([start, start + np.diag([1.0, 0.8, 0.8])])
-        options: Any = {"initial_simplex": simplex, "xatol": 0.03, "fatol": 1e-5, "maxfev": most}
+        options: Any = {"initial_simplex": simplex, "xatol": to_rad_s, "fatol": 1e-4, "maxfev": most}
         found: Any = minimize(lambda x: -self.score(x, pairs), start, method="Nelder-Mead", options=options)  # type: ignore[call-overload]
         return np.asarray(found.x), float(-found.fun)
 
