@@ -76,10 +76,13 @@ def solve_with_sessions(
     if session_var <= 0:
         return solve(space, y, w)
     b = space.basis
-    z = (labels[:, None] == np.arange(n_sessions)[None, :]) * w[:, None]
-    shrink = 1 / (1 / session_var + z.sum(axis=0))
-    zb, zy = z.T @ b, z.T @ y
+
+    def by_session(values: Array) -> Array:
+        return np.asarray(np.bincount(labels, w * values, n_sessions), dtype=np.float64)
+
+    shrink = 1 / (1 / session_var + by_session(np.ones(len(y))))
+    zb, zy = np.stack([by_session(column) for column in b.T], axis=1), by_session(y)
     cov = np.linalg.inv((b * w[:, None]).T @ b - (zb * shrink[:, None]).T @ zb)
     gamma = cov @ (b.T @ (w * y) - zb.T @ (shrink * zy))
     residual = y - b @ gamma
-    return Solution(gamma, cov, residual, float(w @ residual**2 - shrink @ (z.T @ residual) ** 2))
+    return Solution(gamma, cov, residual, float(w @ residual**2 - shrink @ by_session(residual) ** 2))
