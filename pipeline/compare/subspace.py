@@ -82,7 +82,7 @@ def solve_with_sessions(
 
     shrink = 1 / (1 / session_var + by_session(np.ones(len(y))))
     zb, zy = np.stack([by_session(column) for column in b.T], axis=1), by_session(y)
-    cov = np.linalg.inv((b * w[:, None]).T @ b - (zb * shrink[:, None]).T @ zb)
+    cov = np.asarray(np.linalg.inv((b * w[:, None]).T @ b - (zb * shrink[:, None]).T @ zb), dtype=np.float64)
     gamma = cov @ (b.T @ (w * y) - zb.T @ (shrink * zy))
     residual = y - b @ gamma
     return Solution(gamma, cov, residual, float(w @ residual**2 - shrink @ by_session(residual) ** 2))
