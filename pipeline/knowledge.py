@@ -82,8 +82,9 @@ class Knowledge:
         out += [same[:, 0], same[:, 1]]
         # Friction at the contact drives both balls against the roll that they bring along, and not past it.
         brought = _dot(ra + rb, n)
-        most = np.minimum(np.abs(brought) / 2, SPIN_GRIP * closing)
-        out.append((_dot(change_b, n) + 0.6 * np.sign(brought) * most) / (0.4 * most + 0.01 * closing))
+        half = np.sqrt((brought / 2) ** 2 + (0.005 * closing) ** 2)
+        most = (half**-4 + (SPIN_GRIP * closing) ** -4) ** -0.25  # the smaller of both, without an edge to be caught at
+        out.append((_dot(change_b, n) + 0.6 * brought / (2 * half) * most) / (0.4 * most + 0.01 * closing))
         out.append(_dot(change_b, t) / (0.01 * closing + 5))
         return out
 
