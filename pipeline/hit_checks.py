@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from math import pi
 from typing import Literal
 
 from pipeline.consequence import drift_deg, throw_deg
@@ -43,7 +43,7 @@ class Check:
     @property
     def doubt(self) -> str:
         """In words, that the measurement cannot tell."""
-        shown = f"{self.measured.value:.2f} ± {self.measured.u:.2f}"
+        shown = _show(self.measured, 2)
         return (f"{_NAMES[self.name]} {shown} may or may not be within {self.tolerance:.2f} "
                 f"of the wanted {self.wanted:.2f}")
 
@@ -137,7 +137,7 @@ def _side(hit: Hit, intended: Intention, tolerances: Tolerances, radius_mm: floa
     spin, speed = hit.cue_side_spin_rps, hit.cue_speed_mps if hit.kind == "kick" else hit.cue_impact_speed_mps
     if spin is None or speed is None or speed.value <= 0:
         return None
-    per_rps = 2 * pi * radius_mm / 1000 / speed.value
+    per_rps = 2 * math.pi * radius_mm / 1000 / speed.value
     side = Measured(spin.value * per_rps, spin.u * per_rps)
     words = (f"side: {_show(spin, 1)} turns/s about the vertical, side ratio {side.value:+.2f}, "
              f"wanted {intended.side_ratio:.2f} within {tolerances.side_ratio:.2f}")
@@ -196,4 +196,6 @@ def _hand(value: float) -> str:
 
 def _show(measured: Measured, decimals: int, *, unsigned: bool = False) -> str:
     value = abs(measured.value) if unsigned else measured.value
+    if 0 < measured.u < 0.5 * 10.0**-decimals:  # never "± 0.00"
+        decimals = math.ceil(-math.log10(measured.u))
     return f"{value:.{decimals}f} ± {measured.u:.{decimals}f}"

@@ -228,3 +228,8 @@ def test_the_columns_of_the_outcome_are_among_those_that_must_not_matter():
     names = {column.name for column in OTHERS}
     assert {"incoming_angle_deg", "rebound_angle_deg", "rebound_settled_angle_deg", "restitution", "outcome", "pocket",
             "miss_mm", "rails", "rail", "rail_sight", "rebound_speed_mps", "speed_at_impact_mps"} <= names
+
+
+def test_a_small_uncertainty_is_never_shown_as_none():
+    followed = hit(cue_roll_ratio=(0.568, 0.004))
+    assert "0.568 ± 0.004" in verdict(followed).reasons[0]
