@@ -106,6 +106,7 @@ class _Run:
         self.work = Work(self.out.absolute() / ".work")  # a worker elsewhere may have another current folder
         self.records: dict[str, ClipRecord] = {}
         self.problems: list[str] = []
+        self._first_of: dict[str, str] = {}  # content hash -> the first clip that has it
         self.stopped = False
         self._last_write = time.monotonic()
         self._done = self._seen = 0.0  # of the stage's weight: clips that are done; what the workers have reported
@@ -195,6 +196,8 @@ class _Run:
         known = (before.failure, *before.warnings) if before else ()
         if record.failure and record.failure not in known:
             self._problem(record.failure)
+        if before is None:
+            self._twice(record)
         damage = str(task.entry.record("look").get("damage", ""))
         for line in record.warnings:
             if line in known:
@@ -203,6 +206,14 @@ class _Run:
                 self._problem(line)  # part of the clip could not be measured
             else:
                 self.progress.say(line if task.clip.name in line else f"{task.clip.name}: {line}")
+
+    def _twice(self, record: ClipRecord) -> None:
+        """Say when a clip is another one's copy: its shots would count twice."""
+        first = self._first_of.setdefault(record.sha256, record.clip) if record.sha256 else record.clip
+        if first != record.clip:
+            one, other = sorted((first, record.clip))
+            self.progress.say(f"{other}: is the same recording as {one}, so its shots stand twice; take one of them "
+                              "out.")
 
     def _problem(self, line: str) -> None:
         self.problems.append(line)

@@ -175,6 +175,15 @@ def test_a_clip_without_a_table_is_named_and_the_others_are_measured(folder, sta
     assert list(result.shots["clip"]) == ["c1.mp4", "c10.mp4"]
 
 
+def test_a_copy_of_a_clip_is_named(folder, stages):
+    (folder / "c3.mp4").write_bytes((folder / "c1.mp4").read_bytes())
+    lines = Lines()
+    result = run(folder, lines)
+    assert lines.lines == ["c3.mp4: is the same recording as c1.mp4, so its shots stand twice; take one of them out."]
+    assert result.problems == ()
+    assert len(result.shots) == 4
+
+
 def test_a_fault_of_ours_in_one_clip_is_one_line_and_its_traceback_goes_to_the_log(folder, stages):
     stages.fault["c2.mp4"] = KeyError("x")
     result = run(folder)
