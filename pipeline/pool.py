@@ -111,6 +111,11 @@ def read_pool(out: Path) -> tuple[pd.DataFrame, pd.DataFrame]:
     return read_partitions(out / "shots"), read_partitions(out / "contacts")
 
 
+def partition(table: Path, session: str) -> Path:
+    """The folder of one session's rows in a table's folder, named as hive partitions are."""
+    return table / f"session={quote(session, safe=' ')}"
+
+
 def read_partitions(folder: Path) -> pd.DataFrame:
     """One table of a dataset with its ``session`` column; no rows where the table isn't there."""
     if not folder.is_dir() or not any(folder.glob("session=*/*.parquet")):
@@ -333,14 +338,14 @@ def _write(
             if rows.empty:
                 continue
             for name, part in rows.groupby("session", sort=False):
-                _write_partition(out / table / f"session={quote(str(name), safe=' ')}" / f"{table}.parquet", part)
+                _write_partition(partition(out / table, str(name)) / f"{table}.parquet", part)
             for stale in (out / table).glob("session=*"):
                 if unquote(stale.name.removeprefix("session=")) not in set(rows["session"]):
                     shutil.rmtree(stale)
             write_text(out / f"{table}.csv", rows.to_csv(index=False, float_format="%.8g", lineterminator="\n"))
         for name, session in fresh.items():
             if session.tracks:
-                _copy_tracks(session.tracks, out / "tracks" / f"session={quote(name, safe=' ')}" / "tracks.parquet")
+                _copy_tracks(session.tracks, partition(out / "tracks", name) / "tracks.parquet")
         write_text(out / "sessions.csv", sessions.to_csv(index=False, lineterminator="\n"))
         write_json(out / "datapackage.json", _package(shots, contacts))
         write_json(out / MANIFEST, {"format": FORMAT, "tool_version": tool_version(), "sessions": known})

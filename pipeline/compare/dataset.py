@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from urllib.parse import quote
 
 import pandas as pd
 
@@ -12,7 +11,7 @@ from pipeline.compare.comparison import Comparison, compare_conditions
 from pipeline.compare.drawn import shots_to_draw
 from pipeline.compare.output import write_comparison
 from pipeline.compare.settings import CompareSettings
-from pipeline.pool import pool_sessions, read_partitions, read_pool
+from pipeline.pool import partition, pool_sessions, read_partitions, read_pool
 from shared.errors import SettingsError
 
 
@@ -62,6 +61,6 @@ def _banked_tracks(dataset: Path, shots: pd.DataFrame) -> pd.DataFrame:
         pd.read_parquet(place, columns=columns[:-1], filters=[("shot_id", "in", list(mine["shot_id"]))])
         .assign(session=str(session)).merge(mine, on=["session", "shot_id", "ball"])
         for session, mine in wanted.groupby("session")
-        if (place := folder / f"session={quote(str(session), safe=' ')}").is_dir()
+        if (place := partition(folder, str(session))).is_dir()
     ]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
