@@ -9,7 +9,7 @@ from __future__ import annotations
 import threading
 import time
 import traceback
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -73,16 +73,35 @@ class ClipRecord:
 def measure_clip(task: ClipTask) -> ClipRecord:
     """Look at a clip unless that was done before, then measure its shots."""
     clock = _Clock()
+
+    def work() -> ClipRecord:
+        look, reused = _looked(task, clock, measured_here=True)
+        measured = _measure(task, look["key"], clock, marks=look["marks"])
+        return ClipRecord(
+            clip=task.clip.name, warnings=(*look["warnings"], *measured["warnings"]), shots=measured["shots"],
+            failure=measured["failure"], friction=_friction(measured["friction"]), seconds=clock.seconds,
+            frames=look["frames"], info=look["info"], sha256=look["sha256"], reused=reused,
+            tables_key=measured["key"],
+        )
+
+    return _guarded(task, clock, work)
+
+
+def look_clip(task: ClipTask) -> ClipRecord:
+    """Only the first half of `measure_clip`, which then finds it done, here or in another process."""
+    clock = _Clock()
+
+    def work() -> ClipRecord:
+        look, reused = _looked(task, clock, measured_here=False)
+        return ClipRecord(clip=task.clip.name, sha256=look["sha256"], seconds=clock.seconds, reused=reused)
+
+    return _guarded(task, clock, work)
+
+
+def _guarded(task: ClipTask, clock: _Clock, work: Callable[[], ClipRecord]) -> ClipRecord:
+    """What ``work`` gives, or a record of what is wrong."""
     try:
-        sha256 = task.sha256 or file_sha256(task.clip)
-        key = look_key(sha256, task.settings)
-        look = task.entry.record("look")
-        reused = not task.again and look.get("key") == key
-        if not reused:
-            task.entry.forget()
-            look = {"key": key, "sha256": sha256, **_look(task, clock)}
-            task.entry.keep_record("look", look)
-        measured = _measure(task, key, clock, marks=look["marks"])
+        return work()
     except ReboundryError as error:
         return ClipRecord(clip=task.clip.name, failure=_named(task.clip, str(error)), seconds=clock.seconds)
     except OSError as error:
@@ -92,21 +111,30 @@ def measure_clip(task: ClipTask) -> ClipRecord:
         words = (f"{task.clip.name}: could not be measured, through a fault of the program "
                  f"({type(error).__name__}: {_one_line(error)}); log.jsonl has the details to report.")
         return ClipRecord(clip=task.clip.name, failure=words, details=traceback.format_exc(), seconds=clock.seconds)
-    return ClipRecord(
-        clip=task.clip.name, warnings=(*look["warnings"], *measured["warnings"]), shots=measured["shots"],
-        failure=measured["failure"], friction=_friction(measured["friction"]), seconds=clock.seconds,
-        frames=look["frames"], info=look["info"], sha256=sha256, reused=reused, tables_key=measured["key"],
-    )
 
 
-def _look(task: ClipTask, clock: _Clock) -> dict[str, Any]:
+def _looked(task: ClipTask, clock: _Clock, *, measured_here: bool) -> tuple[dict[str, Any], bool]:
+    """What is kept of the look at a clip, after looking where need be; and whether it was there already."""
+    sha256 = task.sha256 or file_sha256(task.clip)
+    key = look_key(sha256, task.settings)
+    look = task.entry.record("look")
+    if not task.again and look.get("key") == key:
+        return look, True
+    task.entry.forget()
+    look = {"key": key, "sha256": sha256, **_look(task, clock, measured_here=measured_here)}
+    task.entry.keep_record("look", look)
+    return look, False
+
+
+def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, Any]:
     """Open, find the table, detect the balls in every frame; keep calibration and detections."""
     clip = open_clip(task.clip)
     with clock("calibrate"):
         settings = task.settings
         calibration = calibrate_clip(clip, settings)
         give_back()
-    threading.Thread(target=_warm, daemon=True).start()
+    if measured_here:
+        threading.Thread(target=_warm, daemon=True).start()
     with clock("detect"):
         frames = _Counted(clip, clip.info.frames_estimate, task.weight)
         watch = CameraWatch(frames, calibration)

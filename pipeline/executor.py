@@ -146,9 +146,14 @@ class _Reports:
         return fresh
 
 
+def can_preload() -> bool:
+    """Whether workers can be started from a process that has loaded their modules."""
+    return "forkserver" in multiprocessing.get_all_start_methods()
+
+
 def get_ready(tasks: int, jobs: int = 0) -> None:
     """Begin to load, in a process of its own, what the workers for so many tasks need, while this one still imports."""
-    if not _alone(tasks, jobs):
+    if jobs != 1 and processors() > 1:
         context, _ = _context(max(1, min(jobs or processors(), tasks)))
         if context.get_start_method() == "forkserver":
             from multiprocessing import forkserver
@@ -158,9 +163,8 @@ def get_ready(tasks: int, jobs: int = 0) -> None:
 
 def _context(share: int) -> tuple[BaseContext, int]:
     """How processes are started, and the threads each may have when ``share`` of them share the processors."""
-    methods = multiprocessing.get_all_start_methods()
-    context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
-    if "forkserver" in methods:
+    context = multiprocessing.get_context("forkserver" if can_preload() else "spawn")
+    if can_preload():
         context.set_forkserver_preload(list(_PRELOAD))  # imported once, then shared by every worker
     threads = max(1, processors() // share)
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):

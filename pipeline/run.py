@@ -10,11 +10,12 @@ from typing import Protocol
 
 import pandas as pd
 
+from pipeline import lone_clip
 from pipeline.assemble import check_settings, write_page, write_results
 from pipeline.clip_job import ClipRecord, ClipTask, measure_clip, prior_friction
 from pipeline.corrections import corrected, read_corrections
 from pipeline.draw_job import DrawTask, draw_clip, is_drawn
-from pipeline.executor import Executor, InProcess, Lost, local_executor
+from pipeline.executor import Executor, InProcess, Lost, OnReport, local_executor
 from pipeline.friction import learnt_from_others, tells_more
 from pipeline.physics import Friction
 from pipeline.sessions import Session
@@ -101,7 +102,7 @@ class _Run:
 
     def __init__(self, session: Session, options: RunOptions, progress: Progress, executor: Executor | None) -> None:
         self.session, self.options, self.progress = session, options, progress
-        self.executor = executor or local_executor(len(session.clips), options.jobs, self._reported)
+        self.executor = executor or _local(len(session.clips), options.jobs, self._reported)
         self.out = options.out or session.measured
         self.work = Work(self.out.absolute() / ".work")  # a worker elsewhere may have another current folder
         self.records: dict[str, ClipRecord] = {}
@@ -268,6 +269,12 @@ class _Run:
             if line:
                 self._problem(line)
             self._reach(tasks[index].entry.folder.name, 1.0)
+
+
+def _local(clips: int, jobs: int, on_report: OnReport) -> Executor:
+    if lone_clip.pays(clips, jobs):
+        return lone_clip.LoneClip(on_report)
+    return local_executor(clips, jobs, on_report)
 
 
 def _make_folder(folder: Path) -> None:

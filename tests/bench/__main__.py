@@ -24,6 +24,9 @@ def main() -> int:
     parser.add_argument(
         "--variations", type=Path, help="draw clips that vary tilt, lens, blur ... here and measure them"
     )
+    parser.add_argument("--random", type=Path, help="draw clips in which everything differs here and measure them")
+    parser.add_argument("--count", type=int, default=12, help="so many with --random")
+    parser.add_argument("--seed", type=int, default=1, help="of the lots drawn with --random")
     parser.add_argument("--simulated", type=int, default=0, help="so many random shots without pictures, known noise")
     parser.add_argument("--csv", type=Path, help="write every error to this file")
     parser.add_argument("--positions", type=Path, help="write the position errors of every ball and frame to this file")
@@ -45,6 +48,11 @@ def main() -> int:
 
         draw_all(args.variations, args.only)
         args.folders = [*args.folders, args.variations]
+    if args.random:
+        from tests.bench.random_clips import draw_random
+
+        draw_random(args.random, args.count, args.seed)
+        args.folders = [*args.folders, args.random]
     folders = args.truth or args.folders or [measure.ROOT / "fixtures"]
     truths = [
         t

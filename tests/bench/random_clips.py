@@ -1,0 +1,94 @@
+"""Drawn clips in which everything differs at once: table, cloth, balls, lamps, camera, film, surface and shot."""
+
+from __future__ import annotations
+
+import colorsys
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from fixtures.synthetic import Filming, Lens, Look, Scene, Surface, bank_shot, film, overhead_camera
+from fixtures.synthetic.physics import Play
+from fixtures.synthetic.shots import kick_shot
+from shared.equipment import Table, standard_table
+
+Colour = tuple[float, float, float]
+
+SIZES = ((1280, 720), (1280, 720), (1920, 1080))
+STANDARDS = ("pool-9ft", "pool-9ft", "pool-8ft", "pool-7ft", "snooker-12ft", "carom-284")
+RATES = (25.0, 30.0, 50.0, 60.0, 60.0, 120.0)
+
+
+def draw_random(folder: Path, count: int, seed: int) -> None:
+    """Film ``count`` clips, each from a seed of its own, with their truth."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for number in range(count):
+        path = folder / f"random_{seed}_{number:03d}.mp4"
+        if not path.exists():
+            draw_one(path, np.random.default_rng([seed, number]))
+
+
+def draw_one(path: Path, rng: np.random.Generator) -> None:
+    """Film one clip in which everything is drawn by lot."""
+    standard = str(rng.choice(STANDARDS))
+    table = standard_table(standard)
+    width, height = SIZES[int(rng.integers(len(SIZES)))]
+    camera = overhead_camera(
+        table, width_px=width, height_px=height, height_mm=float(table.length_mm * rng.uniform(0.8, 1.7)),
+        tilt_deg=float(abs(rng.normal(0, 6))), roll_deg=float(rng.normal(0, 2)),
+        tilt_towards_deg=float(rng.uniform(0, 360)), fill=float(rng.uniform(0.78, 0.93)),
+        lens=Lens(k1=float(rng.uniform(-0.12, 0.03)), k2=float(rng.uniform(0, 0.02))),
+    )
+    rate = float(rng.choice(RATES))
+    shutter = float(rng.uniform(0.1, 0.5)) / rate
+    play = _play(table, rng)
+    film(
+        Scene(table=table, camera=camera, look=_look(table, rng), seed=int(rng.integers(1 << 30))), play, path,
+        Filming(frame_rate=rate, seconds=2.6, shutter_s=shutter, instants=max(5, min(11, round(shutter * 900))),
+                crf=int(rng.integers(14, 27)), marked=("cue",) if rng.random() < 0.25 else (),
+                seed=int(rng.integers(1 << 30))),
+        about=f"drawn by lot, {standard}", target="foot-right" if table.pockets else None,
+    )
+
+
+def _play(table: Table, rng: np.random.Generator) -> Play:
+    surface = Surface(
+        sliding=float(rng.uniform(0.15, 0.35)), rolling=float(rng.uniform(0.005, 0.014)),
+        ball_restitution=float(rng.uniform(0.90, 0.97)), ball_friction=float(rng.uniform(0.03, 0.10)),
+        cushion_restitution=float(rng.uniform(0.7, 0.92)), cushion_friction=float(rng.uniform(0.1, 0.2)),
+    )
+    common: dict[str, Any] = {
+        "surface": surface, "speed_mps": float(np.exp(rng.uniform(math.log(1.2), math.log(5.5)))),
+        "roll_ratio": float(rng.uniform(-0.8, 1.0)), "strike_s": float(rng.uniform(0.25, 0.5)), "until_s": 2.7,
+    }
+    if rng.random() < 0.25:
+        return kick_shot(table, direction_deg=float(rng.uniform(25, 75)), **common)
+    return bank_shot(
+        table, side_rad_s=float(rng.normal(0, 15)), cut_deg=float(rng.normal(0, 6)),
+        direction_deg=float(rng.uniform(45, 80)), run_mm=float(rng.uniform(250, 600)),
+        object_share=(float(rng.uniform(0.38, 0.6)), float(rng.uniform(0.4, 0.6))), **common,
+    )
+
+
+def _look(table: Table, rng: np.random.Generator) -> Look:
+    hue = float(rng.choice([0.33, 0.38, 0.5, 0.58, 0.62, 0.0, 0.11, 0.75])) + float(rng.normal(0, 0.02))
+    cloth = _bgr(hue % 1, float(rng.uniform(0.35, 0.95)), float(rng.uniform(0.10, 0.5)))
+    wood = _bgr(float(rng.uniform(0.04, 0.11)), float(rng.uniform(0.2, 0.85)), float(rng.uniform(0.03, 0.35)))
+    lamps = int(rng.integers(1, 4))
+    high = float(rng.uniform(1200, 2600))
+    places = tuple((table.length_mm * (i + 0.5) / lamps, table.width_mm / 2 + float(rng.normal(0, 150)), high)
+                   for i in range(lamps))
+    white = float(rng.uniform(0.6, 0.9))
+    return Look(
+        cloth=cloth, wood=wood, floor=(float(rng.uniform(0.02, 0.3)),) * 3, weave=float(rng.uniform(0.01, 0.08)),
+        brightness=float(rng.uniform(0.5, 1.1)), lamps_mm=places, noise=float(rng.uniform(0.002, 0.015)),
+        balls={"cue": (0.9 * white, 0.97 * white, white),
+               "1": _bgr(float(rng.uniform(0, 1)), float(rng.uniform(0.5, 0.95)), float(rng.uniform(0.25, 0.85)))},
+    )  # fmt: skip
+
+
+def _bgr(hue: float, saturation: float, value: float) -> Colour:
+    red, green, blue = colorsys.hsv_to_rgb(hue, saturation, value)
+    return blue, green, red
