@@ -2,32 +2,44 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Places = tuple[Array, float]  # (N, 2) mm of what was found in a frame, and its time
 
 
-def velocities(
-    xy_mm: Array, t_s: float, before: tuple[Array, float] | None, after: tuple[Array, float] | None, radius_mm: float
-) -> Array:
-    """(N, 2) mm/s at time ``t_s``: steady motion through a place before and one after, else zero.
+def velocities(xy_mm: Array, t_s: float, past: Sequence[Places], after: Places | None, radius_mm: float) -> Array:
+    """(N, 2) mm/s of balls at (N, 2) mm at time ``t_s``; zero where nothing goes together.
 
-    before, after : places found in the neighbouring frames and their times
+    past  : places in the frames before, the nearest first; one will do, two tell more
+    after : places in the next frame
+
+    Where a place before and one after lie on a steady motion, its mean. Where they don't, the ball met something on the
+    way from the one or to the other. If it came to the place before as fast as from there to here, it met that
+    afterwards and moves as it came; else it moves as it goes on.
     """
     out = np.zeros_like(xy_mm)
-    if len(xy_mm) == 0 or before is None or after is None or len(before[0]) == 0 or len(after[0]) == 0:
+    if len(xy_mm) == 0 or not past or after is None or len(past[0][0]) == 0 or len(after[0]) == 0:
         return out
-    (past, t_past), (future, t_future) = before, after
-    back, ahead = xy_mm[:, None] - past, future[None] - xy_mm[:, None]  # (N, P, 2), (N, F, 2)
-    back_v, ahead_v = back / (t_s - t_past), ahead / (t_future - t_s)
+    (before, t_before), (future, t_future) = past[0], after
+    back_v, ahead_v = (xy_mm[:, None] - before) / (t_s - t_before), (future - xy_mm[:, None]) / (t_future - t_s)
     change = np.linalg.norm(back_v[:, :, None] - ahead_v[:, None], axis=-1)  # (N, P, F) mm/s
     speed = np.linalg.norm(back_v[:, :, None] + ahead_v[:, None], axis=-1) / 2
     cost = change + 0.2 * speed
     flat = cost.reshape(len(xy_mm), -1).argmin(axis=1)
     p, f = np.unravel_index(flat, cost.shape[1:])
     rows = np.arange(len(xy_mm))
+    arriving, leaving = back_v[rows, p], ahead_v[rows, f]
     steady = change[rows, p, f] < 0.3 * speed[rows, p, f] + 0.3 * radius_mm / (t_future - t_s)
-    mean = (back_v[rows, p] + ahead_v[rows, f]) / 2
-    out[steady] = mean[steady]
+    out[steady] = (arriving[steady] + leaving[steady]) / 2
+    if len(past) > 1 and len(past[1][0]):
+        earlier, t_earlier = past[1]
+        came_v = (before[p][:, None] - earlier) / (t_before - t_earlier)  # (N, E, 2)
+        turned = np.linalg.norm(came_v - arriving[:, None], axis=-1).min(axis=1)
+        as_it_came = turned < 0.1 * np.linalg.norm(arriving, axis=1) + 0.2 * radius_mm / (t_before - t_earlier)
+        met = np.where(as_it_came[:, None], arriving, leaving)
+        out[~steady] = met[~steady]
     return out

@@ -19,7 +19,7 @@ from calibration.store import Calibration
 from pipeline.ball_pictures import WHITE_SHARE, PictureKeeper
 from pipeline.detect_edges import EdgeSettings, OutlineFit, OutlineFitter
 from pipeline.detect_looks import looks
-from pipeline.detect_motion import velocities
+from pipeline.detect_motion import Places, velocities
 from pipeline.detect_outline import BallPicture
 from pipeline.detect_patch import Patch, cut
 from pipeline.detect_search import ClothSearch, SearchSettings
@@ -111,7 +111,7 @@ class BallDetector:
         self._refused: list[tuple[Array, float]] = []  # places that lately proved to be no ball
         self._rows: list[Array] = []
         self._full_range = False
-        self._done_before: tuple[Array, float] | None = None
+        self._done_before: list[Places] = []  # in the frames before those in hand, the nearest first
 
     def look(self, frame: Frame) -> None:
         """Note what there is to be seen in one frame."""
@@ -226,11 +226,12 @@ class BallDetector:
             places.append(np.concatenate(here))
         v = np.zeros_like(rough)
         for k in sorted(set(frame_of)):
-            before = (places[k - 1], times[k - 1]) if k else self._done_before
+            past = [*((places[i], times[i]) for i in range(k - 1, max(k - 3, -1), -1)), *self._done_before][:2]
             after = (places[k + 1], times[k + 1]) if k + 1 < len(places) else None
-            v[of == k] = velocities(rough[of == k], times[k], before, after, self.picture.radius_mm)
+            v[of == k] = velocities(rough[of == k], times[k], past, after, self.picture.radius_mm)
         if frame_of and len(self._looks) > 1:
-            self._done_before = (places[-2], times[-2])
+            done = [(places[i], times[i]) for i in range(len(places) - 2, -1, -1)]
+            self._done_before = [*done, *self._done_before][:2]
         interval = np.median(np.diff(times)) if len(times) > 1 else 0.0
         shutter = self.settings.shutter_s if self.settings.shutter_s is not None else 0.5 * interval
         return np.asarray(np.einsum("nij,nj->ni", self.picture.jacobian(rough), v * shutter))

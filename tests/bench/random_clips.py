@@ -65,11 +65,15 @@ def _play(table: Table, rng: np.random.Generator) -> Play:
     }
     if rng.random() < 0.25:
         return kick_shot(table, direction_deg=float(rng.uniform(25, 75)), **common)
-    return bank_shot(
-        table, side_rad_s=float(rng.normal(0, 15)), cut_deg=float(rng.normal(0, 6)),
-        direction_deg=float(rng.uniform(45, 80)), run_mm=float(rng.uniform(250, 600)),
-        object_share=(float(rng.uniform(0.38, 0.6)), float(rng.uniform(0.4, 0.6))), **common,
-    )
+    while True:
+        play = bank_shot(
+            table, side_rad_s=float(rng.normal(0, 15)), cut_deg=float(rng.normal(0, 6)),
+            direction_deg=float(rng.uniform(45, 80)), run_mm=float(rng.uniform(250, 600)),
+            object_share=(float(rng.uniform(0.38, 0.6)), float(rng.uniform(0.4, 0.6))), **common,
+        )
+        x, y = play.at("cue", 0.0).position[:2]
+        if min(x, y, table.length_mm - x, table.width_mm - y) > table.ball.diameter_mm:  # a place for a cue ball
+            return play
 
 
 def _look(table: Table, rng: np.random.Generator) -> Look:
