@@ -8,14 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.contacts import find_events, find_starts
 from pipeline.motions import ShotMotion, fit_shot
-from pipeline.paths import MotionEvent, Seen, inward_normal, nose_distance
-from pipeline.physics import Array, Friction
+from pipeline.paths import MotionEvent, Path, Seen, inward_normal, nose_distance
+from pipeline.physics import G_MM_S2, Array, Friction
 from pipeline.pockets import Pocketed, find_pocketed, in_jaws
 from pipeline.strikes import Strike, shot_rows
 from shared.equipment import CUSHIONS, Table
@@ -153,8 +154,9 @@ def _trials(
         for i, e in enumerate(events)
     ]
     yield jaws, -np.inf
+    cannot_be = _too_soon(motion)
     for i, event in enumerate(events):
-        if event.kind == "ball" and _again(motion, i):
+        if i == cannot_be or (event.kind == "ball" and _again(motion, i)):
             yield events[:i] + events[i + 1 :], -np.inf
         elif event.kind != "strike" and not _turned(motion, i):
             yield events[:i] + events[i + 1 :], -WORTH_AN_EVENT
@@ -224,12 +226,35 @@ def _turned(motion: ShotMotion, i: int) -> bool:
     """Whether the event changed a velocity beyond doubt; the first of a ball is what sets it going."""
     event, path = motion.layout.events[i], motion.path()
     for ball in (event.ball, event.other) if event.kind == "ball" else (event.ball,):
-        change = path.after[ball, i][1][0] - path.before[ball, i][1][0]
-        at = motion.layout.leg[ball, i]
-        u = float(np.sqrt(np.trace(motion.covariance[at : at + 2, at : at + 2])))
-        if np.hypot(*change) >= LEAST_TURN * u:
+        if _turn(motion, path, ball, i) >= LEAST_TURN:
             return True
     return _sets_going(motion, i)
+
+
+def _turn(motion: ShotMotion, path: Path, ball: str, i: int) -> float:
+    """By how many standard uncertainties the event changed a ball's velocity."""
+    change = path.after[ball, i][1][0] - path.before[ball, i][1][0]
+    at = motion.layout.leg[ball, i]
+    return float(np.hypot(*change) / np.sqrt(np.trace(motion.covariance[at : at + 2, at : at + 2])))
+
+
+def _too_soon(motion: ShotMotion) -> int | None:
+    """The less marked of two events of one ball that can't both have been: fitted in the wrong order, or a cushion met
+    again sooner than possible, since friction draws a ball back to the cushion that it left by no more than mu g.
+    """
+    path = motion.path()
+    t_s = [e.t_s for e in motion.events]
+    for ball, chain in motion.layout.chain.items():
+        for i, k in pairwise(chain):
+            first, second = motion.layout.events[i], motion.layout.events[k]
+            apart = 0.0
+            if first.kind == second.kind == "cushion" and first.other == second.other:
+                away = float(path.after[ball, i][1][0] @ inward_normal(first.other))
+                apart = 2 * max(away, 0.0) / (path.mu_s[0] * G_MM_S2)
+            spare = [n for n in (i, k) if not _sets_going(motion, n)]
+            if t_s[k] - t_s[i] < apart and spare:
+                return min(spare, key=lambda n: _turn(motion, path, ball, n))
+    return None
 
 
 def _sets_going(motion: ShotMotion, i: int) -> bool:

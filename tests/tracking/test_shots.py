@@ -1,10 +1,13 @@
 """From detections to the row of shots.csv."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from fixtures.synthetic import bank_shot, kick_shot
+from pipeline import shot_motion
 from pipeline.shots import measure_shots
 from shared.columns import CONTACTS, DETECTIONS, SHOTS, TRACKS
 from shared.equipment import standard_table
@@ -187,3 +190,20 @@ def test_nothing_struck_is_an_empty_table_with_a_reason():
     assert len(measures.shots) == 0
     assert measures.notes == ("nothing was struck",)
     assert measure(DETECTIONS.empty()).notes == ("no ball was followed",)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_a_ball_cannot_meet_a_cushion_twice_at_once(monkeypatch, seed):
+    """A slow ball in a poor picture: its turn at the cushion is easily taken for two."""
+    play = kick_shot(TABLE, speed_mps=0.9, direction_deg=60.0, roll_ratio=1.0, until_s=4.0)
+    rows = detections_of(play, TABLE, 3.4, Look(noise_mm=2.0, seed=seed, strays=0.0))
+    find = shot_motion.find_events
+
+    def find_too_many(*given):
+        events = find(*given)
+        return [*events, *(replace(e, t_s=e.t_s + 0.05) for e in events if e.kind == "cushion")]
+
+    monkeypatch.setattr(shot_motion, "find_events", find_too_many)
+    contacts = measure(rows).contacts
+    met = [e["cushion"] for e in play.events if e["kind"] == "cushion" and e["t"] < 3.3]
+    assert list(contacts.loc[contacts["kind"] == "cushion", "other"]) == met

@@ -1,0 +1,39 @@
+"""How far a ball moves during the exposure, next to a contact too."""
+
+import numpy as np
+import pytest
+
+from pipeline.detect_motion import velocities
+
+STEP_S = 0.02
+FAST, SLOW = np.array([3000.0, 1000.0]), np.array([-400.0, 900.0])
+
+
+def places(event_s, times, incoming=FAST, outgoing=SLOW):
+    """Of a ball that meets something at ``event_s`` in (500, 500)."""
+    return [np.array([[500.0, 500.0] + (t - event_s) * (incoming if t < event_s else outgoing)]) for t in times]
+
+
+def found(event_s, incoming=FAST, outgoing=SLOW, known=2):
+    times = np.arange(-2, 2) * STEP_S
+    seen = list(zip(places(event_s, times, incoming, outgoing), times, strict=True))
+    past = [seen[1], seen[0]][:known]
+    return velocities(seen[2][0], 0.0, past, seen[3], 28.575)[0]
+
+
+@pytest.mark.parametrize(("event_s", "true"), [
+    (0.001, FAST), (0.012, FAST), (-0.012, SLOW), (-0.004, SLOW), (0.5, FAST), (-0.5, SLOW),
+])
+def test_a_ball_moves_as_it_came_until_the_contact_and_as_it_goes_on_after_it(event_s, true):
+    assert found(event_s) == pytest.approx(true)
+
+
+def test_a_ball_about_to_be_struck_lies_still_and_a_struck_one_moves():
+    still = np.zeros(2)
+    assert found(0.005, still, FAST) == pytest.approx(still)
+    assert found(-0.005, still, FAST) == pytest.approx(FAST)
+
+
+def test_without_an_earlier_frame_a_contact_leaves_the_motion_open():
+    assert found(0.012, known=1) == pytest.approx([0.0, 0.0])
+    assert found(0.5, known=1) == pytest.approx(FAST)
