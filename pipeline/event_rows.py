@@ -15,11 +15,12 @@ from shared.equipment import Table
 if TYPE_CHECKING:
     from pipeline.shots import MeasuredShot
 
+_PLACE = frozenset({"kind", "ball", "other", "t_s", "x_mm", "y_mm"})  # all there is of a shot whose fit went astray
 _ANGLES = frozenset({"angle_in_deg", "angle_out_deg"})
 
 
 def contact_rows(shot: MeasuredShot, table: Table) -> list[dict[str, Any]]:
-    """A row per event, in order of time, numbered from 1."""
+    """A row per event, in order of time, numbered from 1; of a shot whose fit went astray where to look, without uncertainties."""
     motion = shot.motion
     rows = [_event(motion, i, event, table) for i, event in enumerate(motion.events)]
     for ball in motion.layout.balls:
@@ -27,6 +28,8 @@ def contact_rows(shot: MeasuredShot, table: Table) -> list[dict[str, Any]]:
             rows.append(_pocketed(shot, ball))
         elif (rest := motion.rest_s(ball)) is not None and rest <= shot.followed.last_seen_s(ball) + 0.05:
             rows.append(_rest(motion, ball))
+    if motion.astray:
+        rows = [{name: value for name, value in row.items() if name in _PLACE} for row in rows]
     rows.sort(key=lambda row: float(row["t_s"]))
     return [{"shot_id": shot.shot_id, "n": n, **row} for n, row in enumerate(rows, start=1)]
 

@@ -25,6 +25,7 @@ from shared.equipment import Table
 
 STILL_MM_S = 20.0  # slower is as good as at rest
 POOR_SCALE = 1.9
+ASTRAY_MM, ASTRAY_SHARE = 5.0, 0.05  # five times what published tracking reaches (1 mm: Mathavan et al. 2009)
 MOST_OTHER_ROLLS = 3  # of the other rolls tried, so many are followed to the end
 MOST_EVENTS_TRIED = 8  # a shot with more is no bank to measure, and would take long
 ALL_COUNTED = 100.0  # tolerated residuals where none may be left out
@@ -73,6 +74,16 @@ class ShotMotion:
     def poor(self) -> bool:
         """Whether some ball's frames lie further from its path than their noise and lasting errors explain."""
         return max(self.scale.values(), default=0.0) > POOR_SCALE
+
+    @property
+    def astray(self) -> bool:
+        """Whether the path misses so many frames by so much that it can't be what happened.
+
+        A ball or a contact was overlooked then: no noise of a ball that is seen at all is that large. A few frames may
+        be of something else.
+        """
+        off = np.concatenate(list(self.residual_mm.values())) > ASTRAY_MM
+        return self.poor and float(off.mean()) > ASTRAY_SHARE
 
     @property
     def rms_mm(self) -> float:

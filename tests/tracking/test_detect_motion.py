@@ -5,6 +5,7 @@ import pytest
 
 from pipeline.detect_motion import velocities
 
+NONE = np.empty((0, 2))
 STEP_S = 0.02
 FAST, SLOW = np.array([3000.0, 1000.0]), np.array([-400.0, 900.0])
 
@@ -18,7 +19,7 @@ def found(event_s, incoming=FAST, outgoing=SLOW, known=2):
     times = np.arange(-2, 2) * STEP_S
     seen = list(zip(places(event_s, times, incoming, outgoing), times, strict=True))
     past = [seen[1], seen[0]][:known]
-    return velocities(seen[2][0], 0.0, past, seen[3], 28.575)[0]
+    return velocities(seen[2][0], NONE, 0.0, past, seen[3], 28.575)[0]
 
 
 @pytest.mark.parametrize(("event_s", "true"), [
@@ -37,3 +38,9 @@ def test_a_ball_about_to_be_struck_lies_still_and_a_struck_one_moves():
 def test_without_an_earlier_frame_a_contact_leaves_the_motion_open():
     assert found(0.012, known=1) == pytest.approx([0.0, 0.0])
     assert found(0.5, known=1) == pytest.approx(FAST)
+
+
+def test_what_is_no_ball_does_not_move_to_where_one_is():
+    ball, mark = np.array([[900.0, 500.0]]), np.array([[800.0, 500.0]])
+    past, after = [(ball, -STEP_S), (ball, -2 * STEP_S)], (ball, STEP_S)
+    assert velocities(mark, ball, 0.0, past, after, 28.575)[0] == pytest.approx([0.0, 0.0])

@@ -12,7 +12,7 @@ from pipeline.shots import measure_shots
 from shared.columns import CONTACTS, DETECTIONS, SHOTS, TRACKS
 from shared.equipment import standard_table
 from shared.settings import SessionSettings
-from tests.tracking.seen import Look, detections_of, joined, overhead
+from tests.tracking.seen import COLOURS, Look, detections_of, joined, overhead
 
 TABLE = standard_table()
 
@@ -207,3 +207,17 @@ def test_a_ball_cannot_meet_a_cushion_twice_at_once(monkeypatch, seed):
     contacts = measure(rows).contacts
     met = [e["cushion"] for e in play.events if e["kind"] == "cushion" and e["t"] < 3.3]
     assert list(contacts.loc[contacts["kind"] == "cushion", "other"]) == met
+
+
+def test_nothing_is_said_of_a_shot_whose_fit_went_astray():
+    """The object ball is never seen, so the cue ball turns for no reason."""
+    play = bank_shot(TABLE, cut_deg=-35.0, roll_ratio=0.4, speed_mps=2.6, until_s=4.0)
+    rows = detections_of(play, TABLE, 2.6)
+    measures = measure(rows[rows["luma"] != COLOURS["1"][0]])
+    (row,) = measures.shots.to_dict("records")
+    assert "all measures: the paths miss many frames by more than 5 mm" in row["notes"]
+    said = {name for name, value in row.items() if not pd.isna(value)}
+    assert said == {"shot_id", "clip", "shot", "start_s", "end_s", "frames_seen", "residual_mm", "calibration_rms_px",
+                    "notes"}
+    assert measures.contacts[[c for c in CONTACTS.names if c.endswith(("_u", "_mps", "_deg"))]].isna().all(axis=None)
+    assert measures.friction is None
