@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from tests.bench.truth import ClipTruth, ball_frames, event_table, shot_measures
+from tests.bench.truth import ClipTruth, ball_frames, event_table, last_told_s, shot_measures
 
 STRIKE_WINDOW_S = 0.4  # a measured shot belongs to a true one if they were struck this close together
 EVENT_WINDOW_S = {"strike": 0.3, "ball": 0.1, "cushion": 0.1, "jaw": 0.1, "pocket": 0.3, "rest": 1.0}
@@ -88,7 +88,8 @@ def score_clip(truth: ClipTruth, measured: Path) -> ClipScore:
         begin = min(starts, key=lambda s: abs(s - start))
         true_events = events[(events["t_s"] >= begin - 1e-3) & (events["t_s"] <= ends[begin] + 1e-3)]
         mine = contacts[contacts["shot_id"] == row["shot_id"]] if len(contacts) else contacts
-        found, event_lost, event_extra = match_events(true_events, mine, labels.get(str(row["shot_id"]), {}))
+        found, event_lost, event_extra = match_events(true_events, mine, labels.get(str(row["shot_id"]), {}),
+                                                      last_told_s(truth))
         errors += found
         missed += len(event_lost)
         invented += len(event_extra)
@@ -188,9 +189,9 @@ def shot_errors(wanted: dict[str, Any], row: pd.Series, blank: list[str]) -> lis
 
 
 def match_events(
-    true: pd.DataFrame, mine: pd.DataFrame, labels: dict[str, str]
+    true: pd.DataFrame, mine: pd.DataFrame, labels: dict[str, str], until_s: float = math.inf
 ) -> tuple[list[dict[str, Any]], list[str], list[str]]:
-    """Time, place, speed and angle errors of matched events; words for missed and invented ones.
+    """Time, place, speed and angle errors of matched events; words for missed and, up to ``until_s``, invented ones.
 
     An event matches one of the same kind, ball and cushion nearest in time within the kind's window.
     """
@@ -237,7 +238,7 @@ def match_events(
     extra = [
         f"{mine.loc[i, 'kind']} of {mine.loc[i, 'ball']} {mine.loc[i, 'other']} at {float(mine.loc[i, 't_s']):.3f} s"
         for i in sorted(free)
-        if mine.loc[i, "kind"] not in ("jaw", "rest")
+        if mine.loc[i, "kind"] not in ("jaw", "rest") and float(mine.loc[i, "t_s"]) <= until_s
     ]
     return out, lost, extra
 

@@ -183,13 +183,18 @@ def shot_measures(truth: ClipTruth) -> list[dict[str, Any]]:
     return out
 
 
+def last_told_s(truth: ClipTruth) -> float:
+    """What happens later, in the last two frames, cannot be told from what came before: it is not counted."""
+    return float(truth.times_s[-3])
+
+
 def event_table(truth: ClipTruth) -> pd.DataFrame:
     """Events of the shots: t_s, kind, label, other, x_mm, y_mm, and for cushions speeds (m/s) and angles (deg).
 
     A ball-ball contact is one row, of the ball that moved faster before it. Hands are left out.
     """
     rows = []
-    last_s = float(truth.times_s[-3])  # what happens in the last two frames cannot be told from what came before
+    last_s = last_told_s(truth)
     for event in truth.record["events"]:
         kind = _KINDS.get(event["kind"])
         if kind is None or event["t"] > last_s:
