@@ -20,7 +20,7 @@ _ANGLES = frozenset({"angle_in_deg", "angle_out_deg"})
 
 
 def contact_rows(shot: MeasuredShot, table: Table) -> list[dict[str, Any]]:
-    """A row per event, in order of time, numbered from 1; of a shot whose fit went astray where to look, without uncertainties."""
+    """A row per event, in order of time, numbered from 1; where the fit went astray, only where to look."""
     motion = shot.motion
     rows = [_event(motion, i, event, table) for i, event in enumerate(motion.events)]
     for ball in motion.layout.balls:

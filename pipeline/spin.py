@@ -40,6 +40,7 @@ MARK_STRENGTH = 4.0  # the darkest pixels of a marked ball lie so many scatters 
 DARKEST = 6  # pixels of a frame
 LEAST_SCORE, LEAST_LEAD = 0.7, 1.15  # agreement of frames at the best spin; its lead over the next best one
 SCALE_U = 0.03  # marks near the limb are seen too far in: a share of the spin, from clips drawn with known spin
+ODD_ROLL, ODD_ROLL_RAD_S = 0.35, 1.6  # further than this from the path's roll, marks are none: on 11 clips drawn by lot
 LEAST_TRIES, SURE_SCORE = 2, 0.85  # no more starts are tried once one agrees so well
 ALIKE_RAD_S = 8.0  # spins closer than this are the same peak
 ROUGHLY, CLOSELY = 0.5, 0.1  # rad/s to which the best spin is looked for; its uncertainty is some tenths
@@ -201,6 +202,9 @@ def _find(fine: _Agreement, roll_axis: Array, limit_rad_s: float) -> tuple[Measu
     found, score = ends[0]
     if score < LEAST_SCORE or abs(found[0]) > limit_rad_s:
         return None, "the marks on the cue ball could not be followed"
+    rolled = float(np.linalg.norm(fine.turning, axis=1).mean())
+    if float(np.hypot(found[1], found[2])) > ODD_ROLL * rolled + ODD_ROLL_RAD_S:
+        return None, "the marks on the cue ball don't turn as it rolls: they may be reflections"
     others = [s for x, s in ends[1:] if abs(x[0] - found[0]) > ALIKE_RAD_S]
     if others and score < LEAST_LEAD * max(others):
         return None, "the marks on the cue ball fit more than one spin"
