@@ -129,7 +129,10 @@ def side_spin(
     turning = np.column_stack([-rolling[:, 1], rolling[:, 0]]) / radius_mm
     speed = float(np.hypot(*velocity[0]))
     roll_axis = np.array([-velocity[0, 1], velocity[0, 0]]) / max(speed, 1e-9)
-    return _find(_Agreement(skin, FINE, times, turning, used.t_s, end), roll_axis, SIDE_LIMIT * speed / radius_mm)
+    at = motion.layout.leg[ball, chain[-1]] + 2
+    roll_u = float(np.sqrt(np.trace(motion.covariance[at : at + 2, at : at + 2]))) / radius_mm
+    agreement = _Agreement(skin, FINE, times, turning, used.t_s, end)
+    return _find(agreement, roll_axis, SIDE_LIMIT * speed / radius_mm, 3 * roll_u + ODD_ROLL_RAD_S)
 
 
 def _skin(pictures: BallPictures, centres: Array, pose: CameraPose, radius_mm: float) -> _Skin | None:
@@ -183,8 +186,12 @@ def _face(
     return n, mark
 
 
-def _find(fine: _Agreement, roll_axis: Array, limit_rad_s: float) -> tuple[Measured | None, str]:
-    """Best spin about the vertical, looking also along ``roll_axis`` (2,) for the roll that fits the marks."""
+def _find(fine: _Agreement, roll_axis: Array, limit_rad_s: float, odd_rad_s: float) -> tuple[Measured | None, str]:
+    """Best spin about the vertical, looking also along ``roll_axis`` (2,) for the roll that fits the marks.
+
+    limit_rad_s : the most side spin there can be; odd_rad_s : by so much the marks' roll may differ from the path's,
+    besides a share of it
+    """
     span = float(fine.frame_s[-1] - fine.frame_s[0])
     coarse = fine.thinned()
     step = 0.24 / coarse.reach_s
@@ -203,7 +210,7 @@ def _find(fine: _Agreement, roll_axis: Array, limit_rad_s: float) -> tuple[Measu
     if score < LEAST_SCORE or abs(found[0]) > limit_rad_s:
         return None, "the marks on the cue ball could not be followed"
     rolled = float(np.linalg.norm(fine.turning, axis=1).mean())
-    if float(np.hypot(found[1], found[2])) > ODD_ROLL * rolled + ODD_ROLL_RAD_S:
+    if float(np.hypot(found[1], found[2])) > ODD_ROLL * rolled + odd_rad_s:
         return None, "the marks on the cue ball don't turn as it rolls: they may be reflections"
     others = [s for x, s in ends[1:] if abs(x[0] - found[0]) > ALIKE_RAD_S]
     if others and score < LEAST_LEAD * max(others):
