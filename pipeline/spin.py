@@ -40,7 +40,7 @@ MARK_STRENGTH = 4.0  # the darkest pixels of a marked ball lie so many scatters 
 DARKEST = 6  # pixels of a frame
 LEAST_SCORE, LEAST_LEAD = 0.7, 1.15  # agreement of frames at the best spin; its lead over the next best one
 SCALE_U = 0.03  # marks near the limb are seen too far in: a share of the spin, from clips drawn with known spin
-ODD_ROLL, ODD_ROLL_RAD_S = 0.35, 1.6  # further than this from the path's roll, marks are none: on 11 clips drawn by lot
+ODD_ROLL = 3.0  # standard uncertainties of the path's roll: what turns further from it is no mark
 LEAST_TRIES, SURE_SCORE = 2, 0.85  # no more starts are tried once one agrees so well
 ALIKE_RAD_S = 8.0  # spins closer than this are the same peak
 ROUGHLY, CLOSELY = 0.5, 0.1  # rad/s to which the best spin is looked for; its uncertainty is some tenths
@@ -132,7 +132,7 @@ def side_spin(
     at = motion.layout.leg[ball, chain[-1]] + 2
     roll_u = float(np.sqrt(np.trace(motion.covariance[at : at + 2, at : at + 2]))) / radius_mm
     agreement = _Agreement(skin, FINE, times, turning, used.t_s, end)
-    return _find(agreement, roll_axis, SIDE_LIMIT * speed / radius_mm, 3 * roll_u + ODD_ROLL_RAD_S)
+    return _find(agreement, roll_axis, SIDE_LIMIT * speed / radius_mm, ODD_ROLL * roll_u)
 
 
 def _skin(pictures: BallPictures, centres: Array, pose: CameraPose, radius_mm: float) -> _Skin | None:
@@ -189,8 +189,7 @@ def _face(
 def _find(fine: _Agreement, roll_axis: Array, limit_rad_s: float, odd_rad_s: float) -> tuple[Measured | None, str]:
     """Best spin about the vertical, looking also along ``roll_axis`` (2,) for the roll that fits the marks.
 
-    limit_rad_s : the most side spin there can be; odd_rad_s : by so much the marks' roll may differ from the path's,
-    besides a share of it
+    limit_rad_s : the most side spin there can be; odd_rad_s : by so much the marks' roll may differ from the path's
     """
     span = float(fine.frame_s[-1] - fine.frame_s[0])
     coarse = fine.thinned()
@@ -209,8 +208,7 @@ def _find(fine: _Agreement, roll_axis: Array, limit_rad_s: float, odd_rad_s: flo
     found, score = ends[0]
     if score < LEAST_SCORE or abs(found[0]) > limit_rad_s:
         return None, "the marks on the cue ball could not be followed"
-    rolled = float(np.linalg.norm(fine.turning, axis=1).mean())
-    if float(np.hypot(found[1], found[2])) > ODD_ROLL * rolled + odd_rad_s:
+    if float(np.hypot(found[1], found[2])) > odd_rad_s:
         return None, "the marks on the cue ball don't turn as it rolls: they may be reflections"
     others = [s for x, s in ends[1:] if abs(x[0] - found[0]) > ALIKE_RAD_S]
     if others and score < LEAST_LEAD * max(others):
