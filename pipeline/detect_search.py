@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -21,7 +22,7 @@ class SearchSettings:
     """How rough places are found."""
 
     cells_per_radius: float = 2.5  # low-resolution pixels per ball radius, at least
-    cloth_distance: float = 15.0  # standard deviations off the cloth's colour that count half
+    cloth_distance: float = 8.0  # standard deviations off the cloth's colour that count half
     disc_share: float = 0.35  # of a ball-sized disc that must not be cloth
     lone_share: float = 0.25  # that share less 0.6 of the ring's around it
     change_levels: float = 1.6  # mean over 3 x 3 cells, in grey levels, above the noise
@@ -61,8 +62,8 @@ class ClothSearch:
         self.sigma: Array | None = None
         self._cloth8: list[NDArray[np.uint8]] = []
         self._unlike: Image = np.zeros((3, 256), np.float32)
-        self._noise, self._noise_age = 0.0, 0
-        self._looked_at: NDArray[np.uint8] | None = None
+        self._noise, self._noise_age = [0.0, 0.0, 0.0], 0
+        self._looked_at: list[NDArray[np.uint8]] = []  # luma, and chroma at half that resolution
         radius = self.radius_px / factor
         reach = 2 * int(np.ceil(1.2 * radius)) + 1
         self._reach = np.ones((reach, reach), np.uint8)  # as far as a change may be from a ball it concerns
@@ -129,35 +130,49 @@ class ClothSearch:
         squared = (steps / spread[:, None]) ** 2
         self._unlike = (squared / (squared + self.settings.cloth_distance**2)).astype(np.float32)
 
-    def changed(self, small_luma: NDArray[np.uint8]) -> NDArray[np.uint8] | None:
+    def changed(self, frame: Frame, small_luma: NDArray[np.uint8]) -> NDArray[np.uint8] | None:
         """(rows, columns) 255 where the picture differs from what was last looked at; None where nothing does.
 
-        What is reported counts as looked at.
+        In chroma too: a ball may be just as bright as the cloth. What is reported counts as looked at.
         """
-        cfg = self.settings
-        if self._looked_at is None:
-            self._looked_at = small_luma.copy()
-            return np.full(small_luma.shape, 255, np.uint8)
-        difference = cv2.absdiff(small_luma, self._looked_at)
-        around = cv2.boxFilter(difference, cv2.CV_16U, (3, 3), normalize=False)
-        if self._noise_age % 8 == 0:  # sensor noise, and blocks that compression renews now and then
-            quiet = around[::3, ::3].ravel()
-            rank = int(cfg.quiet_share * len(quiet))
-            self._noise = float(np.partition(quiet, rank)[rank])
+        half = (self.cells[0] // 2, self.cells[1] // 2)
+        small = [small_luma, *(_resized(plane[self._half], half, cv2.INTER_LINEAR) for plane in frame.chroma)]
+        if not self._looked_at:
+            return self._all_of(small)
+        masks = [self._differs(channel, plane) for channel, plane in enumerate(small)]
         self._noise_age += 1
-        mask = (around > cfg.change_levels * 9 + self._noise).view(np.uint8) * np.uint8(255)
+        mask = masks[0]
+        other = cv2.bitwise_or(masks[1], masks[2])
+        if cv2.countNonZero(other):
+            mask = np.asarray(cv2.bitwise_or(mask, _resized(other, self.cells, cv2.INTER_NEAREST)))
         if cv2.countNonZero(mask) == 0:
             return None
         mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, _PAIR))
         share = cv2.countNonZero(mask) / mask.size
         if share == 0:
             return None
-        if share > cfg.all_changed_share:  # the light or the camera changed: look everywhere
-            self._looked_at = small_luma.copy()
-            return np.full(small_luma.shape, 255, np.uint8)
+        if share > self.settings.all_changed_share:  # the light or the camera changed: look everywhere
+            return self._all_of(small)
         mask = np.asarray(cv2.dilate(mask, _NEIGHBOURS))
-        cv2.copyTo(small_luma, mask, self._looked_at)
+        cv2.copyTo(small_luma, mask, self._looked_at[0])
+        coarse = _resized(mask, half, cv2.INTER_NEAREST)
+        for plane, kept in zip(small[1:], self._looked_at[1:], strict=True):
+            cv2.copyTo(plane, coarse, kept)
         return mask
+
+    def _all_of(self, small: list[NDArray[np.uint8]]) -> NDArray[np.uint8]:
+        self._looked_at = [small[0].copy(), *small[1:]]
+        return np.full(small[0].shape, 255, np.uint8)
+
+    def _differs(self, channel: int, plane: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        """255 where a channel differs from what was last looked at by more than its noise."""
+        around = cv2.boxFilter(cv2.absdiff(plane, self._looked_at[channel]), cv2.CV_16U, (3, 3), normalize=False)
+        if self._noise_age % 8 == 0:  # sensor noise, and blocks that compression renews now and then
+            quiet = around[::3, ::3].ravel()
+            rank = int(self.settings.quiet_share * len(quiet))
+            self._noise[channel] = float(np.partition(quiet, rank)[rank])
+        level = self.settings.change_levels * 9 + self._noise[channel]
+        return np.asarray((around > level).view(np.uint8) * np.uint8(255))
 
     def candidates(self, frame: Frame, small_luma: NDArray[np.uint8], mask: NDArray[np.uint8]) -> Candidates:
         """Places in the changed regions (``mask``) where a disc of a ball's size isn't cloth."""
@@ -235,6 +250,10 @@ class Candidates:
 
 _NEIGHBOURS = np.ones((3, 3), np.uint8)
 _PAIR = np.ones((2, 2), np.uint8)
+
+
+def _resized(plane: NDArray[Any], size: tuple[int, int], how: int) -> NDArray[np.uint8]:
+    return np.asarray(cv2.resize(plane, size, interpolation=how), dtype=np.uint8)
 
 
 def _refined(column: int, row: int, score: Image, reach: int) -> tuple[float, float]:

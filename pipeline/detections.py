@@ -37,7 +37,9 @@ class DetectSettings:
     edges: EdgeSettings = field(default_factory=EdgeSettings)
     search: SearchSettings = field(default_factory=SearchSettings)
     shutter_s: float | None = None
-    outline_support: float = 0.36  # less of the outline than this near edges of any kind is not worth a fit
+    outline_support: float = 0.36  # less of the outline than this near edges of any kind is not worth a fit,
+    faint_support: float = 0.15  # or less than this where so much of the disc isn't cloth that
+    sure_disc: float = 0.6  # something of a ball's size is there, faint against the cloth or blurred by its motion
     outline_share: float = 0.4  # less of the outline than this is no ball,
     sure_support: float = 0.7  # unless so much of it lies near edges: a ball hardly brighter or darker than the cloth
     outline_and_clear: float = 1.25  # share of outline seen plus share of plain cloth around it: hands have neither
@@ -59,6 +61,7 @@ class _Job:
     refresh_s: float  # fitted anew after this
     misses: int  # times in a row that a ball known here was looked for in vain; -1 for a fresh find
     patch: Patch | None  # let go once fitted
+    disc: float  # share of a ball's disc there that isn't cloth
     row: Array | None = None  # the DETECTIONS columns after frame and t_s, once fitted and accepted
     done: bool = False
 
@@ -119,7 +122,7 @@ class BallDetector:
         small = self.search.small_luma(frame)
         if self.search.cloth is None:
             self.search.learn_cloth(self.search.small(frame))
-        mask = self.search.changed(small)
+        mask = self.search.changed(frame, small)
         jobs = self._current if mask is None else self._renewed(frame, small, mask)
         jobs = self._refreshed(frame, jobs)
         self._current = jobs
@@ -154,13 +157,14 @@ class BallDetector:
         self._refused = [(p, t) for p, t in self._refused if frame.t_s - t < self.settings.refused_s]
         ruled_out = [p for p, _ in self._refused]
         found = [p for p in candidates.px if _far(p, places, near) and _far(p, ruled_out, 0.4 * near)]
-        jobs = kept + [self._job(frame, place, -1) for place in found]
+        jobs = kept + [self._job(frame, place, -1, disc=candidates.share(place)) for place in found]
         for place, misses in again:
             if not _far(place, found, 0.35 * near):
                 continue
             alone = _far(place, found, 2 * near)  # else it may have moved to a place found nearby
-            if candidates.share(place) > (self.settings.still_there if alone else self.settings.surely_there):
-                jobs.append(self._job(frame, place, misses))
+            share = candidates.share(place)
+            if share > (self.settings.still_there if alone else self.settings.surely_there):
+                jobs.append(self._job(frame, place, misses, disc=share))
         return jobs
 
     def _touched(self, mask: NDArray[np.uint8], px: Array) -> bool:
@@ -182,10 +186,12 @@ class BallDetector:
                 out.append(job)  # still to be fitted
         return out
 
-    def _job(self, frame: Frame, px: Array, misses: int, refresh_s: float | None = None) -> _Job:
+    def _job(
+        self, frame: Frame, px: Array, misses: int, refresh_s: float | None = None, disc: float = 1.0
+    ) -> _Job:
         self._open += 1
         again = self.settings.settle_s if refresh_s is None else refresh_s
-        return _Job(frame.t_s, np.asarray(px), again, misses, cut(frame, px, 2.6 * self.fitter.radius_px))
+        return _Job(frame.t_s, np.asarray(px), again, misses, cut(frame, px, 2.6 * self.fitter.radius_px), disc)
 
     def _fit_all(self, *, last: bool) -> None:
         """Fit the open jobs of all frames but the newest (its motion isn't known yet); write finished frames down."""
@@ -197,7 +203,9 @@ class BallDetector:
             xy = self.picture.pose.to_table(np.array([job.px for job in jobs]), self.picture.radius_mm)
             rough, support = self.fitter.capture(patches, xy, self.picture.jacobian(xy))
             blur = self._blur(rough, [k for k, _ in fresh])
-            worth = support > self.settings.outline_support
+            discs = np.array([job.disc for job in jobs])
+            least = np.where(discs > self.settings.sure_disc, self.settings.faint_support, self.settings.outline_support)
+            worth = support > least
             for job in (job for job, fine in zip(jobs, worth, strict=True) if not fine):
                 self._refuse(job)
             if worth.any():
