@@ -11,7 +11,7 @@ import pytest
 from calibration.pose import CameraPose
 from calibration.store import Calibration
 from pipeline.detect_outline import BallPicture
-from pipeline.detections import detect_balls
+from pipeline.detections import DetectSettings, detect_balls
 from pipeline.frames import open_clip
 from shared.columns import DETECTIONS
 from shared.equipment import standard_table
@@ -41,6 +41,28 @@ def test_moving_and_resting_ball_are_found_in_every_frame():
     assert np.linalg.norm(red[["x_mm", "y_mm"]].to_numpy() - [1800.0, 900.0], axis=1).max() < 0.5
     assert red.cr.median() > 40
     assert found.clear_share.min() > 0.9
+
+
+@pytest.mark.parametrize(("colour", "step_mm", "motion_mm"), [
+    ((90.0, 128.0, 128.0), 20.0, 0.0),  # just as bright as the cloth
+    ((125.0, 138.0, 122.0), 45.0, 40.0),  # little brighter, and its edges are blurred by its motion
+    ((70.0, 146.0, 112.0), 20.0, 0.0),  # dull
+])
+def test_a_faint_ball_is_followed_while_it_moves(colour, step_mm, motion_mm):
+    given = calibration()
+    picture = BallPicture(given.pose, given.table.ball.radius_mm)
+    path = [(700.0 + step_mm * max(k - 3, 0), 400.0) for k in range(16)]
+    frames = [
+        draw(picture, [(x, y, colour)], index=n, t_s=n / 60, motion_mm=(motion_mm if n > 3 else 0.0, 0.0))
+        for n, (x, y) in enumerate(path)
+    ]
+    settings = DetectSettings(shutter_s=max(motion_mm / step_mm, 0.25) / 60)
+    found = detect_balls(iter(frames), given, settings=settings)
+    assert found["frame"].tolist() == list(range(len(path)))
+    error = found[["x_mm", "y_mm"]].to_numpy() - np.array(path)
+    spread = np.hypot(found["x_u_mm"], found["y_u_mm"]).to_numpy()
+    assert (np.linalg.norm(error, axis=1) < 4 * spread).all()
+    assert np.linalg.norm(error, axis=1).max() < 4.0
 
 
 def test_a_ball_taken_away_is_no_longer_reported():
