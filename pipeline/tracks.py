@@ -36,9 +36,11 @@ class TrackSettings:
     min_hits: int = 4
     max_gap_s: float = 1.0
     hidden_s: float = 2.0  # a resting ball may be hidden so long by an arm
-    luma_u: float = 35.0
+    luma_u: float = 35.0  # by which the same ball may look different elsewhere under the lamps,
     chroma_u: float = 9.0
     white_u: float = 0.4
+    same_place_u: float = 0.45  # and the share of that near where it was last seen:
+    elsewhere_mm: float = 600.0  # this far away is elsewhere
     min_u_mm: float = 0.2
     least_rows: int = 6
     sure_share: float = 0.2  # round and free enough (outline times ring of cloth) to start a track or explain a jump
@@ -190,13 +192,15 @@ class _Follower:
         fastest = self._fastest()
         for a, track in enumerate(self.live):
             x = track.kf.x[:, 0]
-            shade = np.minimum((((colour - track.colour) / self.colour_u) ** 2).sum(axis=1), 60.0)
+            distance = np.hypot(*(xy - self._last_place(track)).T)
+            differs = (((colour - track.colour) / self.colour_u) ** 2).sum(axis=1)
+            away = np.minimum(distance / s.elsewhere_mm, 1.0)
+            shade = np.minimum(differs / (s.same_place_u + (1 - s.same_place_u) * away) ** 2, 60.0)
             spread = track.kf.P[:2, :2][None] + r
             straight = _mahalanobis(xy - x[:2], spread)
             bounced, bounced_u = self._bounce(x)
             reflected = _mahalanobis(xy - bounced, spread + np.eye(2) * bounced_u**2) + s.jump_price
             gap = max(self._unseen_s(track), 1e-4)
-            distance = np.hypot(*(xy - self._last_place(track)).T)
             speed = _speed(track)
             # A ball that lay still just now may have been struck: its last find is often already a little on its way.
             struck = track.t_s - track.slow_s < max(s.jump_gap_s, 3.5 * (track.t_s - track.before_s))
