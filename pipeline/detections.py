@@ -203,9 +203,8 @@ class BallDetector:
             xy = self.picture.pose.to_table(np.array([job.px for job in jobs]), self.picture.radius_mm)
             rough, support = self.fitter.capture(patches, xy, self.picture.jacobian(xy))
             blur = self._blur(rough, [k for k, _ in fresh])
-            discs = np.array([job.disc for job in jobs])
-            least = np.where(discs > self.settings.sure_disc, self.settings.faint_support, self.settings.outline_support)
-            worth = support > least
+            sure = np.array([job.disc for job in jobs]) > self.settings.sure_disc
+            worth = support > np.where(sure, self.settings.faint_support, self.settings.outline_support)
             for job in (job for job, fine in zip(jobs, worth, strict=True) if not fine):
                 self._refuse(job)
             if worth.any():

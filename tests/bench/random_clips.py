@@ -69,11 +69,23 @@ def _play(table: Table, rng: np.random.Generator) -> Play:
         play = bank_shot(
             table, side_rad_s=float(rng.normal(0, 15)), cut_deg=float(rng.normal(0, 6)),
             direction_deg=float(rng.uniform(45, 80)), run_mm=float(rng.uniform(250, 600)),
-            object_share=(float(rng.uniform(0.38, 0.6)), float(rng.uniform(0.4, 0.6))), **common,
+            object_share=(float(rng.uniform(0.38, 0.6)), float(rng.uniform(0.4, 0.6))),
+            others=_others(table, rng), **common,
         )
-        x, y = play.at("cue", 0.0).position[:2]
-        if min(x, y, table.length_mm - x, table.width_mm - y) > table.ball.diameter_mm:  # a place for a cue ball
+        places = {ball: play.at(ball, 0.0).position[:2] for ball in play.stretches}
+        x, y = places.pop("cue")
+        reach = table.ball.diameter_mm
+        free = min(x, y, table.length_mm - x, table.width_mm - y) > reach  # a place for a cue ball
+        cue, *rest = [np.array([x, y]), *places.values()]
+        if free and all(np.hypot(*(p - q)) > 1.2 * reach for i, p in enumerate([cue, *rest]) for q in rest[i:]):
             return play
+
+
+def _others(table: Table, rng: np.random.Generator) -> dict[str, tuple[float, float]]:
+    """Up to three more balls, which lie somewhere; the shot may meet them."""
+    away = 2 * table.ball.diameter_mm
+    places = rng.uniform((away, away), (table.length_mm - away, table.width_mm - away), (int(rng.integers(0, 4)), 2))
+    return {str(n): (float(x), float(y)) for n, (x, y) in enumerate(places, start=2)}
 
 
 def _look(table: Table, rng: np.random.Generator) -> Look:
@@ -89,7 +101,8 @@ def _look(table: Table, rng: np.random.Generator) -> Look:
         cloth=cloth, wood=wood, floor=(float(rng.uniform(0.02, 0.3)),) * 3, weave=float(rng.uniform(0.01, 0.08)),
         brightness=float(rng.uniform(0.5, 1.1)), lamps_mm=places, noise=float(rng.uniform(0.002, 0.015)),
         balls={"cue": (0.9 * white, 0.97 * white, white),
-               "1": _bgr(float(rng.uniform(0, 1)), float(rng.uniform(0.5, 0.95)), float(rng.uniform(0.25, 0.85)))},
+               **{str(n): _bgr(float(rng.uniform(0, 1)), float(rng.uniform(0.5, 0.95)), float(rng.uniform(0.25, 0.85)))
+                  for n in (1, 2, 3, 4)}},
     )  # fmt: skip
 
 
