@@ -234,9 +234,9 @@ class BallDetector:
         v = np.zeros_like(rough)
         for k in sorted(set(frame_of)):
             past = [*((places[i], times[i]) for i in range(k - 1, max(k - 3, -1), -1)), *self._done_before][:2]
-            after = (places[k + 1], times[k + 1]) if k + 1 < len(places) else None
+            future = list(zip(places[k + 1 : k + 3], times[k + 1 : k + 3], strict=True))
             mine, others = np.split(places[k], [int((of == k).sum())])
-            v[of == k] = velocities(mine, others, times[k], past, after, self.picture.radius_mm)
+            v[of == k] = velocities(mine, others, times[k], past, future, self.picture.radius_mm)
         if frame_of and len(self._looks) > 1:
             done = [(places[i], times[i]) for i in range(len(places) - 2, -1, -1)]
             self._done_before = [*done, *self._done_before][:2]
