@@ -10,7 +10,7 @@ and one robust weighted fit over all rays and channels moves the ball's centre i
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,6 +59,13 @@ class OutlineFit:
     contrast: Array  # (N,) median signal to noise of the rays
     blur_px: Array  # (N, 2) motion assumed
     misfit: Array  # (N,) rms of luma left by the model along the rays
+
+    def replaced(self, rows: NDArray[np.intp], those: OutlineFit) -> OutlineFit:
+        """With other fits (M) in the rows (M,)."""
+        out = {part.name: np.array(getattr(self, part.name)) for part in fields(self)}
+        for name, values in out.items():
+            values[rows] = getattr(those, name)
+        return OutlineFit(**out)
 
 
 class OutlineFitter:

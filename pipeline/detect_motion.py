@@ -14,20 +14,21 @@ Places = tuple[Array, float]  # (N, 2) mm of what was found in a frame, and its 
 
 def velocities(
     xy_mm: Array, others_mm: Array, t_s: float, past: Sequence[Places], future: Sequence[Places], radius_mm: float
-) -> Array:
-    """(N, 2) mm/s of balls at (N, 2) mm at time ``t_s``; zero where nothing goes together.
+) -> tuple[Array, NDArray[np.bool_]]:
+    """(N, 2) mm/s of balls at (N, 2) mm at ``t_s``, zero where nothing goes together; and (N,) where it is a guess.
 
     others_mm    : (M, 2) balls in that frame that lie still: what is in their places before and after is theirs
     past, future : places in the frames before and after, the nearest first; two each tell most
 
     Where a place before and one after lie on a steady motion, its mean. Where they don't, the ball met something on the
     way from the one or to the other. If it came to the place before as fast as from there to here, it met that
-    afterwards and moves as it came; if it goes on from the place after as it got there, it met that before.
+    afterwards and moves as it came; if it goes on from the place after as it got there, it met that before. That is a
+    guess, which the picture must bear out.
     """
-    out = np.zeros_like(xy_mm)
+    out, guessed = np.zeros_like(xy_mm), np.zeros(len(xy_mm), dtype=bool)
     past, future = ([(_elsewhere(p, others_mm, radius_mm), t) for p, t in side] for side in (past, future))
     if len(xy_mm) == 0 or not past or not future or len(past[0][0]) == 0 or len(future[0][0]) == 0:
-        return out
+        return out, guessed
     (before, t_before), (after, t_after) = past[0], future[0]
     back_v, ahead_v = (xy_mm[:, None] - before) / (t_s - t_before), (after - xy_mm[:, None]) / (t_after - t_s)
     change = np.linalg.norm(back_v[:, :, None] - ahead_v[:, None], axis=-1)  # (N, P, F) mm/s
@@ -44,9 +45,9 @@ def velocities(
     unknown = ~np.isfinite(goes_on)
     goes_on[unknown] = 0.1 * np.linalg.norm(arriving, axis=1)[unknown] + 0.2 * radius_mm / (t_s - t_before)
     met = np.where((came < goes_on)[:, None], arriving, leaving)
-    possible = ~steady & np.isfinite(came) & (np.linalg.norm(met, axis=1) < TOP_SPEED_MM_S)
-    out[possible] = met[possible]
-    return out
+    guessed = ~steady & np.isfinite(came) & (np.linalg.norm(met, axis=1) < TOP_SPEED_MM_S)
+    out[guessed] = met[guessed]
+    return out, guessed
 
 
 def _elsewhere(places: Array, others_mm: Array, radius_mm: float) -> Array:

@@ -40,6 +40,7 @@ class DetectSettings:
     outline_support: float = 0.36  # less of the outline than this near edges of any kind is not worth a fit,
     faint_support: float = 0.15  # or less than this where so much of the disc isn't cloth that
     sure_disc: float = 0.6  # something of a ball's size is there, faint against the cloth or blurred by its motion
+    guess_outline: float = 0.8  # less than this under a motion that was guessed, and it wasn't that motion
     outline_share: float = 0.4  # less of the outline than this is no ball,
     sure_support: float = 0.7  # unless so much of it lies near edges: a ball hardly brighter or darker than the cloth
     outline_and_clear: float = 1.25  # share of outline seen plus share of plain cloth around it: hands have neither
@@ -202,7 +203,7 @@ class BallDetector:
             patches = [job.patch for job in jobs if job.patch is not None]
             xy = self.picture.pose.to_table(np.array([job.px for job in jobs]), self.picture.radius_mm)
             rough, support = self.fitter.capture(patches, xy, self.picture.jacobian(xy))
-            blur = self._blur(rough, [k for k, _ in fresh])
+            blur, guessed = self._blur(rough, [k for k, _ in fresh])
             sure = np.array([job.disc for job in jobs]) > self.settings.sure_disc
             worth = support > np.where(sure, self.settings.faint_support, self.settings.outline_support)
             for job in (job for job, fine in zip(jobs, worth, strict=True) if not fine):
@@ -210,15 +211,25 @@ class BallDetector:
             if worth.any():
                 chosen = np.flatnonzero(worth)
                 patches = [patches[i] for i in chosen]
-                fit = self.fitter.fit(patches, rough[chosen], blur[chosen], rough=False)
+                fit = self._fitted(patches, rough[chosen], blur[chosen], guessed[chosen])
                 self._take([jobs[i] for i in chosen], xy[chosen], fit, patches, support[chosen])
         for look in looks_now:
             self._write(look)
         self._looks = [] if last else self._looks[-1:]
         self._open = sum(not job.done for look in self._looks for job in look.jobs)
 
-    def _blur(self, rough: Array, frame_of: list[int]) -> Array:
-        """(N, 2) px of motion during the exposure."""
+    def _fitted(self, patches: list[Patch], rough: Array, blur: Array, guessed: NDArray[np.bool_]) -> OutlineFit:
+        """Fit N outlines; a motion that was guessed is dropped unless nearly all of the outline then shows."""
+        fit = self.fitter.fit(patches, rough, blur, rough=False)
+        doubtful = np.flatnonzero(guessed & (fit.outline_share < self.settings.guess_outline))
+        if len(doubtful):
+            still = np.zeros((len(doubtful), 2))
+            fit = fit.replaced(doubtful, self.fitter.fit([patches[i] for i in doubtful], rough[doubtful], still,
+                                                         rough=False))
+        return fit
+
+    def _blur(self, rough: Array, frame_of: list[int]) -> tuple[Array, NDArray[np.bool_]]:
+        """(N, 2) px of motion during the exposure, and (N,) where it is a guess."""
         times = [look.t_s for look in self._looks]
         places: list[Array] = []
         of = np.array(frame_of)
@@ -231,18 +242,18 @@ class BallDetector:
             if pending:
                 here.append(self.picture.pose.to_table(np.array(pending), self.picture.radius_mm))
             places.append(np.concatenate(here))
-        v = np.zeros_like(rough)
+        v, guessed = np.zeros_like(rough), np.zeros(len(rough), dtype=bool)
         for k in sorted(set(frame_of)):
             past = [*((places[i], times[i]) for i in range(k - 1, max(k - 3, -1), -1)), *self._done_before][:2]
             future = list(zip(places[k + 1 : k + 3], times[k + 1 : k + 3], strict=True))
             mine, others = np.split(places[k], [int((of == k).sum())])
-            v[of == k] = velocities(mine, others, times[k], past, future, self.picture.radius_mm)
+            v[of == k], guessed[of == k] = velocities(mine, others, times[k], past, future, self.picture.radius_mm)
         if frame_of and len(self._looks) > 1:
             done = [(places[i], times[i]) for i in range(len(places) - 2, -1, -1)]
             self._done_before = [*done, *self._done_before][:2]
         interval = np.median(np.diff(times)) if len(times) > 1 else 0.0
         shutter = self.settings.shutter_s if self.settings.shutter_s is not None else 0.5 * interval
-        return np.asarray(np.einsum("nij,nj->ni", self.picture.jacobian(rough), v * shutter))
+        return np.einsum("nij,nj->ni", self.picture.jacobian(rough), v * shutter), guessed
 
     def _take(
         self, jobs: list[_Job], start: Array, fit: OutlineFit, patches: list[Patch], support: Array

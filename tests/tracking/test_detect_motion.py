@@ -19,7 +19,7 @@ def found(event_s, incoming=FAST, outgoing=SLOW, known=2, ahead=2, off_mm=0.0):
     times = np.arange(-2, 3) * STEP_S
     seen = list(zip(places(event_s, times, incoming, outgoing), times, strict=True))
     past = [seen[1], seen[0]][:known]
-    return velocities(seen[2][0] + off_mm, NONE, 0.0, past, seen[3:][:ahead], 28.575)[0]
+    return velocities(seen[2][0] + off_mm, NONE, 0.0, past, seen[3:][:ahead], 28.575)[0][0]
 
 
 @pytest.mark.parametrize(("event_s", "true"), [
@@ -49,4 +49,4 @@ def test_without_an_earlier_frame_a_contact_leaves_the_motion_open():
 def test_what_is_no_ball_does_not_move_to_where_one_is():
     ball, mark = np.array([[900.0, 500.0]]), np.array([[800.0, 500.0]])
     past, future = [(ball, -STEP_S), (ball, -2 * STEP_S)], [(ball, STEP_S), (ball, 2 * STEP_S)]
-    assert velocities(mark, ball, 0.0, past, future, 28.575)[0] == pytest.approx([0.0, 0.0])
+    assert velocities(mark, ball, 0.0, past, future, 28.575)[0][0] == pytest.approx([0.0, 0.0])
