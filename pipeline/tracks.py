@@ -39,8 +39,9 @@ class TrackSettings:
     luma_u: float = 35.0  # by which the same ball may look different elsewhere under the lamps,
     chroma_u: float = 9.0
     white_u: float = 0.4
-    same_place_u: float = 0.45  # and the share of that near where it was last seen:
-    elsewhere_mm: float = 600.0  # this far away is elsewhere
+    same_place_u: float = 0.45  # and the share of that near where it was last seen, to tell balls from one another:
+    elsewhere_mm: float = 600.0  # this far away is elsewhere (a stripe may turn up anywhere, so it rules out nothing)
+    other_colour: float = 4.0  # squares of those uncertainties, summed: more is probably another ball
     min_u_mm: float = 0.2
     least_rows: int = 6
     sure_share: float = 0.2  # round and free enough (outline times ring of cloth) to start a track or explain a jump
@@ -188,7 +189,7 @@ class _Follower:
         if n == 0:
             return cost, jumped
         xy, r, colour = self.xy[block], self.r[block], self.colour[block]
-        occupied = self._occupied(xy)
+        occupied = self._occupied(xy, colour)
         fastest = self._fastest()
         for a, track in enumerate(self.live):
             x = track.kf.x[:, 0]
@@ -209,7 +210,7 @@ class _Follower:
             jump = s.jump_price**2 + 9 * (distance / within) ** 2
             allowed = (distance < within) & (gap <= longest) & self._sure(track)
             if gap > s.jump_gap_s:
-                allowed &= (shade < 6) & (self.share[block] >= s.ball_share)
+                allowed &= (differs < 6) & (self.share[block] >= s.ball_share)
             allowed &= (self.share[block] >= s.sure_share) & ~self.fallen[block]
             allowed &= ~np.delete(occupied, a, axis=0).any(axis=0)
             jump = np.where(allowed, jump, np.inf)
@@ -217,19 +218,20 @@ class _Follower:
             gated_bounce = np.where(reflected < s.gate**2, reflected, np.inf)
             best = np.minimum(np.minimum(gated, gated_bounce), jump)
             jumped[a] = best < gated
-            alike = shade < 25 if self._sure(track) else np.ones(m, dtype=bool)
+            alike = differs < 25 if self._sure(track) else np.ones(m, dtype=bool)
             cost[a] = np.where(np.isfinite(best) & alike, best + shade, 1e6)
             if not self._sure(track):
                 cost[a] += 30.0  # a track not yet sure of itself takes only what is left
         return cost, jumped
 
-    def _occupied(self, xy: Array) -> NDArray[np.bool_]:
-        """(tracks, detections): places that another, sure ball takes up."""
+    def _occupied(self, xy: Array, colour: Array) -> NDArray[np.bool_]:
+        """(tracks, detections): places that a sure ball takes up; one that looks otherwise may have moved on."""
         near = 0.75 * self.table.ball.diameter_mm
         out = np.zeros((len(self.live), len(xy)), dtype=bool)
         for a, track in enumerate(self.live):
             if self._sure(track) and track.misses <= 2:
-                out[a] = np.hypot(*(xy - track.kf.x[:2, 0]).T) < near
+                differs = (((colour - track.colour) / self.colour_u) ** 2).sum(axis=1)
+                out[a] = (np.hypot(*(xy - track.kf.x[:2, 0]).T) < near) & (differs < self.settings.other_colour)
         return out
 
     def _fastest(self) -> float:
