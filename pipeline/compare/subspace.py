@@ -85,6 +85,17 @@ def subspace(x: Array, sessions: Sessions | None = None) -> Subspace:
     return Subspace(basis, (rows.T / s[:rank]) / size[:, None], rows, size, sessions)
 
 
+def independent_columns(x: Array) -> Array:
+    """The columns of x (n, p) that aren't combinations of earlier ones."""
+    size = np.linalg.norm(x, axis=0)
+    triangle = np.linalg.qr(x / np.where(size > 0, size, 1.0), mode="r")  # as dependent as x, and small
+    kept: list[int] = []
+    for column in range(x.shape[1]):
+        if np.linalg.matrix_rank(triangle[:, [*kept, column]], rtol=_RANK_TOL) > len(kept):
+            kept.append(column)
+    return x[:, kept]
+
+
 def solve(space: Subspace, y: Array, w: Array) -> Solution:
     """Weighted least squares of y (n,) with weights w (n,)."""
     basis = space.basis
