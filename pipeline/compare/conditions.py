@@ -71,14 +71,14 @@ def find_column(shots: pd.DataFrame, word: str) -> str:
 def units_in(cells: pd.Series) -> dict[str, int]:
     """Units written behind the numbers of a column ('' for bare numbers), with how often; {} if it isn't numbers."""
     found: dict[str, int] = {}
-    for cell in cells.dropna().astype(str):
-        if not cell.strip():
+    for cell, times in cells.dropna().astype(str).value_counts(sort=False).items():
+        if not str(cell).strip():
             continue
-        match = _QUANTITY.match(cell)
+        match = _QUANTITY.match(str(cell))
         if match is None:
             return {}
         unit = (match.group(2) or "").strip()
-        found[unit] = found.get(unit, 0) + 1
+        found[unit] = found.get(unit, 0) + int(times)
     return found
 
 
@@ -89,8 +89,10 @@ def as_numbers(cells: pd.Series) -> NDArray[np.float64] | None:
     units = units_in(cells)
     if len(units) != 1:
         return None
-    texts = cells.astype("string").str.extract(_QUANTITY.pattern, expand=True)[0].str.replace(",", ".", regex=False)
-    return pd.to_numeric(texts).to_numpy(dtype=float, na_value=np.nan)
+    codes, texts = pd.factorize(cells.astype("string"))
+    numbers = texts.to_series().str.extract(_QUANTITY.pattern, expand=True)[0].str.replace(",", ".", regex=False)
+    values = pd.to_numeric(numbers).to_numpy(dtype=float, na_value=np.nan)
+    return np.append(values, np.nan)[codes]  # an empty cell has code -1
 
 
 def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
@@ -111,7 +113,7 @@ def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
             slope = Factor(name, (), float(different[0]), float(different[-1]))
             return slope, pd.Series(numbers, index=shots.index)
         names = {value: f"{value:g}" for value in different}
-        values = pd.Series([names.get(v) for v in numbers], index=shots.index, dtype="string")
+        values = pd.Series(numbers, index=shots.index).map(names).astype("string")
         levels = tuple(names.values())
     else:
         values = cells.astype("string").str.strip()
