@@ -107,12 +107,12 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
     return PoolReport(out, shots, sessions, tuple(added), tuple(unchanged), tuple(dict.fromkeys(lines)), tuple(failed))
 
 
-def read_pool(out: Path) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Shots and contacts of a dataset as DataFrames. Raises SettingsError where it is none."""
+def read_pool(out: Path, *, contact_columns: Sequence[str] | None = None) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Shots and contacts (all columns, or these) of a dataset as DataFrames. Raises SettingsError where it is none."""
     if not (out / MANIFEST).is_file():
         raise SettingsError(f"{out}: is no dataset; make one with `reboundry pool SESSION... --out {out}`.")
     _read_manifest(out)
-    return read_partitions(out / "shots"), read_partitions(out / "contacts")
+    return read_partitions(out / "shots"), read_partitions(out / "contacts", contact_columns)
 
 
 def partition(table: Path, session: str) -> Path:
@@ -120,11 +120,12 @@ def partition(table: Path, session: str) -> Path:
     return table / f"session={quote(session, safe=' ')}"
 
 
-def read_partitions(folder: Path) -> pd.DataFrame:
-    """One table of a dataset with its ``session`` column; no rows where the table isn't there."""
+def read_partitions(folder: Path, columns: Sequence[str] | None = None) -> pd.DataFrame:
+    """One table of a dataset with its ``session`` column, or just ``columns`` (``session`` among them) of it; no rows
+    where the table isn't there."""
     if not folder.is_dir() or not any(folder.glob("session=*/*.parquet")):
         return pd.DataFrame()
-    rows = pd.read_parquet(folder)
+    rows = pd.read_parquet(folder, columns=None if columns is None else list(columns))
     return rows.assign(session=rows["session"].astype("string"))
 
 

@@ -37,5 +37,5 @@ def _cells(column: pd.Series) -> Iterable[Any]:
         empty = column.isna()
         return [""] * len(column) if empty.all() else column.astype(object).mask(empty, "").tolist()
     if column.dtype.kind == "f":
-        return [""] * len(column) if column.isna().all() else ["" if v != v else "%.8g" % v for v in column.tolist()]
+        return [""] * len(column) if column.isna().all() else ["" if v != v else f"{v:.8g}" for v in column.tolist()]
     return column.tolist()

@@ -31,6 +31,7 @@ DECLARED = ("player", "pattern", "speed_class", "target", "session")
 DERIVED = ("dew_point_c", "absolute_humidity_gm3", "vapour_pressure_hpa")
 
 _MOST_LEVELS = 6  # a number with more different values than this is taken as a slope
+_MOST_WORDS = 100  # levels each against each other: nobody reads 5,000 differences, and their columns fill the memory
 _QUANTITY = re.compile(r"^\s*([-+]?(?:\d+[.,]?\d*|[.,]\d+))\s*([^\d\s].*)?$")
 
 
@@ -121,6 +122,11 @@ def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
         levels = tuple(sorted(values.dropna().unique()))
     if not levels:
         raise SettingsError(f"{name}: every cell is empty; nothing to compare. Fill it in takes.csv or session.toml.")
+    if len(levels) > _MOST_WORDS:
+        raise SettingsError(
+            f"{name}: {len(levels)} different words, as {levels[0]!r} and {levels[-1]!r}, too many to set against each "
+            f"other (at most {_MOST_WORDS}); put alike ones under one name. Not compared."
+        )
     if len(levels) == 1:
         raise SettingsError(f"{name}: only one level ({levels[0]}) among these shots; film another one to compare it.")
     return Factor(name, levels), values

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import cast
 
 import numpy as np
 import pandas as pd
@@ -22,7 +23,12 @@ def joined(columns: Sequence[pd.Series], join: Callable[[tuple[str, ...]], str])
     names = [join(part) for part in parts]
     levels = sorted(set(names))
     place = {name: at for at, name in enumerate(levels)}
-    return pd.Categorical.from_codes(np.array([place[name] for name in names], dtype=np.intp)[codes], levels)
+    return numbered(np.array([place[name] for name in names], dtype=np.intp)[codes], levels)
+
+
+def numbered(codes: NDArray[np.intp], names: Sequence[str]) -> pd.Categorical:
+    """Rows that have the name of their number."""
+    return cast("pd.Categorical", pd.Categorical.from_codes(codes, pd.Index(list(names))))
 
 
 def combinations(columns: Sequence[pd.Series | pd.Categorical]) -> NDArray[np.intp]:

@@ -274,7 +274,8 @@ def _known_variance(u: ArrayLike | None, n: int) -> Array:
 def _codes(labels: ArrayLike | None, n: int) -> tuple[NDArray[np.intp], int]:
     if labels is None:
         return np.zeros(n, dtype=np.intp), 1
-    codes, names = pd.factorize(labels if isinstance(labels, pd.Categorical) else np.asarray(labels).astype(str), sort=True)
+    texts = labels if isinstance(labels, pd.Categorical) else np.asarray(labels).astype(str)
+    codes, names = pd.factorize(texts, sort=True)
     return codes.astype(np.intp), len(names)
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.compare.conditions import Factor
-from pipeline.compare.labels import joined, labels
+from pipeline.compare.labels import joined, labels, numbered
 from pipeline.compare.responses import Response
 
 _MOSTLY_EMPTY = 0.5
@@ -128,4 +128,4 @@ def with_cells(rows: Rows, factors: Sequence[Factor]) -> Rows:
 
 
 def _alike(n: int) -> pd.Categorical:
-    return pd.Categorical.from_codes(np.zeros(n, dtype=np.intp), [""])
+    return numbered(np.zeros(n, dtype=np.intp), [""])

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import optimize
 
 from pipeline.compare.sessions import Sessions
-from pipeline.compare.subspace import independent_columns
+from pipeline.compare.subspace import independent_columns, triangle
 
 Array = NDArray[np.float64]
 
@@ -67,7 +67,9 @@ def session_scatter(y: ArrayLike, x: ArrayLike, session: ArrayLike) -> Scatter:
 
 @dataclass(frozen=True, eq=False)
 class _Likelihood:
-    """``inside`` (q + 1, q + 1): triangle of the columns and y without their session's mean; ``means`` (sessions, q + 1)
+    """What it takes of n shots with q columns.
+
+    ``inside`` (q + 1, q + 1): triangle of the columns and y without their session's mean; ``means`` (sessions, q + 1)
     of the columns and y; ``counts`` (sessions,); ``freedom``: n - q.
     """
 
@@ -81,13 +83,12 @@ class _Likelihood:
         both, once = np.column_stack([x, y]), np.ones(len(y))
         counts = sessions.weights(once)
         means = sessions.sums(both, once) / counts[:, None]
-        inside = np.linalg.qr(both - means[sessions.labels], mode="r")
-        return cls(np.asarray(inside, dtype=np.float64), means, counts, len(y) - x.shape[1])
+        return cls(triangle(both - means[sessions.labels]), means, counts, len(y) - x.shape[1])
 
     def fit(self, ratio: float) -> tuple[Array, Array, float]:
         """Coefficients, their covariance for unit shot variance, and the shot variance, at a ratio of variances."""
         rows = np.vstack([self.inside, self.means * np.sqrt(self.counts / (1 + ratio * self.counts))[:, None]])
-        r = np.linalg.qr(rows, mode="r")
+        r = triangle(rows)
         q = r.shape[1] - 1
         back = np.linalg.inv(r[:q, :q])
         return back @ r[:q, q], back @ back.T, float(r[q, q]) ** 2 / self.freedom

@@ -85,13 +85,18 @@ def subspace(x: Array, sessions: Sessions | None = None) -> Subspace:
     return Subspace(basis, (rows.T / s[:rank]) / size[:, None], rows, size, sessions)
 
 
+def triangle(x: Array) -> Array:
+    """R of x = QR: the columns' lengths and angles, without their n rows."""
+    return np.asarray(np.linalg.qr(x, mode="r"), dtype=np.float64)
+
+
 def independent_columns(x: Array) -> Array:
     """The columns of x (n, p) that aren't combinations of earlier ones."""
     size = np.linalg.norm(x, axis=0)
-    triangle = np.linalg.qr(x / np.where(size > 0, size, 1.0), mode="r")  # as dependent as x, and small
+    small = triangle(x / np.where(size > 0, size, 1.0))  # as dependent as x
     kept: list[int] = []
     for column in range(x.shape[1]):
-        if np.linalg.matrix_rank(triangle[:, [*kept, column]], rtol=_RANK_TOL) > len(kept):
+        if np.linalg.matrix_rank(small[:, [*kept, column]], rtol=_RANK_TOL) > len(kept):
             kept.append(column)
     return x[:, kept]
 
