@@ -129,6 +129,15 @@ def read_partitions(folder: Path, columns: Sequence[str] | None = None) -> pd.Da
     return rows.assign(session=rows["session"].astype("string"))
 
 
+def _read_partition(out: Path, table: str, session: str) -> pd.DataFrame:
+    """One session's rows of a table; no rows where it has none."""
+    path = partition(out / table, session) / f"{table}.parquet"
+    if not path.is_file():
+        return pd.DataFrame()
+    rows = pd.read_parquet(path)
+    return rows.assign(session=pd.Series(session, index=rows.index, dtype="string"))
+
+
 def _read_manifest(out: Path) -> dict[str, Any]:
     path = out / MANIFEST
     if not path.is_file():
@@ -199,13 +208,7 @@ def _joined(
     fresh.clear()
     tables = []
     for table in ("shots", "contacts", "table"):
-        old = read_partitions(out / table)
-        places = old.groupby("session", sort=False).indices if len(old) else {}
-        parts = [
-            new[name].pop(table) if name in new else old.iloc[places[name]]
-            for name in known
-            if name in new or name in places
-        ]
+        parts = [new[name].pop(table) if name in new else _read_partition(out, table, name) for name in known]
         tables.append(_stacked([rows for rows in parts if len(rows)]))
     shots, contacts, fingerprints = tables
     shots = shots.assign(shot_key=shots["session"].astype("string") + "/" + shots["shot_id"].astype("string"))
