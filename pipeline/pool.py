@@ -22,6 +22,7 @@ from pipeline.compare.conditions import condition_columns
 from pipeline.compare.counting import counted_mask
 from pipeline.pool_read import SessionTables, read_session_tables, shot_hashes
 from shared.columns import CONDITIONS_AFTER, CONTACTS, SHOTS, TRACKS
+from shared.csv_rows import write_csv
 from shared.errors import ReboundryError, SettingsError
 from shared.files import tool_version, write_json, write_text, write_with
 
@@ -69,6 +70,7 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
     added: list[str] = []
     unchanged: list[str] = []
     fresh: dict[str, SessionTables] = {}
+    by_source = {entry["source"]: name for name, entry in known.items()}
     for path in _expand(paths, lines):
         try:
             session = read_session_tables(path)
@@ -77,38 +79,40 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
             continue
         lines += session.notes
         source = os.path.relpath(session.place.resolve(), out.resolve())
-        name = _name_for(session, source, known)
+        name = by_source.get(source) or _name_for(session, known)
         digest = session.origin["content_sha256"]
         if name in known and known[name]["content_sha256"] == digest and known[name]["source"] == source:
             unchanged.append(name)
             continue
         fresh[name] = _renamed(session, name)
         known[name] = {**session.origin, "session": name, "source": source}
+        by_source[source] = name
         added.append(name)
     if not fresh and not unchanged:
         raise SettingsError(f"no session could be pooled. {' '.join(failed)}".strip())
+    tracks = {name: session.tracks for name, session in fresh.items() if session.tracks}
     shots, contacts, fingerprints = _joined(out, known, fresh)
     shots, gone = _without_duplicates(shots)
     lines += gone
     shots = _one_type(shots)
     if not contacts.empty:
-        keep = set(shots["shot_key"])
-        contacts = contacts[(contacts["session"] + "/" + contacts["shot_id"]).isin(keep)]
+        contacts = contacts[(contacts["session"] + "/" + contacts["shot_id"]).isin(shots["shot_key"])]
     lines += _version_lines(known)
     lines += _condition_lines(shots)
+    pooled = shots["session"].value_counts()
     for name, entry in known.items():
-        entry["pooled_shots"] = int((shots["session"] == name).sum())
+        entry["pooled_shots"] = int(pooled.get(name, 0))
     sessions = _session_table(known, shots)
-    _write(out, shots, contacts, fingerprints, sessions, fresh, known)
+    _write(out, {"shots": shots, "contacts": contacts, "table": fingerprints}, sessions, tracks, known)
     return PoolReport(out, shots, sessions, tuple(added), tuple(unchanged), tuple(dict.fromkeys(lines)), tuple(failed))
 
 
-def read_pool(out: Path) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Shots and contacts of a dataset as DataFrames. Raises SettingsError where it is none."""
+def read_pool(out: Path, *, contact_columns: Sequence[str] | None = None) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Shots and contacts (all columns, or these) of a dataset as DataFrames. Raises SettingsError where it is none."""
     if not (out / MANIFEST).is_file():
         raise SettingsError(f"{out}: is no dataset; make one with `reboundry pool SESSION... --out {out}`.")
     _read_manifest(out)
-    return read_partitions(out / "shots"), read_partitions(out / "contacts")
+    return read_partitions(out / "shots"), read_partitions(out / "contacts", contact_columns)
 
 
 def partition(table: Path, session: str) -> Path:
@@ -116,12 +120,22 @@ def partition(table: Path, session: str) -> Path:
     return table / f"session={quote(session, safe=' ')}"
 
 
-def read_partitions(folder: Path) -> pd.DataFrame:
-    """One table of a dataset with its ``session`` column; no rows where the table isn't there."""
+def read_partitions(folder: Path, columns: Sequence[str] | None = None) -> pd.DataFrame:
+    """One table of a dataset with its ``session`` column, or just ``columns`` (``session`` among them) of it; no rows
+    where the table isn't there."""
     if not folder.is_dir() or not any(folder.glob("session=*/*.parquet")):
         return pd.DataFrame()
-    rows = pd.read_parquet(folder)
+    rows = pd.read_parquet(folder, columns=None if columns is None else list(columns))
     return rows.assign(session=rows["session"].astype("string"))
+
+
+def _read_partition(out: Path, table: str, session: str) -> pd.DataFrame:
+    """One session's rows of a table; no rows where it has none."""
+    path = partition(out / table, session) / f"{table}.parquet"
+    if not path.is_file():
+        return pd.DataFrame()
+    rows = pd.read_parquet(path)
+    return rows.assign(session=pd.Series(session, index=rows.index, dtype="string"))
 
 
 def _read_manifest(out: Path) -> dict[str, Any]:
@@ -163,11 +177,8 @@ def _is_session(path: Path) -> bool:
     return (path / "shots.csv").is_file() or (path / "measured" / "shots.csv").is_file()
 
 
-def _name_for(session: SessionTables, source: str, known: dict[str, dict[str, Any]]) -> str:
-    """The session's name; another session's name gets a mark behind, the same session keeps its own."""
-    for name, entry in known.items():
-        if entry["source"] == source:
-            return name
+def _name_for(session: SessionTables, known: dict[str, dict[str, Any]]) -> str:
+    """A new session's name; where another session has it already, it gets a mark behind."""
     if session.name not in known or known[session.name]["content_sha256"] == session.origin["content_sha256"]:
         return session.name
     return f"{session.name}-{session.origin['content_sha256'][:6]}"
@@ -192,22 +203,16 @@ def _renamed(session: SessionTables, name: str) -> SessionTables:
 def _joined(
     out: Path, known: dict[str, dict[str, Any]], fresh: dict[str, SessionTables]
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """All sessions' tables, in the order in which they were first pooled."""
-    old = {table: read_partitions(out / table) for table in ("shots", "contacts", "table")}
-    parts: dict[str, list[pd.DataFrame]] = {"shots": [], "contacts": [], "table": []}
-    for name in known:
-        if name in fresh:
-            s = fresh[name]
-            found = {"shots": s.shots, "contacts": s.contacts, "table": s.fingerprint}
-        else:
-            found = {t: rows[rows["session"] == name] if len(rows) else rows for t, rows in old.items()}
-        for table, rows in found.items():
-            if len(rows):
-                parts[table].append(rows)
-    tables = {t: _stacked(rows) for t, rows in parts.items()}
-    shots = tables["shots"]
+    """All sessions' tables, in the order in which they were first pooled. Empties ``fresh``: a table is large."""
+    new = {name: {"shots": s.shots, "contacts": s.contacts, "table": s.fingerprint} for name, s in fresh.items()}
+    fresh.clear()
+    tables = []
+    for table in ("shots", "contacts", "table"):
+        parts = [new[name].pop(table) if name in new else _read_partition(out, table, name) for name in known]
+        tables.append(_stacked([rows for rows in parts if len(rows)]))
+    shots, contacts, fingerprints = tables
     shots = shots.assign(shot_key=shots["session"].astype("string") + "/" + shots["shot_id"].astype("string"))
-    return shots, tables["contacts"], tables["table"]
+    return shots, contacts, fingerprints
 
 
 def _stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
@@ -241,6 +246,8 @@ def _without_duplicates(shots: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     by_content = by_content.where(by_content != "", "row " + shots["shot_key"])
     first = pd.DataFrame({"clip": by_clip, "content": by_content}).loc[order]
     twice = (first.duplicated("clip") | first.duplicated("content")).reindex(shots.index)
+    if not twice.any():
+        return shots, []
     lines = [
         f"{name}: {n} shot(s) were pooled before, under this or another name, and are not counted twice."
         for name, n in shots.loc[twice, "session"].value_counts(sort=False).items()
@@ -302,14 +309,15 @@ def _condition_lines(shots: pd.DataFrame) -> list[str]:
 
 
 def _session_table(known: dict[str, dict[str, Any]], shots: pd.DataFrame) -> pd.DataFrame:
+    all_shots = shots["session"].value_counts()
+    counted = shots.loc[counted_mask(shots), "session"].value_counts()
     rows = []
     for name, entry in known.items():
-        mine = shots[shots["session"] == name]
         rows.append(
             {
                 "session": name,
-                "shots": len(mine),
-                "counted": int(counted_mask(mine).sum()),
+                "shots": int(all_shots.get(name, 0)),
+                "counted": int(counted.get(name, 0)),
                 "clips": len(entry["clips"]),
                 "table": entry["table"],
                 "tool_version": entry["tool_version"],
@@ -324,30 +332,28 @@ def _session_table(known: dict[str, dict[str, Any]], shots: pd.DataFrame) -> pd.
 
 def _write(
     out: Path,
-    shots: pd.DataFrame,
-    contacts: pd.DataFrame,
-    fingerprints: pd.DataFrame,
+    tables: dict[str, pd.DataFrame],
     sessions: pd.DataFrame,
-    fresh: dict[str, SessionTables],
+    tracks: dict[str, Path],
     known: dict[str, dict[str, Any]],
 ) -> None:
     """All files, the manifest last: a run cut short is done again."""
     try:
         out.mkdir(parents=True, exist_ok=True)
-        for table, rows in (("shots", shots), ("contacts", contacts), ("table", fingerprints)):
+        for table, rows in tables.items():
             if rows.empty:
                 continue
             for name, part in rows.groupby("session", sort=False):
                 _write_partition(partition(out / table, str(name)) / f"{table}.parquet", part)
+            here = set(rows["session"].unique())
             for stale in (out / table).glob("session=*"):
-                if unquote(stale.name.removeprefix("session=")) not in set(rows["session"]):
+                if unquote(stale.name.removeprefix("session=")) not in here:
                     shutil.rmtree(stale)
-            write_text(out / f"{table}.csv", rows.to_csv(index=False, float_format="%.8g", lineterminator="\n"))
-        for name, session in fresh.items():
-            if session.tracks:
-                _copy_tracks(session.tracks, partition(out / "tracks", name) / "tracks.parquet")
+            write_csv(out / f"{table}.csv", rows)
+        for name, place in tracks.items():
+            _copy_tracks(place, partition(out / "tracks", name) / "tracks.parquet")
         write_text(out / "sessions.csv", sessions.to_csv(index=False, lineterminator="\n"))
-        write_json(out / "datapackage.json", _package(shots, contacts))
+        write_json(out / "datapackage.json", _package(tables["shots"], tables["contacts"]))
         write_json(out / MANIFEST, {"format": FORMAT, "tool_version": tool_version(), "sessions": known})
     except OSError as error:
         raise SettingsError(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -145,12 +144,11 @@ def shot_hashes(shots: pd.DataFrame) -> list[str]:
     measured = [c.name for c in SHOTS.columns if c.uncertain and c.name in shots]
     values = shots[measured].to_numpy(dtype=float, na_value=np.nan)
     times = shots[["start_s", "end_s"]].to_numpy(dtype=float, na_value=np.nan)
-    rows: Iterable[np.ndarray] = np.hstack([times, values])
+    telling = np.isfinite(values).sum(axis=1) >= _TELLING
+    words = " ".join(["%.7g"] * (2 + values.shape[1]))
     return [
-        hashlib.sha256(" ".join(f"{v:.7g}" for v in row).encode()).hexdigest()
-        if np.isfinite(row[2:]).sum() >= _TELLING
-        else ""
-        for row in rows
+        hashlib.sha256((words % tuple(row.tolist())).encode()).hexdigest() if tells else ""
+        for row, tells in zip(np.hstack([times, values]), telling, strict=True)
     ]
 
 

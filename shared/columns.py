@@ -70,14 +70,12 @@ class TableSchema:
         unknown = [c for c in rows.columns if c not in self.dtypes and c not in extra]
         if unknown:
             raise SchemaError(f"{self.name}: columns {', '.join(map(str, unknown))} are not in its schema.")
-        out = pd.DataFrame(index=rows.index)
+        out: dict[str, pd.Series] = {}
         for name, dtype in self.dtypes.items():
             nothing = float("nan") if dtype == "float64" else pd.NA  # float64 has no NA
             out[name] = rows[name].astype(dtype) if name in rows else pd.Series(nothing, index=rows.index, dtype=dtype)
-        for name in extra:
-            if name in rows:
-                out[name] = rows[name]
-        return out.reset_index(drop=True)
+        out |= {name: rows[name] for name in extra if name in rows}
+        return pd.DataFrame(out, index=rows.index).reset_index(drop=True)
 
     def resource(self, path: str) -> dict[str, Any]:
         """This table as a Frictionless data resource with its Table Schema."""

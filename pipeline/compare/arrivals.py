@@ -32,7 +32,8 @@ def arrival_points(shots: pd.DataFrame, contacts: pd.DataFrame, ground: Ground) 
     if mouth is None or contacts.empty or not keys or "miss_mm" not in shots:
         return nothing
     banked = shots[[*keys, "banked_ball", "miss_mm"]].rename(columns={"banked_ball": "ball"}).assign(row=shots.index)
-    mine = contacts.merge(banked[banked["miss_mm"].notna()], on=[*keys, "ball"]).sort_values(["row", "n"])
+    few = contacts[contacts[keys[-1]].isin(banked[keys[-1]])]
+    mine = few.merge(banked[banked["miss_mm"].notna()], on=[*keys, "ball"]).sort_values(["row", "n"])
     mine = mine[(mine["kind"] == "cushion") & mine["other"].isin(_NOSES) & mine["x_mm"].notna() & mine["y_mm"].notna()]
     rows = {}
     for row, events in mine.groupby("row"):

@@ -12,10 +12,11 @@ from pipeline.compare.answers import answer
 from pipeline.compare.conditions import DERIVED, Factor, condition_columns, find_column, read_factor
 from pipeline.compare.counting import count_shots, counted_mask
 from pipeline.compare.effects import holm
-from pipeline.compare.ground import Ground, ground
+from pipeline.compare.ground import GROUND_COLUMNS, Ground, ground
+from pipeline.compare.labels import as_series, joined
 from pipeline.compare.responses import DEFAULT_RESPONSES, Response, add_impact_roll, add_speed_kept, response
 from pipeline.compare.settings import CompareSettings
-from pipeline.compare.stratum import StratumResult, analyse
+from pipeline.compare.stratum import StratumResult, analyse, columns_for
 from pipeline.compare.table_parameters import parameter_names, parameter_rows
 from shared.errors import SettingsError
 
@@ -98,15 +99,16 @@ def compare_conditions(
     tables = pd.DataFrame() if parameters is None else parameters
     of_table = parameter_names(tables)
     responses = _responses(shots, settings, problems, of_table)
-    names = tuple(sorted(set(strata)))
+    names = tuple(sorted(strata.unique()))
+    counted, placed = counted_mask(shots), columns_of(shots, GROUND_COLUMNS)
     grounds = {}
     for name in names:
-        mine = shots[(strata == name) & counted_mask(shots)]
-        grounds[name] = ground(mine if len(mine) else shots[strata == name], events)
+        mine = placed[(strata == name) & counted]
+        grounds[name] = ground(mine if len(mine) else placed[strata == name], events)
     problems += _mixed_tables(shots, strata)
     results = [
         analyse(
-            shots[strata == name],
+            columns_of(shots, columns_for(r, settings))[strata == name],
             levels,
             factors=factors,
             response=r,
@@ -122,7 +124,7 @@ def compare_conditions(
         anywhere = Ground("", np.nan, np.nan, np.nan, "patterns differ")
         results += [
             analyse(
-                shots,
+                columns_of(shots, columns_for(r, settings)),
                 levels,
                 factors=factors,
                 response=r,
@@ -160,6 +162,11 @@ def compare_conditions(
     )
 
 
+def columns_of(shots: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:
+    """Only these columns, of those that are there: a part of all columns is a copy of them."""
+    return shots[[name for name in dict.fromkeys(names) if name in shots]]
+
+
 def _with_session(shots: pd.DataFrame) -> pd.DataFrame:
     session = shots["session"].astype("string").fillna("") if "session" in shots else ""
     return shots.assign(session=session)
@@ -175,10 +182,10 @@ def _chosen(shots: pd.DataFrame, settings: CompareSettings, problems: list[str])
             "no condition varies among these shots: add columns to takes.csv (cloth, balls, temperature_c ...) or name "
             "one with --by."
         )
-    same: dict[tuple[int, ...], str] = {}
+    same: dict[bytes, str] = {}
     out = []
     for name in varied:
-        codes = tuple(int(c) for c in pd.factorize(shots[name].astype("string"))[0])
+        codes = pd.factorize(shots[name].astype("string"))[0].tobytes()
         if codes in same:
             problems.append(f"{name} changes exactly with {same[codes]}: they can't be told apart; {name} left out.")
             continue
@@ -205,8 +212,7 @@ def _strata(shots: pd.DataFrame, within: Sequence[str]) -> pd.Series:
     words = [shots[w].astype("string").fillna("").str.strip() for w in within]
     if not words:
         return pd.Series("", index=shots.index)
-    joined = [", ".join(w for w in row if w) for row in zip(*words, strict=True)]
-    return pd.Series(joined, index=shots.index)
+    return as_series(joined(words, lambda row: ", ".join(w for w in row if w)), shots.index)
 
 
 def _of_table(
@@ -260,7 +266,7 @@ def _mixed_tables(shots: pd.DataFrame, strata: pd.Series) -> list[str]:
     if "table_length_mm" not in shots:
         return []
     lines = []
-    for name, part in shots.groupby(strata):
+    for name, part in shots[["table_length_mm", "session"]].groupby(strata):
         sizes = part.groupby(pd.to_numeric(part["table_length_mm"]).round(0))["session"].unique()
         if len(sizes) > 1:
             listed = "; ".join(f"{size:.0f} mm: {', '.join(map(str, who))}" for size, who in sizes.items())

@@ -31,6 +31,7 @@ DECLARED = ("player", "pattern", "speed_class", "target", "session")
 DERIVED = ("dew_point_c", "absolute_humidity_gm3", "vapour_pressure_hpa")
 
 _MOST_LEVELS = 6  # a number with more different values than this is taken as a slope
+_MOST_WORDS = 100  # levels each against each other: nobody reads 5,000 differences, and their columns fill the memory
 _QUANTITY = re.compile(r"^\s*([-+]?(?:\d+[.,]?\d*|[.,]\d+))\s*([^\d\s].*)?$")
 
 
@@ -71,14 +72,14 @@ def find_column(shots: pd.DataFrame, word: str) -> str:
 def units_in(cells: pd.Series) -> dict[str, int]:
     """Units written behind the numbers of a column ('' for bare numbers), with how often; {} if it isn't numbers."""
     found: dict[str, int] = {}
-    for cell in cells.dropna().astype(str):
-        if not cell.strip():
+    for cell, times in cells.dropna().astype(str).value_counts(sort=False).items():
+        if not str(cell).strip():
             continue
-        match = _QUANTITY.match(cell)
+        match = _QUANTITY.match(str(cell))
         if match is None:
             return {}
         unit = (match.group(2) or "").strip()
-        found[unit] = found.get(unit, 0) + 1
+        found[unit] = found.get(unit, 0) + int(times)
     return found
 
 
@@ -89,8 +90,10 @@ def as_numbers(cells: pd.Series) -> NDArray[np.float64] | None:
     units = units_in(cells)
     if len(units) != 1:
         return None
-    texts = cells.astype("string").str.extract(_QUANTITY.pattern, expand=True)[0].str.replace(",", ".", regex=False)
-    return pd.to_numeric(texts).to_numpy(dtype=float, na_value=np.nan)
+    codes, texts = pd.factorize(cells.astype("string"))
+    numbers = texts.to_series().str.extract(_QUANTITY.pattern, expand=True)[0].str.replace(",", ".", regex=False)
+    values = pd.to_numeric(numbers).to_numpy(dtype=float, na_value=np.nan)
+    return np.append(values, np.nan)[codes]  # an empty cell has code -1
 
 
 def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
@@ -111,7 +114,7 @@ def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
             slope = Factor(name, (), float(different[0]), float(different[-1]))
             return slope, pd.Series(numbers, index=shots.index)
         names = {value: f"{value:g}" for value in different}
-        values = pd.Series([names.get(v) for v in numbers], index=shots.index, dtype="string")
+        values = pd.Series(numbers, index=shots.index).map(names).astype("string")
         levels = tuple(names.values())
     else:
         values = cells.astype("string").str.strip()
@@ -119,6 +122,11 @@ def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
         levels = tuple(sorted(values.dropna().unique()))
     if not levels:
         raise SettingsError(f"{name}: every cell is empty; nothing to compare. Fill it in takes.csv or session.toml.")
+    if len(levels) > _MOST_WORDS:
+        raise SettingsError(
+            f"{name}: {len(levels)} different words, as {levels[0]!r} and {levels[-1]!r}, too many to set against each "
+            f"other (at most {_MOST_WORDS}); put alike ones under one name. Not compared."
+        )
     if len(levels) == 1:
         raise SettingsError(f"{name}: only one level ({levels[0]}) among these shots; film another one to compare it.")
     return Factor(name, levels), values

@@ -22,8 +22,9 @@ def count_shots(shots: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     groups = [shots[name].astype("string").fillna("(empty)") for name in by]
     if not groups:
         groups = [pd.Series("all", index=shots.index, name="all")]
+    looked_at = shots[[c for c in ("verdict", "review", "counted", "reasons") if c in shots]]
     rows = []
-    for key, part in shots.groupby(groups, sort=True, dropna=False):
+    for key, part in looked_at.groupby(groups, sort=True, dropna=False):
         names = list(by) or ["all"]
         row = dict(zip(names, key if isinstance(key, tuple) else (key,), strict=True))
         verdict = part["verdict"].astype("string").fillna("")
@@ -45,13 +46,11 @@ def count_shots(shots: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
 def why_left_out(left_out: pd.DataFrame) -> str:
     """'follow (2); side (1)': each reason without this shot's own figures behind the colon, most frequent first."""
     tally: dict[str, int] = {}
-    for _, shot in left_out.iterrows():
-        text = "" if pd.isna(shot["reasons"]) else str(shot["reasons"])
-        reasons = [_short(r) for r in text.split(";") if r.strip()]
-        if not pd.isna(shot["review"]) and str(shot["review"]) == "reject":
-            reasons = ["rejected by a person"]
-        for reason in reasons or ["no reason given"]:
-            tally[reason] = tally.get(reason, 0) + 1
+    rejected = left_out["review"].astype("string").fillna("") == "reject"
+    texts = left_out["reasons"].astype("string").fillna("").mask(rejected, "rejected by a person")
+    for text, times in texts.value_counts(sort=False).items():
+        for reason in [_short(r) for r in str(text).split(";") if r.strip()] or ["no reason given"]:
+            tally[reason] = tally.get(reason, 0) + int(times)
     return "; ".join(f"{reason} ({n})" for reason, n in sorted(tally.items(), key=lambda item: (-item[1], item[0])))
 
 

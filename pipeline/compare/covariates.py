@@ -52,15 +52,14 @@ class Adjustment:
 
 
 def choose_covariates(
-    shots: pd.DataFrame, cells: Sequence[str], *, candidates: Sequence[str], spare: int, response: str
+    shots: pd.DataFrame, cells: NDArray[np.intp], *, candidates: Sequence[str], spare: int, response: str
 ) -> Adjustment:
     """Pick covariates by rules that don't look at the response.
 
-    shots : the counted shots of one comparison; cells (n,): combination of conditions and session
+    shots : the counted shots of one comparison; cells (n,): number of the combination of conditions and session
     spare : degrees of freedom left by the model without covariates; at most half of them, and all but four, are spent
     """
     n = len(shots)
-    labels = np.unique(np.asarray(cells, dtype=str), return_inverse=True)[1]
     rows: list[dict[str, object]] = []
     used: list[str] = []
     columns: list[Array] = []
@@ -78,7 +77,7 @@ def choose_covariates(
             row["why"] = f"measured in only {have.sum()} of {n} shots"
             continue
         u = _uncertainties(shots, name)
-        corrected, reliability = _best_guess(x, u, labels, have)
+        corrected, reliability = _best_guess(x, u, cells, have)
         row |= {
             "mean": float(np.mean(x[have])),
             "sd": float(np.std(x[have], ddof=1)) if have.sum() > 1 else np.nan,

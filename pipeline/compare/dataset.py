@@ -14,6 +14,10 @@ from pipeline.compare.settings import CompareSettings
 from pipeline.pool import partition, pool_sessions, read_partitions, read_pool
 from shared.errors import SettingsError
 
+#: what a comparison looks at in contacts
+_EVENT_COLUMNS = ("session", "shot_id", "n", "kind", "ball", "other", "x_mm", "y_mm", "speed_in_mps", "speed_in_mps_u",
+                  "speed_out_mps", "speed_out_mps_u")
+
 
 def compare_dataset(
     dataset: Path,
@@ -29,7 +33,7 @@ def compare_dataset(
     """
     if not dataset.is_dir():
         raise SettingsError(f"{dataset}: no such folder; give a dataset made by `reboundry pool`.")
-    shots, contacts = read_pool(dataset)
+    shots, contacts = read_pool(dataset, contact_columns=_EVENT_COLUMNS)
     parameters = read_partitions(dataset / "table")
     comparison = compare_conditions(shots, contacts=contacts, parameters=parameters, settings=settings)
     tracks = _banked_tracks(dataset, shots_to_draw(comparison.shots, comparison.factors)[0])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -45,20 +45,24 @@ class Design:
         pairs = tuple(itertools.combinations(range(len(self.factors)), 2)) if self.interactions else ()
         object.__setattr__(self, "_pairs", pairs)
 
-    def matrix(self, values: Mapping[str, pd.Series], stratum: Sequence[str], covariates: Array) -> Array:
+    @property
+    def n_columns(self) -> int:
+        """Columns of the design, covariates included."""
+        return len(self.row(next(self.cells())))
+
+    def matrix(self, values: Mapping[str, pd.Series], stratum: pd.Categorical, covariates: Array) -> Array:
         """(n, p) design. values: a Series a factor; stratum (n,); covariates (n, n_covariates)."""
         n = len(stratum)
-        blocks = [self._block(f, values[f.name].to_numpy()) for f in self.factors]
-        strata = np.asarray(stratum, dtype=object)
+        blocks = [self._block(f, values[f.name]) for f in self.factors]
         parts = [np.ones((n, 1))]
-        parts += [(strata == s).astype(float)[:, None] for s in self.strata[1:]]
+        parts += [np.asarray(stratum == s, dtype=float)[:, None] for s in self.strata[1:]]
         parts += blocks
         parts += [_products(blocks[i], blocks[j]) for i, j in self._pairs]
         return np.hstack([*parts, np.asarray(covariates, dtype=float).reshape(n, self.n_covariates)])
 
     def row(self, levels: Mapping[str, Level], stratum: str | None = None) -> Array:
         """The mean of this cell as coefficients; ``stratum`` None: the average of all strata. Covariates at zero."""
-        blocks = [self._block(f, np.array([levels[f.name]], dtype=object))[0] for f in self.factors]
+        blocks = [self._block(f, pd.Series([levels[f.name]]))[0] for f in self.factors]
         if stratum is None:
             strata = np.full(len(self.strata) - 1, 1 / len(self.strata))
         else:
@@ -109,7 +113,7 @@ class Design:
                 for b in steps[1:]
             ]
             out.append((factor.name, np.array(rows)))
-        p = len(self.row(next(iter(self.cells()))))
+        p = self.n_columns
         start = 1 + len(self.strata) - 1 + sum(_width(f) for f in self.factors)
         for i, j in self._pairs:
             width = _width(self.factors[i]) * _width(self.factors[j])
@@ -117,11 +121,11 @@ class Design:
             start += width
         return out
 
-    def _block(self, factor: Factor, values: NDArray[np.generic]) -> Array:
+    def _block(self, factor: Factor, values: pd.Series) -> Array:
         if factor.is_slope:
             middle = (factor.low + factor.high) / 2
-            return (values.astype(float) - middle)[:, None]
-        return np.column_stack([(values == level).astype(float) for level in factor.levels[1:]])
+            return (values.to_numpy(dtype=float) - middle)[:, None]
+        return np.column_stack([(values == level).to_numpy(dtype=float) for level in factor.levels[1:]])
 
     @staticmethod
     def _contrast(factor: Factor, a: Level, b: Level, at: str, row: Array, *, main: bool) -> Contrast:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +11,7 @@ from scipy import stats
 from statsmodels.stats.diagnostic import het_breuschpagan
 from statsmodels.stats.multitest import multipletests
 
+from pipeline.compare.labels import used
 from pipeline.compare.model import LinearFit
 
 ALARM = 0.01  # p below which an assumption counts as broken
@@ -29,14 +29,14 @@ class Diagnosis:
     table: pd.DataFrame
 
 
-def diagnose(fit: LinearFit, cells: Sequence[str]) -> Diagnosis:
+def diagnose(fit: LinearFit, cells: pd.Categorical) -> Diagnosis:
     """Brown-Forsythe over cells, Breusch-Pagan on the fitted value, Shapiro-Wilk on residuals, outliers by Holm."""
     r = fit.residuals
     rows: list[dict[str, object]] = []
     if len(r) < _LEAST:
         note = f"{len(r)} shots are too few to test; ordinary t intervals"
         return Diagnosis(False, False, (), pd.DataFrame([{"check": "assumptions", "p": np.nan, "result": note}]))
-    p_cells = _brown_forsythe(r, np.asarray(cells, dtype=str))
+    p_cells = _brown_forsythe(r, cells)
     p_fitted = _breusch_pagan(r, fit.fitted)
     some = r[:: max(1, len(r) // _MOST)]  # the test is made for up to 5,000 values
     p_normal = float(stats.shapiro(some).pvalue) if np.ptp(some) > 0 else np.nan
@@ -58,8 +58,8 @@ def _row(check: str, p: float, remedy: str) -> dict[str, object]:
     return {"check": check, "p": p, "result": remedy if p < ALARM else "holds"}
 
 
-def _brown_forsythe(r: NDArray[np.float64], cells: NDArray[np.str_]) -> float:
-    groups = [r[cells == cell] for cell in np.unique(cells)]
+def _brown_forsythe(r: NDArray[np.float64], cells: pd.Categorical) -> float:
+    groups = [r[np.asarray(cells == cell)] for cell in used(cells)]
     groups = [g for g in groups if len(g) >= 3]
     if len(groups) < 2 or all(np.ptp(g) == 0 for g in groups):
         return float("nan")

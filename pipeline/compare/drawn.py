@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.compare.conditions import Factor
 from pipeline.compare.counting import counted_mask
+from pipeline.compare.labels import as_series, joined
 
 MOST_DRAWN = 150  # of each condition
 
@@ -23,16 +24,16 @@ def shots_to_draw(shots: pd.DataFrame, factors: Sequence[Factor]) -> tuple[pd.Da
     """Counted shots of a comparison (with their stratum and levels), at most MOST_DRAWN a condition in each stratum,
     spread over the order in which they are; and each one's condition: 'new cloth, clean balls'.
     """
-    counted = shots[counted_mask(shots)]
-    cells = cell_names(counted, [f.name for f in factors if not f.is_slope])
+    counted = np.flatnonzero(counted_mask(shots))
+    words = [f.name for f in factors if not f.is_slope]
+    named = shots[["stratum", *(f"level {word}" for word in words)]].iloc[counted]
+    cells = cell_names(named, words)
     chosen = [
         places[spread(len(places), MOST_DRAWN)]
-        for places in counted.groupby([counted["stratum"], cells], sort=False).indices.values()
+        for places in named.groupby([named["stratum"], cells], sort=False).indices.values()
     ]
-    if not chosen:
-        return counted, cells
-    keep = np.sort(np.concatenate(chosen))
-    return counted.iloc[keep], cells.iloc[keep]
+    keep = np.sort(np.concatenate(chosen)) if chosen else np.zeros(0, dtype=np.intp)
+    return shots.iloc[counted[keep]], cells.iloc[keep]
 
 
 def cell_names(shots: pd.DataFrame, factors: Sequence[str]) -> pd.Series:
@@ -40,8 +41,8 @@ def cell_names(shots: pd.DataFrame, factors: Sequence[str]) -> pd.Series:
     levels = {f: shots[f"level {f}"].astype("string").fillna("(empty)") for f in factors}
     if not levels:
         return pd.Series("all shots", index=shots.index, dtype="string")
-    joined = [
-        ", ".join(f"{name} {value}" for name, value in zip(levels, row, strict=True))
-        for row in zip(*levels.values(), strict=True)
-    ]
-    return pd.Series(joined, index=shots.index, dtype="string")
+
+    def named(row: tuple[str, ...]) -> str:
+        return ", ".join(f"{name} {value}" for name, value in zip(levels, row, strict=True))
+
+    return as_series(joined(list(levels.values()), named), shots.index)

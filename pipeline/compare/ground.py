@@ -16,6 +16,10 @@ from shared.equipment import STANDARDS, Table
 _NAN = math.nan
 _MOST_PATHS = 500  # a median needs no more
 
+#: columns of shots that are looked at here
+GROUND_COLUMNS = ("session", "shot_id", "target", "banked_ball", "rail", "rail_sight", "table", "table_length_mm",
+                  "table_width_mm", "corner_mouth_mm", "side_mouth_mm")
+
 
 @dataclass(frozen=True)
 class Ground:
@@ -92,7 +96,8 @@ def _paths(shots: pd.DataFrame, contacts: pd.DataFrame, table: Table) -> list[ND
     shots = shots.iloc[spread(len(shots), _MOST_PATHS)]
     if not contacts.empty and keys:
         banked = shots[[*keys, "banked_ball"]].rename(columns={"banked_ball": "ball"})
-        mine = contacts.merge(banked, on=[*keys, "ball"]).sort_values([*keys, "n"])
+        few = contacts[contacts[keys[-1]].isin(banked[keys[-1]])]
+        mine = few.merge(banked, on=[*keys, "ball"]).sort_values([*keys, "n"])
         for _, events in mine.groupby(keys):
             from_first = np.maximum.accumulate((events["kind"] == "cushion").to_numpy(dtype=bool))
             points = events.loc[from_first, ["x_mm", "y_mm"]].to_numpy(dtype=float)

@@ -23,17 +23,22 @@ from dataclasses import dataclass
 from typing import Literal, SupportsFloat
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, stats
 
 from pipeline.compare.effects import Interval, t_interval, t_test
-from pipeline.compare.subspace import Solution, Subspace, solve, solve_with_sessions, subspace
+from pipeline.compare.moments import quadratic_moments
+from pipeline.compare.resample import shift_quantiles
+from pipeline.compare.sessions import Sessions
+from pipeline.compare.subspace import Solution, Subspace, solve, solver_with_sessions, subspace
 
 Basis = Literal["within sessions", "between sessions", "not told apart", "not estimable"]
 Array = NDArray[np.float64]
 
 _U_FLOOR = 0.5  # share of the median u below which a smaller u buys no more weight
 _ROOM = 1e-6  # a shot that is fitted exactly has no residual to scale up
+_NO_PULL = 1e-9  # share of a contrast's variance that is rounding
 
 
 class TooFewShots(ValueError):
@@ -90,7 +95,7 @@ class LinearFit:
     robust: bool
     _offset: float
     _ones: Array  # design @ _ones = 1
-    _inside: Subspace  # of [session dummies, design]
+    _inside: Subspace  # of [a dummy a session, design]
     _plain: Subspace  # of the design
     _within: Solution
     _here: Solution
@@ -108,9 +113,8 @@ class LinearFit:
         """contrast (p,) on the coefficients -> its value with honest degrees of freedom."""
         c = np.asarray(contrast, dtype=float)
         shift = self._offset * float(c @ self._ones)
-        long = self._lengthened(c)
-        if self._inside.holds(long):
-            g = self._inside.on_basis(long)
+        if self._inside.holds(c):
+            g = self._inside.on_basis(c)
             value = float(g @ self._within.gamma) + shift
             se, df, method = self._within_error(g)
             interval = t_interval(value, se, df, level=level)
@@ -135,8 +139,8 @@ class LinearFit:
         rows = np.atleast_2d(np.asarray(contrasts, dtype=float))
         rank = int(np.linalg.matrix_rank(rows))
         basis: Basis
-        if rank and all(self._inside.holds(self._lengthened(row)) for row in rows):
-            g = np.array([self._inside.on_basis(self._lengthened(row)) for row in rows])
+        if rank and all(self._inside.holds(row) for row in rows):
+            g = self._inside.on_basis(rows)
             value, cov = g @ self._within.gamma, g @ self._within.cov @ g.T
             df, basis = float(self.residual_df), "within sessions"
         elif rank and self.session_df >= 1 and all(self._plain.holds(row) for row in rows):
@@ -153,38 +157,36 @@ class LinearFit:
     def bootstrap(self, contrast: ArrayLike, *, rng: np.random.Generator, draws: int, level: float = 0.95) -> Interval:
         """Basic bootstrap interval of a contrast inside sessions: residuals drawn again, cell by cell."""
         c = np.asarray(contrast, dtype=float)
-        g = self._inside.on_basis(self._lengthened(c))
-        pull = self._pull(g)
-        spread = self._within.residual / np.sqrt(np.clip(1 - self.leverage, _ROOM, None))
-        cells = np.zeros(self.n, dtype=np.intp) if self._cell is None else self._cell
-        shifts = np.zeros(draws)
-        for code in np.unique(cells):
-            mine = np.flatnonzero(cells == code)
-            centred = spread[mine] - spread[mine].mean()
-            grown = centred * math.sqrt(len(mine) / max(len(mine) - 1, 1))
-            shifts += rng.choice(grown, size=(draws, len(mine))) @ pull[mine]
+        g = self._inside.on_basis(c)
+        low, high = shift_quantiles(
+            self._within.residual / np.sqrt(np.clip(1 - self.leverage, _ROOM, None)),
+            self._pull(g),
+            np.zeros(self.n, dtype=np.intp) if self._cell is None else self._cell,
+            rng=rng,
+            draws=draws,
+            probabilities=(0.5 - level / 2, 0.5 + level / 2),
+        )
         value = float(g @ self._within.gamma) + self._offset * float(c @ self._ones)
-        low, high = np.quantile(shifts, [0.5 - level / 2, 0.5 + level / 2])
         return Interval(value, value - float(high), value - float(low), level)
-
-    def _lengthened(self, contrast: Array) -> Array:
-        """With zeros for the session dummies in front."""
-        return np.concatenate([np.zeros(len(self._inside.size) - len(contrast)), contrast])
 
     def _pull(self, g: Array) -> Array:
         """(n,) how much each response moves the contrast."""
-        return np.asarray((self._inside.basis @ (self._within.cov @ g)) * self._weights)
+        return np.asarray((self._within.basis @ (self._within.cov @ g)) * self._weights)
 
     def _within_error(self, g: Array) -> tuple[float, float, str]:
-        if not self.robust:
+        pull2 = self._pull(g) ** 2
+        alone = 1 - self.leverage <= _ROOM
+        if not self.robust or float(pull2[alone].sum()) > _NO_PULL * float(pull2.sum()):
+            # a shot that is fitted exactly shows nothing of its own scatter: only the others' can stand for it
             return _root(g @ self._within.cov @ g), float(self.residual_df), "t"
-        b, w = self._inside.basis, self._weights
         room = np.clip(1 - self.leverage, _ROOM, None)
-        size = self._pull(g) ** 2 / room
+        size = pull2 / room
         variance = float(size @ self._within.residual**2)
         # variance of that estimate, with the cells' own variances as reference: Welch's df for two groups
         omega = _cell_variances(self._within.residual, room, self._cell)
-        mean, spread = _quadratic_moments(size, b, self._within.cov, w, omega)
+        mean, spread = quadratic_moments(
+            size, self._within.basis, self._within.cov, self._weights, omega, self._inside.sessions
+        )
         return _root(variance), mean**2 / spread, "robust t (HC2)"
 
 
@@ -213,25 +215,22 @@ def fit_linear(
     values = values - offset
     known_u2 = _known_variance(u, n)
     labels, n_sessions = _codes(session, n)
-    dummies = (labels[:, None] == np.arange(n_sessions)[None, :]).astype(float)[
-        :, : n_sessions if n_sessions > 1 else 0
-    ]
+    sessions = Sessions(labels, n_sessions)
     plain = subspace(design)
-    inside = subspace(np.hstack([dummies, design])) if n_sessions > 1 else plain
+    inside = subspace(design, sessions) if n_sessions > 1 else plain
     residual_df = n - inside.rank
     if residual_df < 1:
         raise TooFewShots(f"{n} values for {inside.rank} terms leave nothing to judge the scatter by")
     s2 = _shot_variance(inside, values, known_u2, residual_df)
     weights = 1 / (s2 + known_u2)
     within = solve(inside, values, weights)
-    leverage = np.einsum("ij,jk,ik->i", inside.basis, within.cov, inside.basis) * weights
+    leverage = inside.leverage(within, weights)
     session_df = inside.rank - plain.rank
-    here = solve(plain, values, weights)
+    between = solver_with_sessions(plain, values, weights, sessions)
     session_var, scale = 0.0, 1.0
     if session_df >= 1:
         session_var, scale = _session_variance(
-            lambda v: (solve_with_sessions(plain, values, weights, labels, n_sessions, v).q - within.q) / session_df,
-            start=float(np.var(values)),
+            lambda v: (between(v).q - within.q) / session_df, start=float(np.var(values))
         )
     return LinearFit(
         sd=math.sqrt(s2),
@@ -252,8 +251,8 @@ def fit_linear(
         _inside=inside,
         _plain=plain,
         _within=within,
-        _here=here,
-        _between=solve_with_sessions(plain, values, weights, labels, n_sessions, session_var),
+        _here=between(0.0),
+        _between=between(session_var),
         _session_scale=scale,
         _weights=weights,
         _cell=None if cell is None else _codes(cell, n)[0],
@@ -275,7 +274,8 @@ def _known_variance(u: ArrayLike | None, n: int) -> Array:
 def _codes(labels: ArrayLike | None, n: int) -> tuple[NDArray[np.intp], int]:
     if labels is None:
         return np.zeros(n, dtype=np.intp), 1
-    names, codes = np.unique(np.asarray(labels).astype(str), return_inverse=True)
+    texts = labels if isinstance(labels, pd.Categorical) else np.asarray(labels).astype(str)
+    codes, names = pd.factorize(texts, sort=True)
     return codes.astype(np.intp), len(names)
 
 
@@ -316,32 +316,12 @@ def _root(variance: SupportsFloat) -> float:
     return math.sqrt(max(float(variance), 0.0))
 
 
-def _quadratic_moments(size: Array, basis: Array, cov: Array, w: Array, omega: Array) -> tuple[float, float]:
-    """Traces of Q omega and of (Q omega)^2, Q = M' diag(size) M with M = 1 - basis cov basis' diag(w).
-
-    Q is diag(size) plus a matrix of low rank, F K F', so that nothing of size n x n is made.
-    """
-    r = basis.shape[1]
-    bc = basis @ cov
-    f = np.hstack([size[:, None] * bc, w[:, None] * basis])
-    k = np.block([[np.zeros((r, r)), -np.eye(r)], [-np.eye(r), bc.T @ (size[:, None] * bc)]])
-    kf = k @ (f.T @ (omega[:, None] * f))
-    diagonal = size * omega
-    mean = float(diagonal.sum() + np.trace(kf))
-    mixed = k @ (f.T @ ((diagonal * omega)[:, None] * f))
-    return mean, float(diagonal @ diagonal + 2 * np.trace(mixed) + np.sum(kf * kf.T))
-
-
 def _cell_variances(residual: Array, room: Array, cell: NDArray[np.intp] | None) -> Array:
     """Variance per shot from its cell's residuals; cells of one shot take the pooled variance."""
     squares = residual**2
     pooled = float(np.sum(squares) / np.sum(room))
-    out = np.full(len(residual), pooled)
     if cell is None:
-        return out
-    for code in np.unique(cell):
-        mine = cell == code
-        freedom = float(np.sum(room[mine]))
-        if freedom > 0.5:
-            out[mine] = float(np.sum(squares[mine])) / freedom
-    return out
+        return np.full(len(residual), pooled)
+    freedom = np.bincount(cell, room)
+    own = np.bincount(cell, squares) / np.where(freedom > 0.5, freedom, 1.0)
+    return np.asarray(np.where(freedom > 0.5, own, pooled)[cell])

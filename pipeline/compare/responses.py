@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from pipeline.compare.conditions import IMPACT_ROLL, SPEED_KEPT
 from pipeline.compare.covariates import ANGLE_COVARIATES, SPEED_COVARIATES
@@ -57,6 +59,7 @@ _KNOWN = (
     Response("tangential_ratio", "tangential ratio", "", "higher", "lower", 3),
     Response("rebound_speed_mps", "rebound speed", "m/s", "faster", "slower", 3),
 )
+_EVENT_NUMBERS = ("n", "speed_in_mps", "speed_in_mps_u", "speed_out_mps", "speed_out_mps_u")
 DEFAULT_RESPONSES = ("miss_mm", "rebound_settled_angle_deg", "rebound_angle_deg", "restitution")
 
 
@@ -108,23 +111,29 @@ def add_speed_kept(shots: pd.DataFrame, contacts: pd.DataFrame) -> pd.DataFrame:
     if contacts.empty or shots.empty:
         return shots
     keys = [k for k in ("session", "shot_id") if k in contacts and k in shots]
-    cushions = contacts[contacts["kind"] == "cushion"]
-    banked = shots[[*keys, "banked_ball"]].rename(columns={"banked_ball": "ball"})
-    mine = cushions.merge(banked, on=[*keys, "ball"]).sort_values([*keys, "n"])
-    if mine.empty:
+    events = contacts.loc[contacts["kind"] == "cushion", [*keys, "ball", *_EVENT_NUMBERS]].reset_index(drop=True)
+    banked = shots[[*keys, "banked_ball"]].rename(columns={"banked_ball": "ball"}).assign(row=np.arange(len(shots)))
+    met = events[[*keys, "ball"]].assign(place=np.arange(len(events))).merge(banked, on=[*keys, "ball"])
+    if met.empty:
         return shots
-    mine["nth"] = mine.groupby(keys).cumcount() + 1
-    first = mine[mine["nth"] == 1].set_index(keys)
-    out = shots.copy()
-    index = pd.MultiIndex.from_frame(out[keys]) if len(keys) > 1 else pd.Index(out[keys[0]])
-    v0, u0 = (pd.to_numeric(first[c]).astype(float) for c in ("speed_in_mps", "speed_in_mps_u"))
-    for nth in sorted(mine["nth"].unique()):
-        after = mine[mine["nth"] == nth].set_index(keys)
-        v, u = (pd.to_numeric(after[c]).astype(float) for c in ("speed_out_mps", "speed_out_mps_u"))
-        kept = (v / v0).where(v0 > 0)
+    rows, numbers = met["row"].to_numpy(), events[list(_EVENT_NUMBERS)].to_numpy(dtype=float, na_value=np.nan)
+    numbers = numbers[met["place"].to_numpy()]
+    order = np.lexsort((numbers[:, 0], rows))
+    rows, numbers = rows[order], numbers[order]
+    firsts = np.flatnonzero(np.diff(rows, prepend=-1))
+    own_first = np.repeat(firsts, np.diff(firsts, append=len(rows)))
+    nth = np.arange(len(rows)) - own_first + 1
+    v0, u0 = numbers[own_first, 1], numbers[own_first, 2]
+    v, u = numbers[:, 3], numbers[:, 4]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        kept = np.where(v0 > 0, v / v0, np.nan)
         # two independent readings of speed
         kept_u = kept * ((u / v) ** 2 + (u0 / v0) ** 2) ** 0.5
-        if kept.notna().sum() >= 2:
-            out[f"{SPEED_KEPT}{nth}"] = kept.reindex(index).to_numpy()
-            out[f"{SPEED_KEPT}{nth}_u"] = kept_u.reindex(index).to_numpy()
-    return out
+    more: dict[str, NDArray[np.float64]] = {}
+    for n in range(1, int(nth.max()) + 1):
+        mine = nth == n
+        if np.isfinite(kept[mine]).sum() >= 2:
+            for name, values in ((f"{SPEED_KEPT}{n}", kept), (f"{SPEED_KEPT}{n}_u", kept_u)):
+                more[name] = np.full(len(shots), np.nan)
+                more[name][rows[mine]] = values[mine]
+    return shots.assign(**more)

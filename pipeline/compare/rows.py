@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.compare.conditions import Factor
+from pipeline.compare.labels import joined, labels, numbered
 from pipeline.compare.responses import Response
 
 _MOSTLY_EMPTY = 0.5
@@ -26,9 +27,9 @@ class Rows:
     levels: Mapping[str, pd.Series]
     y: NDArray[np.float64]
     u: NDArray[np.float64]
-    session: NDArray[np.str_]
-    cells: NDArray[np.str_]
-    strata: NDArray[np.str_]
+    session: pd.Categorical
+    cells: pd.Categorical
+    strata: pd.Categorical
 
     def take(self, mask: NDArray[np.bool_]) -> Rows:
         """Only the shots where ``mask`` is true."""
@@ -82,9 +83,9 @@ def complete_rows(
             levels={f.name: levels[f.name].reindex(rows.index) for f in factors},
             y=np.asarray(y[have], dtype=np.float64),
             u=np.asarray(u, dtype=np.float64),
-            session=_texts(rows["session"]),
-            cells=np.full(len(rows), "", dtype=str),
-            strata=_texts(strata.reindex(rows.index)),
+            session=labels(rows["session"]),
+            cells=_alike(len(rows)),
+            strata=labels(strata.reindex(rows.index)),
         ),
         lines,
     )
@@ -117,11 +118,14 @@ def factors_present(factors: Sequence[Factor], rows: Rows, *, where: str) -> tup
 def with_cells(rows: Rows, factors: Sequence[Factor]) -> Rows:
     """Rows with their cell's name: 'cloth new, balls clean'."""
     words = [f.name for f in factors if not f.is_slope]
-    n = len(rows.y)
-    columns = [[f"{name} {level}" for level in rows.levels[name]] for name in words]
-    cells = [", ".join(parts) for parts in zip(*columns, strict=True)] if words else [""] * n
-    return replace(rows, cells=np.array(cells, dtype=str).reshape(n))
+    if not words:
+        return replace(rows, cells=_alike(len(rows.y)))
+
+    def name(levels: tuple[str, ...]) -> str:
+        return ", ".join(f"{word} {level}" for word, level in zip(words, levels, strict=True))
+
+    return replace(rows, cells=joined([rows.levels[word] for word in words], name))
 
 
-def _texts(cells: pd.Series) -> NDArray[np.str_]:
-    return np.array([str(c) for c in cells], dtype=str).reshape(len(cells))
+def _alike(n: int) -> pd.Categorical:
+    return numbered(np.zeros(n, dtype=np.intp), [""])

@@ -17,6 +17,7 @@ from pipeline.compare.design import Contrast, Design
 from pipeline.compare.diagnostics import Diagnosis, diagnose
 from pipeline.compare.effects import Interval, equivalence_test, hedges_correction, hedges_g
 from pipeline.compare.ground import Ground
+from pipeline.compare.labels import combinations, used
 from pipeline.compare.model import Estimate, LinearFit, TooFewShots, fit_linear
 from pipeline.compare.responses import Response, usual_covariates
 from pipeline.compare.rows import Rows, complete_rows, factors_present, with_cells
@@ -55,7 +56,7 @@ def analyse(
 ) -> StratumResult:
     """Compare within one stratum, or over several at once (``strata`` then holds more than one label).
 
-    shots : all shots of the stratum, counted or not; levels: each factor per shot
+    shots : all shots of the stratum, counted or not, at least ``columns_for``; levels: each factor per shot
     Never raises for poor data: what can't be said is in ``lines``.
     """
     where = f"{stratum}, {response.label}" if stratum else response.label
@@ -76,14 +77,14 @@ def analyse(
         return replace(result, means=_means(counted, design, None, None, settings), lines=tuple(lines))
     adjustment = choose_covariates(
         counted.shots,
-        [f"{c} {s} {t}" for c, s, t in zip(counted.cells, counted.session, counted.strata, strict=True)],
-        candidates=usual_covariates(response) if settings.adjust is None else settings.adjust,
+        combinations([counted.cells, counted.session, counted.strata]),
+        candidates=_candidates(response, settings),
         spare=raw_fit.residual_df,
         response=response.name,
     )
     kept, adjusted_design, adjusted_fit = _adjusted(counted, design, adjustment, lines, where)
     main_fit, main_design = (adjusted_fit, adjusted_design) if adjusted_fit else (raw_fit, design)
-    diagnosis = diagnose(main_fit, list(kept.cells if adjusted_fit else counted.cells))
+    diagnosis = diagnose(main_fit, kept.cells if adjusted_fit else counted.cells)
     if diagnosis.unequal:
         raw_fit = replace(raw_fit, robust=True)
         main_fit = replace(main_fit, robust=True)
@@ -106,14 +107,24 @@ def analyse(
     )
 
 
+def columns_for(response: Response, settings: CompareSettings) -> tuple[str, ...]:
+    """The columns of shots that a comparison of this response looks at."""
+    measures = (response.name, *_candidates(response, settings))
+    return ("session", "verdict", "review", "counted", *measures, *(f"{name}_u" for name in measures))
+
+
+def _candidates(response: Response, settings: CompareSettings) -> tuple[str, ...]:
+    return usual_covariates(response) if settings.adjust is None else settings.adjust
+
+
 def _design(factors: tuple[Factor, ...], rows: Rows, lines: list[str], where: str) -> Design:
     """Interactions only where every combination was filmed and shots are left to judge the scatter."""
-    strata = tuple(sorted(set(rows.strata)))
+    strata = tuple(used(rows.strata))
     plain = Design(factors, strata, interactions=False)
     words = [f for f in factors if not f.is_slope]
     if len(factors) < 2:
         return plain
-    filmed = set(rows.cells)
+    filmed = set(used(rows.cells))
     wanted = list(Design(tuple(words), strata).cells()) if words else []
     missing = [name for c in wanted if (name := ", ".join(f"{k} {v}" for k, v in c.items())) not in filmed]
     if missing:
@@ -123,15 +134,14 @@ def _design(factors: tuple[Factor, ...], rows: Rows, lines: list[str], where: st
         )
         return plain
     crossed = Design(factors, strata, interactions=True)
-    columns = crossed.matrix(rows.levels, list(rows.strata), np.zeros((len(rows.y), 0))).shape[1]
-    if len(rows.y) - columns - len(set(rows.session)) + 1 < _LEAST_DF:
+    if len(rows.y) - crossed.n_columns - len(used(rows.session)) + 1 < _LEAST_DF:
         lines.append(f"{where}: {len(rows.y)} shots are too few to see whether the conditions act together.")
         return plain
     return crossed
 
 
 def _fit(rows: Rows, design: Design, covariates: NDArray[np.float64], robust: bool = False) -> LinearFit:
-    x = design.matrix(rows.levels, list(rows.strata), covariates)
+    x = design.matrix(rows.levels, rows.strata, covariates)
     return fit_linear(rows.y, x, u=rows.u, session=rows.session, cell=rows.cells, robust=robust)
 
 
@@ -165,7 +175,7 @@ def _all_shots_fit(
     if bool(counted_mask(shots).all()):
         return None
     rows, _ = complete_rows(shots, levels, factors, response, strata)
-    known = np.isin(rows.strata, design.strata)
+    known = np.asarray(rows.strata.isin(design.strata))
     for factor in factors:
         if not factor.is_slope:
             known &= rows.levels[factor.name].isin(factor.levels).to_numpy(dtype=bool)
@@ -268,8 +278,8 @@ def _means(
     """A row a cell that was filmed: n, raw mean and sd, modelled means with their intervals in these sessions."""
     words = [f.name for f in design.factors if not f.is_slope]
     out: list[dict[str, object]] = []
-    for cell in sorted(set(rows.cells)):
-        mine = rows.cells == cell
+    for cell in used(rows.cells):
+        mine = np.asarray(rows.cells == cell)
         first = int(np.flatnonzero(mine)[0])
         levels: dict[str, str | float] = {name: str(rows.levels[name].iloc[first]) for name in words}
         y = rows.y[mine]
@@ -319,8 +329,8 @@ def _terms(fit: LinearFit, design: Design) -> pd.DataFrame:
 def _balance(adjustment: Adjustment, rows: Rows) -> pd.DataFrame:
     """The covariates' table with each condition's mean beside: adjusting leans on the slope where these differ."""
     table = adjustment.table.copy()
-    for cell in sorted(set(rows.cells)):
-        mine = rows.cells == cell
+    for cell in used(rows.cells):
+        mine = np.asarray(rows.cells == cell)
         table[f"mean at {cell}" if cell else "mean"] = [
             float(pd.to_numeric(rows.shots.loc[mine, name]).mean()) if name in rows.shots else math.nan
             for name in table["covariate"]

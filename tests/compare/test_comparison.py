@@ -289,6 +289,14 @@ def test_two_units_in_one_column_are_named(four_evenings):
     assert set(comparison.contrasts["factor"]) == {"balls"}
 
 
+def test_a_condition_with_a_word_a_shot_is_named_and_the_rest_is_compared(four_evenings):
+    shots = pd.concat([four_evenings[0].assign(session=lambda s, k=k: s["session"] + str(k)) for k in range(3)])
+    noted = shots.assign(remark=[f"remark {n}" for n in range(len(shots))])
+    comparison = _said(noted)
+    assert any(w.startswith(f"remark: {len(shots)} different words") for w in comparison.warnings)
+    assert set(comparison.contrasts["factor"]) == {"balls", "cloth"}
+
+
 def test_tables_of_other_sizes_are_named(four_evenings):
     shots = four_evenings[0]
     sizes = shots.assign(table_length_mm=np.where(shots["session"] == "e0", 2336.8, 2540.0))
