@@ -14,6 +14,7 @@ from calibration.store import Calibration
 from pipeline.frames import Frame
 
 CHECK_EVERY_S = 0.2
+KEEP_EVERY_S = 1 / 70  # windows are kept of frames this far apart: when a camera was knocked is told no finer
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,8 +47,11 @@ class CameraWatch:
     def _look(self, frame: Frame) -> None:
         if self._steadiness is None:
             self._steadiness = Steadiness(self._calibration, frame.luma)
-        self._waiting.append((frame.index, frame.t_s, self._steadiness.cutouts(frame.luma)))
         last = self._samples[-1].t_s if self._samples else -np.inf
+        kept = self._waiting[-1][1] if self._waiting else last
+        if frame.t_s - kept < KEEP_EVERY_S:
+            return
+        self._waiting.append((frame.index, frame.t_s, self._steadiness.cutouts(frame.luma)))
         if frame.t_s - last >= CHECK_EVERY_S:
             self._check()
 
