@@ -35,7 +35,7 @@ class EdgeSettings:
     chroma_blur_px: float = 1.1  # more in the chroma planes, of half the resolution
     luma_u: float = 5.0  # grey levels of shadow and reflection that no slope describes
     chroma_u: float = 4.0
-    chroma_shape: float = 0.2  # how freely limb and shadow change the chroma, beside the luma
+    chroma_shade: float = 0.2  # how freely the shadow outside changes the chroma, beside the luma
     radius_u_px: float = 0.6  # how far the seen radius may differ from the true one
     edge_step: float = 12.0  # grey levels over 2 px that make an edge
     capture_radii: float = 0.4  # how far off a rough place may be
@@ -167,7 +167,8 @@ class OutlineFitter:
         matrix = rows_gram @ np.swapaxes(rows, -1, -2)
         matrix -= c_i[..., :, None] * b_i[..., None, :] + c_o[..., :, None] * b_o[..., None, :]
         pull = (rows @ seen[..., None])[..., 0] - c_i * inner[..., None] - c_o * outer[..., None]
-        return _RaySystem(matrix, pull, np.maximum(power - p_i * inner - p_o * outer, 0))
+        left = np.maximum(power - p_i * inner - p_o * outer, 0)
+        return _RaySystem(matrix, pull, left, _limb_reach(inner.mean(axis=-1), outer.mean(axis=-1)))
 
     def _joined(
         self, xy: Array, motion_px: Array, jac: Array, blur: Array, blurs: Array, shape: _Shape, rays: Array,
@@ -178,9 +179,11 @@ class OutlineFitter:
         model_u = np.array([cfg.luma_u, cfg.chroma_u, cfg.chroma_u])[:, None, None]
         shared = np.maximum(1.0, 1.0 / (blurs * (self._s[1] - self._s[0])))
         now = np.concatenate([shape.limb, shape.shade], axis=-1)
-        loose = np.concatenate([_LIMB_U, _SHADE_U]) * np.array([[1.0], [cfg.chroma_shape], [cfg.chroma_shape]])
-        prior = 1 / loose**2  # (3, S)
-        tight = prior[:, None, None, :] * np.eye(2 * _TERMS)
+        limb_u = system.limb_reach[..., None] * _LIMB_U
+        shade_u = np.array([1.0, cfg.chroma_shade, cfg.chroma_shade])[:, None, None] * _SHADE_U
+        loose = np.concatenate([limb_u, np.broadcast_to(shade_u, limb_u.shape)], axis=-1)
+        prior = 1 / loose**2  # (3, N, S)
+        tight = prior[..., None, :] * np.eye(2 * _TERMS)
         factors = (rays, waves, waves)
         degrees = len(self._s) - 3
         left = system.left
@@ -196,7 +199,7 @@ class OutlineFitter:
             g = [((system.pull[..., i] * weight)[..., None, :] @ a)[..., 0, :] for i, a in enumerate(factors)]
             h_sp = np.concatenate([blocks[1][0], blocks[2][0]], axis=-2)  # (3, N, S, 3)
             h_ss = np.concatenate([np.concatenate(row[1:], axis=-1) for row in blocks[1:]], axis=-2)
-            g_s = np.concatenate(g[1:], axis=-1) - now * prior[:, None]
+            g_s = np.concatenate(g[1:], axis=-1) - now * prior
             solved = np.linalg.solve(h_ss + tight, np.concatenate([h_sp, g_s[..., None]], axis=-1))
             h_ps = np.swapaxes(h_sp, -1, -2)
             reduced = (blocks[0][0] - h_ps @ solved[..., :3]).sum(axis=0)
@@ -232,11 +235,15 @@ class OutlineFitter:
 
 @dataclass(frozen=True, eq=False)
 class _RaySystem:
-    """Per channel, ball and ray: equations for (displacement px, limb, shade), and the power they have to explain."""
+    """Per channel, ball and ray: equations for (displacement px, limb, shade), and the power they have to explain.
+
+    ``limb_reach``: how far a ball's limb can differ from the rest of it, as a share of the level inside.
+    """
 
     matrix: Samples  # (3, N, K, 3, 3)
     pull: Samples  # (3, N, K, 3)
     left: Samples  # (3, N, K)
+    limb_reach: Samples  # (3, N)
 
 
 @dataclass(frozen=True, eq=False)
@@ -251,9 +258,10 @@ class _Shape:
         return cls(np.zeros((3, balls, _TERMS)), np.zeros((3, balls, _TERMS)))
 
 
+GREY = 128.0  # Cb, Cr of what has no colour
 _WAVES = 2
 _TERMS = 2 * _WAVES + 1
-_LIMB_U = np.array([0.3, 0.05, 0.05, 0.03, 0.03])  # of the level, per sqrt(px)
+_LIMB_U = np.array([0.3, 0.05, 0.05, 0.03, 0.03])  # of the level in luma, of its reach in chroma, per sqrt(px)
 _SHADE_U = np.array([0.1, 0.05, 0.05, 0.05, 0.05])  # of the level, per px
 
 
@@ -266,6 +274,17 @@ def _common(motion_px: Array, jac: Array, cfg: EdgeSettings) -> Array:
     cov_px = var_px[:, None, None] * np.eye(2) + ends[:, :, None] * ends[:, None, :]
     inverse = np.linalg.inv(jac)
     return np.asarray(inverse @ cov_px @ np.swapaxes(inverse, 1, 2))
+
+
+def _limb_reach(inside: Samples, outside: Samples) -> Samples:
+    """(3, N) from the levels (3, N) inside and outside: 1 in luma, in chroma the way there is to go, over the level.
+
+    A ball's rim mirrors the cloth and is lit by it, more on the open side than on that of a cushion; in the dark it is
+    grey. So its chroma goes towards the cloth's or towards grey, no further.
+    """
+    ends = np.stack([inside[1:], outside[1:], np.full_like(inside[1:], GREY)])
+    reach = np.maximum(np.ptp(ends, axis=0), 1.0) / np.maximum(inside[1:], 1.0)
+    return np.concatenate([np.ones_like(inside[:1]), reach])
 
 
 def _waves(normal: Array, order: int) -> Array:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from pipeline.detect_edges import OutlineFitter
 from pipeline.detect_outline import BallPicture
 from pipeline.detect_patch import cut
 from tests.pipeline.drawn import draw, overhead_camera
+from tests.pipeline.lit_ball import draw_lit_ball
 
 IVORY, RED, BLACK, GREEN = (200.0, 118.0, 132.0), (70.0, 100.0, 200.0), (30.0, 128.0, 128.0), (90.0, 100.0, 90.0)
 
@@ -73,3 +76,33 @@ def test_stated_uncertainty_covers_the_error(fitter):
         error = fit.xy_mm[0] - true
         ratios.append(error @ np.linalg.solve(fit.cov_mm2[0], error) / 2)
     assert np.sqrt(np.mean(ratios)) < 1.3  # a drawn disc lacks shadow and reflection, so it may be well below 1
+
+
+ORANGE_LIT, YELLOW_LIT, GREEN_LIT = (0.85, 0.25, 0.06), (0.85, 0.65, 0.06), (0.05, 0.30, 0.12)
+GREEN_CLOTH, BLUE_CLOTH, RED_CLOTH = (0.06, 0.32, 0.12), (0.06, 0.22, 0.45), (0.45, 0.04, 0.05)
+
+
+@pytest.mark.parametrize(
+    ("ball", "cloth"), [(ORANGE_LIT, GREEN_CLOTH), (YELLOW_LIT, BLUE_CLOTH), (GREEN_LIT, RED_CLOTH)]
+)
+def test_a_cushion_that_throws_back_little_light_does_not_draw_a_ball_to_it(ball, cloth):
+    picture = BallPicture(overhead_camera(width=1280, height=720), 28.575)
+    fitter = OutlineFitter(picture)
+    rng = np.random.default_rng(0)
+    moved = []
+    for _ in range(8):
+        true = rng.uniform([700, 1000], [1800, 1180])
+        start = true + rng.uniform(-1, 1, 2)
+        patches = [draw_lit_ball(picture, true, ball, cloth, missing=missing) for missing in (0.0, 0.9)]
+        fit = fitter.fit(patches, np.array([start, start]), np.zeros((2, 2)), rough=False)
+        moved.append((fit.xy_mm[1] - fit.xy_mm[0]) * np.sqrt(abs(np.linalg.det(picture.jacobian(true)[0]))))
+    assert np.abs(np.mean(moved, axis=0)).max() < 0.025  # px; the light's other colour once moved it by 0.03 to 0.07
+
+
+def test_a_picture_without_colour_is_fitted_by_its_luma(fitter):
+    true = np.array([1300.0, 600.0])
+    colourless = replace((frame := draw(fitter.picture, [(*true, IVORY)])), chroma=tuple(
+        np.full_like(plane, 128) for plane in frame.chroma))
+    fit = fitted(fitter, colourless, true + np.array([3.0, -2.0]))
+    px_per_mm = np.sqrt(abs(np.linalg.det(fitter.picture.jacobian(true)[0])))
+    assert np.linalg.norm(fit.xy_mm[0] - true) * px_per_mm < 0.1
