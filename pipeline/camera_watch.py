@@ -13,8 +13,8 @@ from calibration.steady import Cutouts, Movement, Steadiness
 from calibration.store import Calibration
 from pipeline.frames import Frame
 
-CHECK_EVERY_S = 0.2
-KEEP_EVERY_S = 1 / 70  # windows are kept of frames this far apart: when a camera was knocked is told no finer
+CHECK_EVERY_S = 0.3
+KEEP_EVERY_S = 1 / 35  # windows are kept of frames this far apart: when a camera was knocked is told no finer
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,8 +27,8 @@ class _Sample:
 class CameraWatch:
     """Pass a clip's frames through; afterwards ask what the camera did.
 
-    Five times a second the rails are compared with the first frame's; only where something moved in between, every
-    frame is. Then `correct` puts the balls of the moved frames where they are.
+    Three times a second the rails are compared with the first frame's; only where something moved in between, all frames
+    kept are. Then `correct` puts the balls of the moved frames where they are.
     """
 
     def __init__(self, frames: Iterable[Frame], calibration: Calibration) -> None:

@@ -60,12 +60,9 @@ class OutlineFit:
     blur_px: Array  # (N, 2) motion assumed
     misfit: Array  # (N,) rms of luma left by the model along the rays
 
-    def replaced(self, rows: NDArray[np.intp], those: OutlineFit) -> OutlineFit:
-        """With other fits (M) in the rows (M,)."""
-        out = {part.name: np.array(getattr(self, part.name)) for part in fields(self)}
-        for name, values in out.items():
-            values[rows] = getattr(those, name)
-        return OutlineFit(**out)
+    def of(self, rows: NDArray[np.intp]) -> OutlineFit:
+        """Those balls only."""
+        return OutlineFit(**{part.name: getattr(self, part.name)[rows] for part in fields(self)})
 
 
 class OutlineFitter:

@@ -62,7 +62,7 @@ class ClothSearch:
         self.sigma: Array | None = None
         self._cloth8: list[NDArray[np.uint8]] = []
         self._unlike: Image = np.zeros((3, 256), np.float32)
-        self._noise, self._noise_age = [0.0, 0.0, 0.0], 0
+        self._noise, self._noise_age = [0.0, 0.0], 0
         self._looked_at: list[NDArray[np.uint8]] = []  # luma, and chroma at half that resolution
         radius = self.radius_px / factor
         reach = 2 * int(np.ceil(1.2 * radius)) + 1
@@ -139,10 +139,10 @@ class ClothSearch:
         small = [small_luma, *(_resized(plane[self._half], half, cv2.INTER_LINEAR) for plane in frame.chroma)]
         if not self._looked_at:
             return self._all_of(small)
-        masks = [self._differs(channel, plane) for channel, plane in enumerate(small)]
+        luma, cb, cr = (cv2.absdiff(plane, kept) for plane, kept in zip(small, self._looked_at, strict=True))
+        mask = self._beyond_noise(0, np.asarray(luma))
+        other = self._beyond_noise(1, np.asarray(cv2.add(cb, cr)))
         self._noise_age += 1
-        mask = masks[0]
-        other = cv2.bitwise_or(masks[1], masks[2])
         if cv2.countNonZero(other):
             mask = np.asarray(cv2.bitwise_or(mask, _resized(other, self.cells, cv2.INTER_NEAREST)))
         if cv2.countNonZero(mask) == 0:
@@ -164,14 +164,14 @@ class ClothSearch:
         self._looked_at = [small[0].copy(), *small[1:]]
         return np.full(small[0].shape, 255, np.uint8)
 
-    def _differs(self, channel: int, plane: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        """255 where a channel differs from what was last looked at by more than its noise."""
-        around = cv2.boxFilter(cv2.absdiff(plane, self._looked_at[channel]), cv2.CV_16U, (3, 3), normalize=False)
+    def _beyond_noise(self, which: int, difference: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        """255 where luma (0) or chroma (1) differs by more than its noise."""
+        around = cv2.boxFilter(difference, cv2.CV_16U, (3, 3), normalize=False)
         if self._noise_age % 8 == 0:  # sensor noise, and blocks that compression renews now and then
             quiet = around[::3, ::3].ravel()
             rank = int(self.settings.quiet_share * len(quiet))
-            self._noise[channel] = float(np.partition(quiet, rank)[rank])
-        level = self.settings.change_levels * 9 + self._noise[channel]
+            self._noise[which] = float(np.partition(quiet, rank)[rank])
+        level = self.settings.change_levels * 9 * (1 + which) + self._noise[which]  # of chroma, two planes are added
         return np.asarray((around > level).view(np.uint8) * np.uint8(255))
 
     def candidates(self, frame: Frame, small_luma: NDArray[np.uint8], mask: NDArray[np.uint8]) -> Candidates:

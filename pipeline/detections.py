@@ -40,7 +40,8 @@ class DetectSettings:
     outline_support: float = 0.36  # less of the outline than this near edges of any kind is not worth a fit,
     faint_support: float = 0.15  # or less than this where so much of the disc isn't cloth that
     sure_disc: float = 0.6  # something of a ball's size is there, faint against the cloth or blurred by its motion
-    guess_outline: float = 0.8  # less than this under a motion that was guessed, and it wasn't that motion
+    guess_outline: float = 0.8  # less than this under a motion that was guessed, and it wasn't that motion,
+    streak_px: float = 1.0  # if it was one that shows
     outline_share: float = 0.4  # less of the outline than this is no ball,
     sure_support: float = 0.7  # unless so much of it lies near edges: a ball hardly brighter or darker than the cloth
     outline_and_clear: float = 1.25  # share of outline seen plus share of plain cloth around it: hands have neither
@@ -220,13 +221,15 @@ class BallDetector:
 
     def _fitted(self, patches: list[Patch], rough: Array, blur: Array, guessed: NDArray[np.bool_]) -> OutlineFit:
         """Fit N outlines; a motion that was guessed is dropped unless nearly all of the outline then shows."""
-        fit = self.fitter.fit(patches, rough, blur, rough=False)
-        doubtful = np.flatnonzero(guessed & (fit.outline_share < self.settings.guess_outline))
-        if len(doubtful):
-            still = np.zeros((len(doubtful), 2))
-            fit = fit.replaced(doubtful, self.fitter.fit([patches[i] for i in doubtful], rough[doubtful], still,
-                                                         rough=False))
-        return fit
+        streak = np.linalg.norm(blur, axis=1) > self.settings.streak_px
+        open_ = np.flatnonzero(guessed & streak)  # those are fitted as if they lay still, too, all in one go
+        each = np.concatenate([np.arange(len(rough)), open_])
+        still = np.concatenate([blur, np.zeros((len(open_), 2))])
+        fit = self.fitter.fit([patches[i] for i in each], rough[each], still, rough=False)
+        moved = np.arange(len(rough))
+        moved[open_] = np.where(fit.outline_share[open_] < self.settings.guess_outline,
+                                len(rough) + np.arange(len(open_)), open_)
+        return fit.of(moved)
 
     def _blur(self, rough: Array, frame_of: list[int]) -> tuple[Array, NDArray[np.bool_]]:
         """(N, 2) px of motion during the exposure, and (N,) where it is a guess."""
