@@ -27,8 +27,8 @@ class _Sample:
 class CameraWatch:
     """Pass a clip's frames through; afterwards ask what the camera did.
 
-    Three times a second the rails are compared with the first frame's; only where something moved in between, all frames
-    kept are. Then `correct` puts the balls of the moved frames where they are.
+    Three times a second the rails are compared with the first frame's; where something moved in between, so are the
+    frames kept since. Then `correct` puts the balls of the moved frames where they are.
     """
 
     def __init__(self, frames: Iterable[Frame], calibration: Calibration) -> None:
