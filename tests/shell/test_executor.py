@@ -95,7 +95,8 @@ def test_ctrl_c_ends_the_workers_and_keeps_what_is_done(tmp_path):
     script = tmp_path / "script.py"
     script.write_text(INTERRUPTED.format(root=str(root)))
     ran = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, timeout=120, check=False,
-                         env=os.environ | {"PYTHONPATH": str(root)})
+                         env=os.environ | {"PYTHONPATH": str(root)},
+                         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))
     assert ran.stdout.strip() == "kept [0, 1]"
     assert "Traceback" not in ran.stderr
 

@@ -37,10 +37,16 @@ def folder(tmp_path: Path) -> Path:
     return place
 
 
+def heed_ctrl_c() -> None:
+    """In the child: also where the tests themselves run in the background, which would be inherited."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def start(folder: Path) -> subprocess.Popen[str]:
     command = [sys.executable, "-m", "reboundry", "measure", str(folder), "--no-diagrams", "--jobs", "2"]
     return subprocess.Popen(command, cwd=ROOT, env=os.environ | {"PYTHONPATH": str(ROOT)}, text=True,
-                            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, start_new_session=True)
+                            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, start_new_session=True,
+                            preexec_fn=heed_ctrl_c)
 
 
 def reads(process: psutil.Process, clip: Path) -> bool:
