@@ -222,14 +222,14 @@ class BallDetector:
     def _fitted(self, patches: list[Patch], rough: Array, blur: Array, guessed: NDArray[np.bool_]) -> OutlineFit:
         """Fit N outlines; a motion that was guessed is dropped unless nearly all of the outline then shows."""
         streak = np.linalg.norm(blur, axis=1) > self.settings.streak_px
-        open_ = np.flatnonzero(guessed & streak)  # those are fitted as if they lay still, too, all in one go
-        each = np.concatenate([np.arange(len(rough)), open_])
-        still = np.concatenate([blur, np.zeros((len(open_), 2))])
-        fit = self.fitter.fit([patches[i] for i in each], rough[each], still, rough=False)
-        moved = np.arange(len(rough))
-        moved[open_] = np.where(fit.outline_share[open_] < self.settings.guess_outline,
-                                len(rough) + np.arange(len(open_)), open_)
-        return fit.of(moved)
+        doubtful = np.flatnonzero(guessed & streak)  # fitted as if they lay still, too, all in one go
+        balls = np.concatenate([np.arange(len(rough)), doubtful])
+        motion = np.concatenate([blur, np.zeros((len(doubtful), 2))])
+        fit = self.fitter.fit([patches[i] for i in balls], rough[balls], motion, rough=False)
+        chosen = np.arange(len(rough))
+        shows = fit.outline_share[doubtful] >= self.settings.guess_outline
+        chosen[doubtful] = np.where(shows, doubtful, len(rough) + np.arange(len(doubtful)))
+        return fit.of(chosen)
 
     def _blur(self, rough: Array, frame_of: list[int]) -> tuple[Array, NDArray[np.bool_]]:
         """(N, 2) px of motion during the exposure, and (N,) where it is a guess."""
