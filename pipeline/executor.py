@@ -153,12 +153,11 @@ def can_preload() -> bool:
 
 def get_ready(tasks: int, jobs: int = 0) -> None:
     """Begin to load, in a process of its own, what the workers for so many tasks need, while this one still imports."""
-    if jobs != 1 and processors() > 1:
-        context, _ = _context(max(1, min(jobs or processors(), tasks)))
-        if context.get_start_method() == "forkserver":
-            from multiprocessing import forkserver
+    if can_preload() and jobs != 1 and (tasks > 1 or processors() > 1):
+        from multiprocessing import forkserver
 
-            forkserver.ensure_running()
+        _context(max(1, min(jobs or processors(), tasks)))
+        forkserver.ensure_running()
 
 
 def _context(share: int) -> tuple[BaseContext, int]:

@@ -40,7 +40,8 @@ class LoneClip:
         if isinstance(first, Lost) or first.failure:
             return first
         executor = self._here if first.reused else self._there  # nothing was looked at: nothing was loaded meanwhile
-        _, record = next(executor.run(measure_clip, [replace(task, again=task.again and first.reused)]))
+        rest = replace(task, again=task.again and first.reused, sha256=first.sha256)
+        _, record = next(executor.run(measure_clip, [rest]))
         return _joined(first, record)
 
 

@@ -21,8 +21,8 @@ import pandas as pd
 from pipeline.compare.conditions import condition_columns
 from pipeline.compare.counting import counted_mask
 from pipeline.pool_read import SessionTables, read_session_tables, shot_hashes
+from pipeline.results import write_csv
 from shared.columns import CONDITIONS_AFTER, CONTACTS, SHOTS, TRACKS
-from shared.csv_rows import write_csv
 from shared.errors import ReboundryError, SettingsError
 from shared.files import tool_version, write_json, write_text, write_with
 

@@ -120,13 +120,11 @@ def write_shots(path: Path, shots: pd.DataFrame, conditions: tuple[str, ...]) ->
 
 
 def write_csv(path: Path, rows: pd.DataFrame) -> None:
-    """A CSV as everybody reads it: UTF-8, commas, decimal points, empty cells where nothing was measured."""
-    text = rows.to_csv(index=False, float_format=_number, lineterminator="\n")
-    write_text(path, text)
+    """A CSV as everybody reads it: UTF-8, commas, decimal points, empty cells where nothing was measured.
 
-
-def _number(value: Any) -> str:
-    return f"{value:.8g}"
+    Written some rows at a time, so that a large table is never held as text.
+    """
+    write_with(path, lambda file: rows.to_csv(file, mode="wb", index=False, float_format="%.8g", lineterminator="\n"))
 
 
 def write_tracks(path: Path, entries: Sequence[Entry]) -> None:

@@ -189,12 +189,13 @@ class _Follower:
         if n == 0:
             return cost, jumped
         xy, r, colour = self.xy[block], self.r[block], self.colour[block]
-        occupied = self._occupied(xy, colour)
+        looks = np.array([self._unlike(track, colour) for track in self.live])
+        occupied = self._occupied(xy, looks)
         fastest = self._fastest()
         for a, track in enumerate(self.live):
             x = track.kf.x[:, 0]
             distance = np.hypot(*(xy - self._last_place(track)).T)
-            differs = (((colour - track.colour) / self.colour_u) ** 2).sum(axis=1)
+            differs = looks[a]
             away = np.minimum(distance / s.elsewhere_mm, 1.0)
             shade = np.minimum(differs / (s.same_place_u + (1 - s.same_place_u) * away) ** 2, 60.0)
             spread = track.kf.P[:2, :2][None] + r
@@ -224,14 +225,17 @@ class _Follower:
                 cost[a] += 30.0  # a track not yet sure of itself takes only what is left
         return cost, jumped
 
-    def _occupied(self, xy: Array, colour: Array) -> NDArray[np.bool_]:
+    def _unlike(self, track: _Track, colour: Array) -> Array:
+        """(N,) how little colours (N, 4) are the track's: squares of what the same ball may differ by, summed."""
+        return np.asarray((((colour - track.colour) / self.colour_u) ** 2).sum(axis=1))
+
+    def _occupied(self, xy: Array, looks: Array) -> NDArray[np.bool_]:
         """(tracks, detections): places that a sure ball takes up; one that looks otherwise may have moved on."""
         near = 0.75 * self.table.ball.diameter_mm
         out = np.zeros((len(self.live), len(xy)), dtype=bool)
         for a, track in enumerate(self.live):
             if self._sure(track) and track.misses <= 2:
-                differs = (((colour - track.colour) / self.colour_u) ** 2).sum(axis=1)
-                out[a] = (np.hypot(*(xy - track.kf.x[:2, 0]).T) < near) & (differs < self.settings.other_colour)
+                out[a] = (np.hypot(*(xy - track.kf.x[:2, 0]).T) < near) & (looks[a] < self.settings.other_colour)
         return out
 
     def _fastest(self) -> float:
@@ -305,9 +309,7 @@ class _Follower:
         """Hidden tracks of whose colour a new ball has just been found: a hand has put it there."""
         new = [k for k in self.live if k.hits == self.settings.min_hits and k.misses == 0 and self._sure(k)]
         hidden = [k for k in self.live if k.misses > 2]
-        return {
-            h.name for h in hidden for k in new if (((h.colour - k.colour) / self.colour_u) ** 2).sum() < 6.0
-        }
+        return {h.name for h in hidden for k in new if self._unlike(h, k.colour[None])[0] < 6.0}
 
     def _crowded(self, row: int) -> bool:
         """Two balls cannot be closer than a diameter: a second find on a sure track that was seen just now."""
