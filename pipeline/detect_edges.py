@@ -37,7 +37,9 @@ class EdgeSettings:
     chroma_u: float = 4.0
     chroma_shade: float = 0.2  # how freely the shadow outside changes the chroma, beside the luma
     radius_u_px: float = 0.6  # how far the seen radius may differ from the true one
-    edge_step: float = 12.0  # grey levels over 2 px that make an edge
+    edge_step: float = 12.0  # grey levels over 2 px that make an edge,
+    faint_edge: float = 4.0  # or fewer in a smooth picture, down to so many:
+    edge_over_quiet: float = 2.5  # these times what the quietest fifth of the places around shows
     capture_radii: float = 0.4  # how far off a rough place may be
     rest_u_px: float = 0.05  # of a whole outline's place: what shadow, reflection and compression do to all rays alike
     moving_u_px: float = 0.13  # the same for a ball that moves: its picture is compressed anew in each frame,
@@ -109,7 +111,10 @@ class OutlineFitter:
         profiles = np.concatenate([sample_luma(patches, places)[None], sample_chroma(patches, places)])
         slope = profiles[..., 2 * arm :] - profiles[..., : -2 * arm]
         energy = np.einsum("cnks,cnks->nks", slope, slope)
-        votes = energy / (energy + np.float32(cfg.edge_step**2))
+        rank = energy[0].size // 5
+        quiet = np.sqrt(np.partition(energy.reshape(len(energy), -1), rank, axis=1)[:, rank])
+        step = np.clip(cfg.edge_over_quiet * quiet, cfg.faint_edge, cfg.edge_step)
+        votes = energy / (energy + step[:, None, None] ** 2)
         best, support = self._slide.best(votes)
         return xy + np.linalg.solve(jac, best[..., None])[..., 0], support
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import cv2
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.store import Calibration
 from pipeline.detect_outline import BallPicture
+from pipeline.detect_rings import RingFinder
 from pipeline.frames import Frame
 
 Array = NDArray[np.float64]
@@ -25,6 +27,7 @@ class SearchSettings:
     cloth_distance: float = 8.0  # standard deviations off the cloth's colour that count half
     disc_share: float = 0.35  # of a ball-sized disc that must not be cloth
     lone_share: float = 0.25  # that share less 0.6 of the ring's around it
+    ring_share: float = 0.42  # or so much of a ring of a ball's size shows: a ball of the cloth's own colour
     change_levels: float = 1.6  # mean over 3 x 3 cells, in grey levels, above the noise
     quiet_share: float = 0.85  # of the table where nothing is taken to happen, which shows the noise
     all_changed_share: float = 0.4
@@ -68,6 +71,7 @@ class ClothSearch:
         reach = 2 * int(np.ceil(1.2 * radius)) + 1
         self._reach = np.ones((reach, reach), np.uint8)  # as far as a change may be from a ball it concerns
         self._disc = _disc(radius)
+        self._rings = RingFinder(radius)
         self._frame = (2 * round(1.2 * radius) + 1, 2 * round(1.7 * radius) + 1)  # cells: square ring around a ball
 
     def _bounds(self, width: int, height: int) -> tuple[int, int, int, int]:
@@ -174,31 +178,42 @@ class ClothSearch:
         level = self.settings.change_levels * 9 * (1 + which) + self._noise[which]  # of chroma, two planes are added
         return np.asarray((around > level).view(np.uint8) * np.uint8(255))
 
-    def candidates(self, frame: Frame, small_luma: NDArray[np.uint8], mask: NDArray[np.uint8]) -> Candidates:
-        """Places in the changed regions (``mask``) where a disc of a ball's size isn't cloth."""
+    def candidates(
+        self, frame: Frame, small_luma: NDArray[np.uint8], mask: NDArray[np.uint8], known: list[Array]
+    ) -> Candidates:
+        """Places in the changed regions (``mask``) where a disc of a ball's size isn't cloth, or a ring of it shows.
+
+        known : px of balls that were there before; where fewer discs are found, rings are looked for
+        """
         pad = int(np.ceil(self.radius_px / self.factor)) + 1
         near = np.asarray(cv2.dilate(mask, self._reach))
         outlines, _ = cv2.findContours(near, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+        cells = self.to_cells(np.array(known).reshape(-1, 2))
         found: list[Array] = []
-        discs: list[tuple[int, int, Image]] = []
+        regions: list[_Region] = []
         for x, y, w, h in map(cv2.boundingRect, outlines):
             x0, y0 = max(x - pad, 0), max(y - pad, 0)
             x1, y1 = min(x + w + pad, self.cells[0]), min(y + h + pad, self.cells[1])
-            places, disc = self._discs(self._distance(frame, small_luma, (x0, y0, x1, y1)))
-            discs.append((x0, y0, disc))
-            if len(places) == 0:
-                continue
-            places += np.array([x0, y0])
-            at = np.clip(np.rint(places).astype(int), 0, np.array(self.cells) - 1)
-            inside = (near[at[:, 1], at[:, 0]] > 0) & (self.inside_mm[at[:, 1], at[:, 0]] > -self.settings.beyond_mm)
-            found.append(places[inside])
+            window = (slice(y0, y1), slice(x0, x1))
+            here = (near[window] > 0) & (self.inside_mm[window] > -self.settings.beyond_mm)
+            region = _Region(self, frame, small_luma, (x0, y0, x1, y1))
+            expected = ((cells >= [x, y]) & (cells < [x + w, y + h])).all(axis=1).sum()
+            places = region.places(here, max(int(expected), 1))
+            regions.append(region)
+            found.append(places + np.array([x0, y0]))
         places_px = self.to_px(np.concatenate(found)) if found else np.zeros((0, 2))
-        return Candidates(places_px, tuple(discs), self)
+        return Candidates(places_px, tuple(regions), self)
 
-    def _distance(self, frame: Frame, small_luma: NDArray[np.uint8], box: tuple[int, int, int, int]) -> Image:
+    def planes(
+        self, frame: Frame, small_luma: NDArray[np.uint8], box: tuple[int, int, int, int]
+    ) -> list[NDArray[np.uint8]]:
+        """Y, Cb, Cr of a box of cells (x0, y0, x1, y1)."""
+        x0, y0, x1, y1 = box
+        return [small_luma[y0:y1, x0:x1], *(self._small_chroma(plane, box) for plane in frame.chroma)]
+
+    def distance(self, planes: list[NDArray[np.uint8]], box: tuple[int, int, int, int]) -> Image:
         """How little a box of cells looks like cloth, 0 to 1; saturates, so that a ball outweighs its shadow."""
         x0, y0, x1, y1 = box
-        planes = [small_luma[y0:y1, x0:x1], *(self._small_chroma(plane, box) for plane in frame.chroma)]
         out: Image | None = None
         for plane, cloth, unlike in zip(planes, self._cloth8, self._unlike, strict=True):
             part = cv2.LUT(cv2.absdiff(plane, cloth[y0:y1, x0:x1]), unlike).astype(np.float32, copy=False)
@@ -206,46 +221,103 @@ class ClothSearch:
         assert out is not None
         return out
 
-    def _discs(self, other: Image) -> tuple[Array, Image]:
-        """(N, 2) cells: peaks of what isn't cloth in discs of a ball's size, and the discs' share at every cell."""
-        disc = cv2.filter2D(other, -1, self._disc, borderType=cv2.BORDER_REPLICATE)
+    def discs(self, other: Image) -> tuple[Image, Image]:
+        """Shares of a ball's disc around every cell that aren't cloth, and the same less what is around the disc."""
         edge = cv2.BORDER_REPLICATE
+        disc = np.asarray(cv2.filter2D(other, -1, self._disc, borderType=edge), np.float32)
         inner, outer = (cv2.boxFilter(other, -1, (n, n), normalize=False, borderType=edge) for n in self._frame)
-        score = disc - (outer - inner) * (0.6 / (self._frame[1] ** 2 - self._frame[0] ** 2))
-        peak = (score >= cv2.dilate(score, _NEIGHBOURS)) & (score > self.settings.lone_share)
-        peak &= disc > self.settings.disc_share
-        rows, columns = np.nonzero(peak)
-        apart2 = (0.7 * self.radius_px / self.factor) ** 2
-        whole = other.size > 0.5 * self.cells[0] * self.cells[1]
-        most = self.settings.most_at_first if whole else self.settings.most_candidates
+        around = (outer - inner) * np.float32(0.6 / (self._frame[1] ** 2 - self._frame[0] ** 2))
+        return disc, np.asarray(disc - around, np.float32)
+
+    def rings(self, planes: list[NDArray[np.uint8]]) -> Image:
+        """Shares of a ball's outline around every cell that show."""
+        assert self.sigma is not None
+        return self._rings.share(planes, self.sigma)
+
+
+@dataclass(eq=False)
+class _Region:
+    """A box of cells (x0, y0, x1, y1) of one frame in which balls are looked for."""
+
+    search: ClothSearch
+    frame: Frame
+    small_luma: NDArray[np.uint8]
+    box: tuple[int, int, int, int]
+
+    @cached_property
+    def planes(self) -> list[NDArray[np.uint8]]:
+        return self.search.planes(self.frame, self.small_luma, self.box)
+
+    @cached_property
+    def disc(self) -> tuple[Image, Image]:
+        return self.search.discs(self.search.distance(self.planes, self.box))
+
+    @cached_property
+    def ring(self) -> Image:
+        return self.search.rings(self.planes)
+
+    def places(self, here: NDArray[np.bool_], expected: int) -> Array:
+        """(N, 2) column, row in the box, of those ``here``: discs; rings, too, if fewer discs than ``expected``."""
+        cfg, (disc, score) = self.search.settings, self.disc
+        whole = score.size > 0.5 * self.search.cells[0] * self.search.cells[1]
+        most = cfg.most_at_first if whole else cfg.most_candidates
+        enough = (score > cfg.lone_share) & (disc > cfg.disc_share)
+        kept = self._best(score, here & enough if whole else enough, most, [])
+        if whole or len(kept) < expected:
+            kept += self._best(self.ring, here & (self.ring > cfg.ring_share), most, kept)
+        places: Array = np.array(kept).reshape(-1, 2)
+        column, row = np.clip(np.rint(places).astype(int), 0, np.array(here.shape[::-1]) - 1).T
+        inside: Array = places[here[row, column]]
+        return inside
+
+    def _best(
+        self, score: Image, enough: NDArray[np.bool_], most: int, taken: list[tuple[float, float]]
+    ) -> list[tuple[float, float]]:
+        """(column, row) of the highest peaks, apart from each other and from those ``taken``."""
+        rows, columns = np.nonzero((score >= cv2.dilate(score, _NEIGHBOURS)) & enough)
+        radius = self.search.radius_px / self.search.factor
+        apart2 = (0.7 * radius) ** 2
         kept: list[tuple[int, int]] = []
         for i in np.argsort(-score[rows, columns])[:100]:
             row, column = int(rows[i]), int(columns[i])
-            if all((row - r) ** 2 + (column - c) ** 2 > apart2 for c, r in kept):
+            if all((row - r) ** 2 + (column - c) ** 2 > apart2 for c, r in [*kept, *taken]):
                 kept.append((column, row))
             if len(kept) == most:
                 break
-        reach = max(1, int(np.ceil(0.5 * self.radius_px / self.factor)))
-        places = [_refined(column, row, score, reach) for column, row in kept]
-        return np.array(places).reshape(-1, 2), np.asarray(disc)
+        reach = max(1, int(np.ceil(0.5 * radius)))
+        return [_refined(column, row, score, reach) for column, row in kept]
+
+    def holds(self, cell: tuple[int, int]) -> bool:
+        """Whether a (column, row) of the whole lies in it."""
+        x0, y0, x1, y1 = self.box
+        return x0 <= cell[0] < x1 and y0 <= cell[1] < y1
+
+    def at(self, shares: Image, cell: tuple[int, int]) -> float:
+        """One of its pictures at a (column, row) of the whole."""
+        return float(shares[cell[1] - self.box[1], cell[0] - self.box[0]])
 
 
 @dataclass(frozen=True, eq=False)
 class Candidates:
-    """Rough places (N, 2) px, and the shares they were found in, to ask for other places."""
+    """Rough places (N, 2) px, and the regions they were found in, to ask for other places."""
 
     px: Array
-    discs: tuple[tuple[int, int, Image], ...]
+    regions: tuple[_Region, ...]
     search: ClothSearch
 
-    def share(self, px: Array) -> float:
-        """Share of a ball's disc at this place that isn't cloth; 0 outside the regions looked at."""
+    def disc(self, px: Array) -> float:
+        """Share of a ball's disc at this place that isn't cloth; 0 outside the regions."""
+        cell = self._cell(px)
+        return max((region.at(region.disc[0], cell) for region in self.regions if region.holds(cell)), default=0.0)
+
+    def ring(self, px: Array) -> float:
+        """Share of a ball's outline at this place that shows; 0 outside the regions."""
+        cell = self._cell(px)
+        return max((region.at(region.ring, cell) for region in self.regions if region.holds(cell)), default=0.0)
+
+    def _cell(self, px: Array) -> tuple[int, int]:
         column, row = np.rint(self.search.to_cells(px)).astype(int)
-        best = 0.0
-        for x0, y0, disc in self.discs:
-            if 0 <= row - y0 < disc.shape[0] and 0 <= column - x0 < disc.shape[1]:
-                best = max(best, float(disc[row - y0, column - x0]))
-        return best
+        return int(column), int(row)
 
 
 _NEIGHBOURS = np.ones((3, 3), np.uint8)

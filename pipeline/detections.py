@@ -44,6 +44,8 @@ class DetectSettings:
     streak_px: float = 1.0  # if it was one that shows
     outline_share: float = 0.4  # less of the outline than this is no ball,
     sure_support: float = 0.7  # unless so much of it lies near edges: a ball hardly brighter or darker than the cloth
+    vague_radii: float = 0.12  # a place told no better than this is none either
+    vague_outline: float = 0.7  # unless so much of the outline is seen
     outline_and_clear: float = 1.25  # share of outline seen plus share of plain cloth around it: hands have neither
     still_there: float = 0.3  # share of a known ball's disc that isn't cloth: below, it has gone
     surely_there: float = 0.75  # the same where something ball-like was found within a ball's width
@@ -155,17 +157,18 @@ class BallDetector:
             elif job.misses >= 0:
                 again.append((place, job.misses + job.done))
         near = 0.8 * self.fitter.radius_px
-        candidates = self.search.candidates(frame, small, mask)
+        candidates = self.search.candidates(frame, small, mask, [place for place, _ in again])
         self._refused = [(p, t) for p, t in self._refused if frame.t_s - t < self.settings.refused_s]
         ruled_out = [p for p, _ in self._refused]
         found = [p for p in candidates.px if _far(p, places, near) and _far(p, ruled_out, 0.4 * near)]
-        jobs = kept + [self._job(frame, place, -1, disc=candidates.share(place)) for place in found]
+        jobs = kept + [self._job(frame, place, -1, disc=candidates.disc(place)) for place in found]
         for place, misses in again:
             if not _far(place, found, 0.35 * near):
                 continue
             alone = _far(place, found, 2 * near)  # else it may have moved to a place found nearby
-            share = candidates.share(place)
-            if share > (self.settings.still_there if alone else self.settings.surely_there):
+            least = self.settings.still_there if alone else self.settings.surely_there
+            share = candidates.disc(place)
+            if share > least or (alone and candidates.ring(place) > self.settings.search.ring_share):
                 jobs.append(self._job(frame, place, misses, disc=share))
         return jobs
 
@@ -290,7 +293,9 @@ class BallDetector:
         near = np.linalg.norm(fit.xy_mm - start, axis=1) < 1.2 * self.picture.radius_mm
         whole = (fit.outline_share > self.settings.outline_share) | (support > self.settings.sure_support)
         alone = fit.outline_share + clear_share > self.settings.outline_and_clear
-        return np.asarray(inside & near & whole & alone)
+        told = np.sqrt(np.einsum("nii->n", fit.cov_mm2)) < self.settings.vague_radii * self.picture.radius_mm
+        told |= fit.outline_share > self.settings.vague_outline
+        return np.asarray(inside & near & whole & alone & told)
 
     def _write(self, look: _Look) -> None:
         """Rows of a frame all of whose jobs are done; of two fits in one place the better."""

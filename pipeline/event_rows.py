@@ -15,12 +15,12 @@ from shared.equipment import Table
 if TYPE_CHECKING:
     from pipeline.shots import MeasuredShot
 
-_PLACE = frozenset({"kind", "ball", "other", "t_s", "x_mm", "y_mm"})  # all there is of a shot whose fit went astray
+_PLACE = frozenset({"kind", "ball", "other", "t_s", "x_mm", "y_mm"})  # all that is said if the motion can't be right
 _ANGLES = frozenset({"angle_in_deg", "angle_out_deg"})
 
 
 def contact_rows(shot: MeasuredShot, table: Table) -> list[dict[str, Any]]:
-    """A row per event, in order of time, numbered from 1; where the fit went astray, only where to look."""
+    """A row per event, in order of time, numbered from 1; where the motion can't be right, only where to look."""
     motion = shot.motion
     rows = [_event(motion, i, event, table) for i, event in enumerate(motion.events)]
     for ball in motion.layout.balls:
@@ -28,7 +28,7 @@ def contact_rows(shot: MeasuredShot, table: Table) -> list[dict[str, Any]]:
             rows.append(_pocketed(shot, ball))
         elif (rest := motion.rest_s(ball)) is not None and rest <= shot.followed.last_seen_s(ball) + 0.05:
             rows.append(_rest(motion, ball))
-    if motion.astray:
+    if shot.followed.lost:
         rows = [{name: value for name, value in row.items() if name in _PLACE} for row in rows]
     rows.sort(key=lambda row: float(row["t_s"]))
     return [{"shot_id": shot.shot_id, "n": n, **row} for n, row in enumerate(rows, start=1)]

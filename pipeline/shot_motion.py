@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.contacts import find_events, find_starts
-from pipeline.motions import ShotMotion, fit_shot
+from pipeline.motions import ASTRAY_MM, ShotMotion, fit_shot
+from pipeline.overlooked import overlooked_contact
 from pipeline.paths import MotionEvent, Path, Seen, inward_normal, nose_distance
 from pipeline.physics import G_MM_S2, Array, Friction
 from pipeline.pockets import Pocketed, find_pocketed, in_jaws
@@ -30,6 +31,7 @@ THROUGH_NOSE_MM = 1.5  # a path further through a nose than this was turned back
 MOST_REPAIRS = 4
 MOST_EFFORT = 60  # events fitted in trials, all together: a break of the rack must not take minutes
 WORTH_AN_EVENT = 15.0  # by so much must chi squared fall to add an event; its four parameters alone take four
+ASTRAY = f"the paths miss many frames by more than {ASTRAY_MM:.0f} mm: a ball or a contact was overlooked"
 LEAST_TURN = 3.5  # a contact changes a velocity by more than so many standard uncertainties
 
 
@@ -45,13 +47,17 @@ class Scene:
 
 @dataclass(frozen=True, eq=False)
 class FollowedShot:
-    """A shot's motion; by ball name, all its rows and where it fell."""
+    """A shot's motion; by ball name, all its rows and where it fell.
+
+    ``lost``: why the motion can't be what happened, in words; empty where nothing speaks against it.
+    """
 
     strike: Strike
     names: Mapping[str, str]  # track -> ball name
     windows: Mapping[str, Seen]
     motion: ShotMotion
     pocketed: Mapping[str, Pocketed]
+    lost: str = ""
 
     def last_seen_s(self, ball: str) -> float:
         return float(self.windows[ball].t_s[-1])
@@ -77,7 +83,9 @@ def follow_shot(strike: Strike, tracks: Mapping[str, Seen], scene: Scene) -> Fol
     named = _with_lasting_offsets({names[b]: replace(s, ball=names[b]) for b, s in windows.items()}, moving)
     motion = _fit({b: named[b] for b in named if b in moving}, events, scene)
     fallen = {names[k]: replace(v, ball=names[k]) for k, v in pocketed.items() if names[k] in moving}
-    return FollowedShot(strike, names, named, motion, fallen)
+    known = {track for track, name in names.items() if name in moving}
+    lost = ASTRAY if motion.astray else overlooked_contact(strike, tracks, known, scene.table.ball.radius_mm)
+    return FollowedShot(strike, names, named, motion, fallen, lost)
 
 
 def _with_lasting_offsets(windows: Mapping[str, Seen], moving: set[str]) -> dict[str, Seen]:

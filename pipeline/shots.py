@@ -14,7 +14,7 @@ from calibration.store import Calibration
 from pipeline.event_rows import contact_rows
 from pipeline.launch import Launch, TrackQuality, measure_launch
 from pipeline.measured import Measured
-from pipeline.motions import ASTRAY_MM, ShotMotion
+from pipeline.motions import ShotMotion
 from pipeline.paths import MotionEvent, Seen
 from pipeline.physics import Array, Friction
 from pipeline.pockets import Pocketed
@@ -31,7 +31,6 @@ from shared.settings import SessionSettings
 
 MET_NOTHING = "kind, banked_ball: the cue ball met neither a ball nor a cushion while it was filmed"
 POOR_FIT_MM = 1.0  # as good as published tracking of snooker balls (Mathavan et al. 2009)
-LOST_FIT = "all measures: the paths miss many frames by more than {:.0f} mm: a ball or a contact was overlooked"
 POOR_FIT = "the paths fit the frames only to {:.1f} mm: an event may be missing, look at the shot before using it"
 
 
@@ -176,8 +175,8 @@ def _one_shot(
     )
     shares = {b: _share_seen(followed.windows[b], strike, scene.frames_t, end_s) for b in motion.layout.balls}
     notes = (POOR_FIT.format(motion.rms_mm),) if motion.poor and motion.rms_mm > POOR_FIT_MM else ()
-    if motion.astray:
-        notes = (LOST_FIT.format(ASTRAY_MM),)
+    if followed.lost:
+        notes = (f"all measures: {followed.lost}",)
     if not kind:
         notes = (*notes, MET_NOTHING)
     quality = TrackQuality(shares, motion.rms_mm, calibration.rms_px, notes)
@@ -232,7 +231,7 @@ def _share_seen(seen: Seen, strike: Strike, frames_t: Array, end_s: float) -> fl
 
 
 def _clip_friction(shots: Sequence[MeasuredShot], known: Friction) -> Friction | None:
-    shots = [shot for shot in shots if not shot.motion.astray]
+    shots = [shot for shot in shots if not shot.followed.lost]
     if not shots:
         return None
     if len(shots) == 1:
@@ -252,7 +251,7 @@ def _row(shot: MeasuredShot, clip: str, calibration: Calibration) -> dict[str, A
         "residual_mm": shot.quality.residual_mm,
         "calibration_rms_px": shot.quality.calibration_rms_px,
     }
-    if shot.motion.astray:
+    if shot.followed.lost:
         row |= dict.fromkeys(("kind", "banked_ball", "rails", "rail", "outcome", "pocket"))
         row["notes"] = "; ".join(dict.fromkeys([*calibration.warnings, *shot.quality.notes]))
         return row

@@ -33,12 +33,31 @@ def calibration(table: Table | None = None, pose: CameraPose | None = None) -> C
     return Calibration("drawn", pose or overhead_camera(), table or standard_table(), 0.1, "given")
 
 
+def _paint(planes: NDArray[np.float64], outlines: NDArray[np.float64], colour: Colour, blur_px: float) -> None:
+    """Fill outlines (N, K, 2), each of which is there for an Nth of the exposure."""
+    low = np.maximum(np.floor(outlines.min(axis=(0, 1))).astype(int) - 6, 0)
+    size = np.ceil(outlines.max(axis=(0, 1))).astype(int) + 7 - low
+    share = np.zeros((size[1], size[0]))
+    for outline in outlines:
+        fine = np.zeros((size[1] * FINE, size[0] * FINE), np.uint8)
+        corners = ((outline - low + 0.5) * FINE - 0.5) * 16
+        cv2.fillPoly(fine, [np.rint(corners).astype(np.int32)], 255, shift=4)
+        share += cv2.resize(fine, (int(size[0]), int(size[1])), interpolation=cv2.INTER_AREA) / 255 / len(outlines)
+    share = cv2.GaussianBlur(share, (0, 0), blur_px)[..., None]
+    here = planes[low[1] : low[1] + size[1], low[0] : low[0] + size[0]]
+    share = share[: here.shape[0], : here.shape[1]]
+    here[:] = here * (1 - share) + np.array(colour) * share
+
+
 def draw(
     picture: BallPicture, balls: list[tuple[float, float, Colour]], *, index: int = 0, t_s: float = 0.0,
     motion_mm: tuple[float, float] = (0.0, 0.0), noise: float = 1.0, blur_px: float = 0.7, seed: int = 7,
-    cover: list[tuple[NDArray[np.int32], Colour]] | None = None,
+    cover: list[tuple[NDArray[np.int32], Colour]] | None = None, rim: float = 1.0,
 ) -> Frame:
-    """A frame with balls (x mm, y mm, (Y, Cb, Cr)), swept by ``motion_mm`` during the exposure, polygons over them."""
+    """A frame with balls (x mm, y mm, (Y, Cb, Cr)), swept by ``motion_mm`` during the exposure, polygons over them.
+
+    rim : luma of the outer seventh of a ball's radius, over that of the rest
+    """
     rng = np.random.default_rng(seed + index)
     width, height = picture.pose.width_px, picture.pose.height_px
     planes = np.empty((height, width, 3))
@@ -47,18 +66,11 @@ def draw(
         steps = np.linspace(-0.5, 0.5, 1 if motion_mm == (0.0, 0.0) else 9)
         places = np.array([[x, y]]) + steps[:, None] * np.array(motion_mm)
         outlines, _ = picture.outlines(places, 96)
-        low = np.maximum(np.floor(outlines.min(axis=(0, 1))).astype(int) - 6, 0)
-        size = np.ceil(outlines.max(axis=(0, 1))).astype(int) + 7 - low
-        share = np.zeros((size[1], size[0]))
-        for outline in outlines:
-            fine = np.zeros((size[1] * FINE, size[0] * FINE), np.uint8)
-            corners = ((outline - low + 0.5) * FINE - 0.5) * 16
-            cv2.fillPoly(fine, [np.rint(corners).astype(np.int32)], 255, shift=4)
-            share += cv2.resize(fine, (int(size[0]), int(size[1])), interpolation=cv2.INTER_AREA) / 255 / len(outlines)
-        share = cv2.GaussianBlur(share, (0, 0), blur_px)[..., None]
-        here = planes[low[1] : low[1] + size[1], low[0] : low[0] + size[0]]
-        share = share[: here.shape[0], : here.shape[1]]
-        here[:] = here * (1 - share) + np.array(colour) * share
+        y, cb, cr = colour
+        _paint(planes, outlines, (y * rim, cb, cr), blur_px)
+        if rim != 1.0:
+            middle = outlines.mean(axis=1, keepdims=True)
+            _paint(planes, middle + (outlines - middle) * 6 / 7, colour, blur_px)
     for polygon, colour in cover or []:
         cv2.fillPoly(planes, [polygon], colour)
     luma = planes[..., 0] + rng.normal(0, noise, planes.shape[:2])

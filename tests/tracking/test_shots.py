@@ -221,3 +221,38 @@ def test_nothing_is_said_of_a_shot_whose_fit_went_astray():
                     "notes"}
     assert measures.contacts[[c for c in CONTACTS.names if c.endswith(("_u", "_mps", "_deg"))]].isna().all(axis=None)
     assert measures.friction is None
+
+
+def test_nothing_is_said_of_a_shot_in_which_a_ball_was_hit_unseen():
+    """The object ball is seen to lie there, and never again once it is hit."""
+    play = bank_shot(TABLE, cut_deg=-35.0, roll_ratio=0.4, speed_mps=2.6, until_s=4.0)
+    hit_s = next(e["t"] for e in play.events if e["kind"] == "ball_ball")
+    rows = detections_of(play, TABLE, 2.6)
+    rows = rows[(rows["luma"] != COLOURS["1"][0]) | (rows["t_s"] < hit_s)]
+    (row,) = measure(rows).shots.to_dict("records")
+    assert "all measures: " in row["notes"]
+    assert pd.isna(row["cue_speed_mps"])
+
+
+def test_a_ball_that_rolls_out_of_nowhere_was_hit_by_something():
+    """The object ball is first seen some time after it was hit."""
+    play = bank_shot(TABLE, cut_deg=-35.0, roll_ratio=0.4, speed_mps=2.6, until_s=4.0)
+    hit_s = next(e["t"] for e in play.events if e["kind"] == "ball_ball")
+    rows = detections_of(play, TABLE, 2.6)
+    rows = rows[(rows["luma"] != COLOURS["1"][0]) | (rows["t_s"] > hit_s + 0.15)]
+    (row,) = measure(rows).shots.to_dict("records")
+    assert "all measures: " in row["notes"]
+    assert pd.isna(row["cue_speed_mps"])
+
+
+def test_a_ball_under_a_hand_for_a_moment_is_still_there():
+    """A third ball beside the object ball's way isn't seen for a while: nothing hit it."""
+    play = bank_shot(TABLE, cut_deg=-35.0, roll_ratio=0.4, speed_mps=2.6, until_s=4.0)
+    rows = detections_of(play, TABLE, 2.6)
+    other = rows[rows["luma"] == COLOURS["1"][0]].iloc[[0]]
+    x, y = other[["x_mm", "y_mm"]].to_numpy()[0] + [0.0, 70.0]
+    times = rows[["frame", "t_s"]].drop_duplicates()
+    times = times[(times["t_s"] < 0.8) | (times["t_s"] > 1.4)]
+    lies = other.drop(columns=["frame", "t_s"]).merge(times, how="cross").assign(x_mm=x, y_mm=y)
+    (row,) = measure(pd.concat([rows, lies])[rows.columns].sort_values(["frame"])).shots.to_dict("records")
+    assert not pd.isna(row["cue_speed_mps"])

@@ -1,0 +1,86 @@
+"""Signs that a shot's motion lacks a contact: a ball that lay by another's way is gone, or one rolls that nothing hit.
+
+A ball of the cloth's colour, or under a hand, may not be seen when it is hit. A fit that knows nothing of it can follow
+all frames that there are, and still give a wrong speed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+
+from pipeline.paths import Seen
+from pipeline.physics import Array
+from pipeline.strikes import Strike
+
+PASSED_RADII = 2.6  # a ball whose middle came as close as this to another's may have hit it
+GONE_RADII = 0.5  # within so much of its place, a ball lies where it lay
+BLINK_S = 0.2  # not to be seen for so long is no sign
+ROLLS_MM_S = 150.0  # faster than what a false find creeps
+
+
+def overlooked_contact(
+    strike: Strike, tracks: Mapping[str, Seen], moving: set[str], radius_mm: float
+) -> str:
+    """What speaks for it, in words; empty if nothing does.
+
+    tracks : of all balls of the clip
+    moving : those that the motion knows to move
+    """
+    movers = [tracks[name] for name in sorted(moving)]
+    for name, seen in tracks.items():
+        if name in moving:
+            continue
+        place = _lay(seen, strike)
+        if place is not None:
+            left_s = _left(seen, strike, place, radius_mm)
+            if left_s is not None and _passed(movers, place, left_s, seen, radius_mm):
+                return (f"a ball that lay at {place[0]:.0f}, {place[1]:.0f} mm was gone after another passed it, so it "
+                        "was hit")
+        elif _came_from_nowhere(seen, strike, tracks.values()):
+            x, y = seen.xy_mm[0]
+            return f"a ball rolls from {x:.0f}, {y:.0f} mm on that nothing was seen to hit"
+    return ""
+
+
+def _lay(seen: Seen, strike: Strike) -> Array | None:
+    """Where the ball lay before the strike; None where it wasn't seen to lie."""
+    rows = (seen.t_s < strike.t_s) & (seen.t_s > strike.t_s - 0.5)
+    if rows.sum() < 2:
+        return None
+    place: Array = np.median(seen.xy_mm[rows], axis=0)
+    return place
+
+
+def _left(seen: Seen, strike: Strike, place: Array, radius_mm: float) -> float | None:
+    """When the ball was last seen there; None if it stayed."""
+    there = seen.t_s[np.hypot(*(seen.xy_mm - place).T) < GONE_RADII * radius_mm]
+    there = there[there < strike.until_s]
+    if not len(there) or there[-1] > strike.until_s - BLINK_S:
+        return None
+    return float(there[-1])
+
+
+def _passed(movers: Iterable[Seen], place: Array, left_s: float, gone: Seen, radius_mm: float) -> bool:
+    """Whether a moving ball came close just when the ball left its place, or could have while it wasn't seen."""
+    later = gone.t_s[gone.t_s > left_s]
+    back_s = float(later[0]) if len(later) else left_s + BLINK_S
+    for mover in movers:
+        at = np.arange(left_s - 0.05, back_s + 0.05, 0.001)
+        at = at[(at >= mover.t_s[0]) & (at <= mover.t_s[-1])]
+        x, y = (np.interp(at, mover.t_s, mover.xy_mm[:, k]) for k in range(2))
+        if len(at) and np.hypot(x - place[0], y - place[1]).min() < PASSED_RADII * radius_mm:
+            return True
+    return False
+
+
+def _came_from_nowhere(seen: Seen, strike: Strike, tracks: Iterable[Seen]) -> bool:
+    """Whether the ball is first seen rolling in mid-shot, and can't be one that was seen until then."""
+    begin = float(seen.t_s[0])
+    if not strike.t_s + 0.02 < begin < strike.until_s or len(seen.t_s) < 6:
+        return False
+    t, xy = seen.t_s[:6], seen.xy_mm[:6]
+    if np.hypot(*(xy[-1] - xy[0])) < ROLLS_MM_S * (t[-1] - t[0]):
+        return False
+    return not any(strike.t_s < other.t_s[-1] < begin for other in tracks)
