@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -19,7 +20,9 @@ FAR = 3.0  # standard uncertainties from no slip, or between two pits
 _STEPS, _ENOUGH = 12, 0.05
 
 
-def first_slip(problem: MotionProblem, theta: Array, covariance: Array) -> tuple[Array, Array]:
+def first_slip(
+    problem: MotionProblem, theta: Array, covariance: Array, bent: Sequence[int] = ()
+) -> tuple[Array, Array]:
     """Parameters and covariance with the slip at the strike as the cost itself shows it, where its curvature misleads.
 
     A ball struck so that it nearly rolls slides for a few frames at most. Whether it was a little too fast or too slow
@@ -34,7 +37,7 @@ def first_slip(problem: MotionProblem, theta: Array, covariance: Array) -> tuple
     settled = settled_velocity(theta[at : at + 2], theta[at + 2 : at + 4])
     speed = float(np.hypot(*settled))
     slides = Coordinates.at(layout, theta[None], problem.last_s).slides[0, list(layout.leg.values()).index(at)]
-    if speed < LEAST_SPEED_MM_S or slides:
+    if speed < LEAST_SPEED_MM_S or slides or at in bent:
         return theta, covariance
     slip = _Slip(problem, theta, at, settled / speed)
     spread = math.sqrt(float(slip.reading @ covariance @ slip.reading))

@@ -27,20 +27,23 @@ def evaluate(motion: ShotMotion, derive: Derive, *, degrees: frozenset[str] = fr
     """Carry the parameters' covariance through ``derive``, a function of a batch of paths giving (P,) arrays by name.
 
     Taken one standard uncertainty to both sides along each principal axis, not by derivatives: where a ball just stops
-    sliding before its next contact, or rolls from the start, a measure bends within its own uncertainty.
+    sliding before its next contact, or rolls from the start, a measure bends within its own uncertainty. Along the
+    motion's bends it is the mean square of both sides, each as likely as it is.
 
     degrees : names of angles, whose differences are taken round the circle
     """
-    axes = motion.axes
-    batch = np.concatenate([motion.theta[None], motion.theta + axes, motion.theta - axes])
+    axes, bends = motion.axes, motion.bends
+    sides = np.array([side for bend in bends for side in (bend.up, bend.down)]).reshape(-1, axes.shape[1])
+    batch = motion.theta + np.concatenate([np.zeros_like(axes[:1]), axes, -axes, sides])
+    likely = np.array([share for bend in bends for share in (bend.share_up, 1 - bend.share_up)])
     values = derive(Path(motion.layout, batch))
     out = {}
     for name, value in values.items():
         change = value[1:] - value[0]
         if name in degrees:
             change = wrap_deg(change)
-        up, down = change.reshape(2, -1)
-        variance = float((((up - down) / 2) ** 2).sum() + 0.5 * (((up + down) / 2) ** 2).sum())
+        up, down, side = np.split(change, [len(axes), 2 * len(axes)])
+        variance = float((((up - down) / 2) ** 2).sum() + 0.5 * (((up + down) / 2) ** 2).sum() + likely @ side**2)
         out[name] = Measured(float(value[0]), float(np.sqrt(variance)))
     return out
 

@@ -16,6 +16,7 @@ import numpy as np
 from pipeline.descent import descend, descend_all
 from pipeline.first_guess import first_guess
 from pipeline.first_slip import first_slip
+from pipeline.flat_slips import Bend, flat_slips
 from pipeline.knowledge import Knowledge
 from pipeline.motion_problem import HUBER, MotionProblem
 from pipeline.paths import Layout, MotionEvent, Path, Seen
@@ -47,6 +48,7 @@ class ShotMotion:
     chi2: float  # at the stated noise, priors included: for comparing one set of events with another
     radius_mm: float
     friction_common_u: Array  # (2,) of the frictions' logarithms, from systematic effects
+    bends: tuple[Bend, ...] = ()  # directions in which the covariance holds the mean square of two unlike sides
 
     @property
     def events(self) -> list[MotionEvent]:
@@ -56,9 +58,10 @@ class ShotMotion:
 
     @cached_property
     def axes(self) -> Array:
-        """(n, n) principal axes of the covariance, each a row one standard uncertainty long."""
-        sigma = np.sqrt(np.maximum(np.diag(self.covariance), 1e-30))
-        values, vectors = np.linalg.eigh(self.covariance / np.outer(sigma, sigma))
+        """(n, n) principal axes of the covariance without bends, each a row one standard uncertainty long."""
+        covariance = self.covariance - sum((bend.scatter for bend in self.bends), start=np.zeros(()))
+        sigma = np.sqrt(np.maximum(np.diag(covariance), 1e-30))
+        values, vectors = np.linalg.eigh(covariance / np.outer(sigma, sigma))
         return np.asarray((vectors * np.sqrt(np.clip(values, 0, None))).T * sigma)
 
     @property
@@ -261,11 +264,13 @@ def _finish(
         if effects:
             white = np.einsum("nij,njq->niq", problem.whiten[ball], s.systematic).reshape(-1, s.systematic.shape[2])
             push[columns, : white.shape[1]] += (j * np.repeat(w, 2)) @ white
+    covariance, bends = flat_slips(problem, theta, covariance)
     shift = covariance @ push
-    theta, covariance = first_slip(problem, theta, covariance)
+    theta, covariance = first_slip(problem, theta, covariance, bent=[bend.leg for bend in bends])
     path = Path(layout, theta)
     residual = {b: np.linalg.norm(s.xy_mm - path.states(b, s.t_s)[0][0], axis=1) for b, s in seen.items()}
     radius = problem.knowledge.table.ball.radius_mm
     systematic = shift @ shift.T
-    return ShotMotion(layout, theta, covariance + systematic, seen, residual, scale, weight, chi2, radius,
-                      np.sqrt(np.diag(systematic)[:2]))
+    covariance = covariance + systematic + sum((bend.scatter for bend in bends), start=np.zeros(()))
+    return ShotMotion(layout, theta, covariance, seen, residual, scale, weight, chi2, radius,
+                      np.sqrt(np.diag(systematic)[:2]), tuple(bends))

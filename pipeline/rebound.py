@@ -13,6 +13,7 @@ from pipeline.physics import Array, settled_velocity, slide_time, state_after
 from pipeline.pockets import Mouth, Pocketed, mouths
 from shared.equipment import Cushion, Table
 
+UNTOLD_DEG = 2.0  # a settled angle known no better says nothing of a bank
 _AFTER = ("rebound_angle_deg", "rebound_settled_angle_deg", "rebound_speed_mps", "restitution", "tangential_ratio")
 _MOST_OF_SLIDE = 0.6
 _FEWEST = 3  # frames of a leg below which what is known beforehand would speak, not the clip
@@ -69,6 +70,9 @@ def measure_rebound(
     elif not _settles(motion, ball, first, seen_until_s):
         got.pop("rebound_settled_angle_deg")
         notes.append("rebound_settled_angle_deg: the ball met something, or the clip ended, before it rolled")
+    elif got["rebound_settled_angle_deg"].u > UNTOLD_DEG:
+        got.pop("rebound_settled_angle_deg")
+        notes.append("rebound_settled_angle_deg: whether the ball rolled before it met something can't be told")
     if "tangential_ratio" in got and got["tangential_ratio"].u > 0.5:
         got.pop("tangential_ratio")
         notes.append("tangential_ratio: the ball came in too nearly square")
