@@ -240,7 +240,7 @@ def _reversals(t: Array, d: Array, hits: list[float], noise: float) -> list[tupl
     for i in range(1, len(t) - 1):
         if t[i] <= begin or d[i] > d[i - 1] or d[i] > d[i + 1]:
             continue
-        step = max(abs(d[i] - d[i - 1]), abs(d[i + 1] - d[i]))
+        step = max(abs(d[i] - d[i - 1]), abs(d[i + 1] - d[i]), _unseen_way(t, d, i))
         if not -step - 15 < d[i] < 5 + 1.1 * step:
             continue
         tries = (_meeting(t, d, i, hits, noise, 5 + 0.25 * step, width_s) for width_s in (0.06, 0.15, 0.35))
@@ -248,6 +248,14 @@ def _reversals(t: Array, d: Array, hits: list[float], noise: float) -> list[tupl
         if found is not None and all(abs(found - earlier) > 0.02 for earlier, _ in out):
             out.append((found, i))
     return out
+
+
+def _unseen_way(t: Array, d: Array, i: int) -> float:
+    """How far d may have gone, and back, in a gap beside row i, at the speed of the rows before or after that."""
+    gap = max(float(t[i] - t[i - 1]), float(t[i + 1] - t[i]))
+    speeds = [abs(d[b] - d[a]) / (t[b] - t[a]) for a, b in ((i - 2, i - 1), (i + 1, i + 2)) if a >= 0 and b < len(t)]
+    usual = min([float(t[b] - t[a]) for a, b in ((i - 2, i - 1), (i + 1, i + 2)) if a >= 0 and b < len(t)], default=gap)
+    return max(speeds, default=0.0) * gap / 2 if gap > 1.5 * usual else 0.0
 
 
 def _meeting(

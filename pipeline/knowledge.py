@@ -6,6 +6,7 @@ It holds what few frames cannot tell, with an uncertainty that is stated and fin
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -19,6 +20,7 @@ MASS_U = 0.012  # equal masses: two balls of a set, k=1
 RESTITUTION, RESTITUTION_U = 0.95, 0.03  # ball on ball: published band 0.92-0.98 (Alciatore FAQ)
 GRIP_U = 0.05  # tangential over normal impulse between balls: published band of friction 0.03-0.08
 SPIN_GRIP = 2.5 * GRIP_U  # the most that friction can change a rolling velocity, over the closing speed
+ORDER_U_S = 2e-4  # far below a frame: no contact before the one that led to it
 CUSHION_OUT, CUSHION_OUT_U = 0.78, 0.15  # horizontal restitution: published band 0.6-0.9
 
 
@@ -43,6 +45,7 @@ class Knowledge:
         f = self.friction
         rows.append((path.theta[:, 0] - np.log(f.sliding)) / (f.sliding_u / f.sliding))
         rows.append((path.theta[:, 1] - np.log(f.rolling)) / (f.rolling_u / f.rolling))
+        rows += self._order(path)
         for i, event in enumerate(path.layout.events):
             if event.kind == "strike":
                 rows += self._strike(path, i, event)
@@ -51,6 +54,12 @@ class Knowledge:
             else:
                 rows += self._cushion(path, i, event)
         return np.stack(rows, axis=1)
+
+    @staticmethod
+    def _order(path: Path) -> list[Array]:
+        """What a ball met one after the other, it met in that order."""
+        pairs = {pair for chain in path.layout.chain.values() for pair in pairwise(chain)}
+        return [np.minimum(path.time(k) - path.time(i), 0.0) / ORDER_U_S for i, k in sorted(pairs)]
 
     @staticmethod
     def _strike(path: Path, i: int, event: MotionEvent) -> list[Array]:

@@ -179,7 +179,7 @@ def _trials(
 
 
 def _at_once(motion: ShotMotion, scene: Scene) -> list[MotionEvent]:
-    """Cushions that a ball may have met so soon after a hit that no frame lies between."""
+    """Cushions that a ball may have met so soon after a hit, or before it, that no frame lies between."""
     table, path = scene.table, motion.path()
     step = float(np.median(np.diff(scene.frames_t)))
     reach = table.contact_distance_mm(table.ball.radius_mm)
@@ -190,14 +190,16 @@ def _at_once(motion: ShotMotion, scene: Scene) -> list[MotionEvent]:
         p, q = path.before[event.ball, i], path.before[event.other, i]
         line = (q[0] - p[0])[0] / np.hypot(*(q[0] - p[0])[0])
         push = float((p[1] - q[1])[0] @ line)
-        for ball, place, v in ((event.other, q[0][0], q[1][0] + push * line), (event.ball, p[0][0], p[1][0])):
+        after = [(event.other, q[0][0], q[1][0] + push * line, 1), (event.ball, p[0][0], p[1][0], 1)]
+        before = [(event.ball, p[0][0], p[1][0], -1), (event.other, q[0][0], q[1][0], -1)]
+        for ball, place, v, side in (*after, *before):
             for cushion in CUSHIONS:
                 towards = -float(v @ inward_normal(cushion))
                 soon = max(float(nose_distance(table, cushion, place)) - reach, 0.0) / max(towards, 1e-3)
                 taken = any(e.concerns(ball) and e.other == cushion and abs(e.t_s - event.t_s) < 4 * step
                             for e in motion.events)
                 if towards > 100 and soon < 3 * step and not taken:
-                    out.append(MotionEvent("cushion", event.t_s + max(soon, 0.1 * step), ball, cushion))
+                    out.append(MotionEvent("cushion", event.t_s + side * max(soon, 0.1 * step), ball, cushion))
     return out
 
 
