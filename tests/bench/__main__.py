@@ -20,6 +20,9 @@ def main() -> int:
     parser.add_argument("--truth", nargs="+", type=Path, help="folders of truth for --measured")
     parser.add_argument("--only", default="", help="clips whose name holds one of these, with commas between")
     parser.add_argument("--keep", type=Path, help="keep the sessions and their output here")
+    parser.add_argument(
+        "--tape", action="store_true", help="give the table's sizes as a tape reads them, up to a millimetre off"
+    )
     parser.add_argument("--tables", type=Path, help="single pictures with truth: find the table in each")
     parser.add_argument(
         "--variations", type=Path, help="draw clips that vary tilt, lens, blur ... here and measure them"
@@ -74,7 +77,7 @@ def main() -> int:
             base = args.keep or Path(scratch)
             for number, group in enumerate(measure.sessions(truths)):
                 name = group[0].clip.stem if len(group) == 1 else group[0].clip.parent.name
-                run = measure.measure(group, base / f"{number:02d}-{name}")
+                run = measure.measure(group, base / f"{number:02d}-{name}", tape=args.tape)
                 runs.append(run)
                 scores += [score_clip(truth, run.measured) for truth in group]
                 for truth, score in zip(group, scores[-len(group) :], strict=True):

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+import random
 import shutil
 import subprocess
 import sys
 import time
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -39,13 +41,21 @@ def sessions(truths: list[ClipTruth]) -> list[list[ClipTruth]]:
     return list(groups.values())
 
 
-def session_text(truth: ClipTruth) -> str:
-    """What the person filming knows: the sizes of table and balls and the shutter."""
+TAPE_MM = 1.0  # a tape between the noses is read so well, either way
+
+
+def session_text(truth: ClipTruth, *, tape: bool = False) -> str:
+    """What the person filming knows: the sizes of table and balls and the shutter.
+
+    tape : length and width as a tape may read them, and not exactly
+    """
     table, camera = truth.table, truth.record["camera"]
+    lot = random.Random(zlib.crc32(truth.clip.name.encode()))
+    off = [lot.uniform(-TAPE_MM, TAPE_MM) if tape else 0.0 for _ in range(2)]
     lines = [
         "[table]",
-        f"length_mm = {float(table['length_mm'])}",
-        f"width_mm = {float(table['width_mm'])}",
+        f"length_mm = {float(table['length_mm']) + off[0]}",
+        f"width_mm = {float(table['width_mm']) + off[1]}",
         f"nose_height_mm = {float(table['nose_height_mm'])}",
         f"sight_offset_mm = {float(table['sight_offset_mm'])}",
         "[ball]",
@@ -55,12 +65,12 @@ def session_text(truth: ClipTruth) -> str:
     return "\n".join(lines + (["[camera]", *known] if known else [])) + "\n"
 
 
-def prepare(group: list[ClipTruth], folder: Path) -> None:
+def prepare(group: list[ClipTruth], folder: Path, *, tape: bool = False) -> None:
     """A session folder with links to the clips, the sizes and the target pockets."""
     folder.mkdir(parents=True, exist_ok=True)
     for truth in group:
         (folder / truth.clip.name).symlink_to(truth.clip.resolve())
-    (folder / "session.toml").write_text(session_text(group[0]))
+    (folder / "session.toml").write_text(session_text(group[0], tape=tape))
     takes = group[0].clip.parent / "takes.csv"
     if takes.exists():
         wanted = {truth.clip.name for truth in group}
@@ -77,10 +87,10 @@ def prepare(group: list[ClipTruth], folder: Path) -> None:
         (folder / "takes.csv").write_text("\n".join(rows) + "\n")
 
 
-def measure(group: list[ClipTruth], folder: Path) -> Run:
-    """Measure a group of clips with the public command into ``folder/measured``."""
+def measure(group: list[ClipTruth], folder: Path, *, tape: bool = False) -> Run:
+    """Measure a group of clips with the public command into ``folder/measured``; ``tape``: see session_text."""
     shutil.rmtree(folder, ignore_errors=True)
-    prepare(group, folder)
+    prepare(group, folder, tape=tape)
     out = folder / "measured"
     frames, decode_s = decode_alone(group)
     start = time.perf_counter()
