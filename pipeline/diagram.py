@@ -32,6 +32,7 @@ BALL_COLOURS = {"cue": "#000000", "object": "#d55e00"}
 OTHER_COLOURS = ("#0072b2", "#009e73", "#cc79a7", "#e69f00", "#56b4e9")
 INCOMING, REBOUND = "#0072b2", "#d55e00"
 _NORMALS = {"head": (1.0, 0.0), "foot": (-1.0, 0.0), "right": (0.0, 1.0), "left": (0.0, -1.0)}
+_DPI, _COLOURS = 110, 64
 _RAIL_MM = 150.0  # drawn width of the rails: middle of the range for a pool table's
 
 
@@ -51,17 +52,24 @@ def write_diagram(
     path: Path, shot: Mapping[str, Any], contacts: pd.DataFrame, tracks: pd.DataFrame, *, table: Table,
     upright: bool = False,
 ) -> None:
-    """Write the diagram of one shot as PNG.
+    """Write the diagram of one shot as PNG, with few colours so that a page of them can be sent by mail.
 
     shot     : its SHOTS row
     contacts : its CONTACTS rows
     tracks   : its TRACKS rows
     upright  : head at the top instead of the left, for a page or a telephone held upright
     """
-    buffer = BytesIO()
+    from PIL import Image
+
     figure = shot_figure(shot, contacts, tracks, table=table, upright=upright)
+    figure.set_dpi(_DPI)
     with plain_labels(figure):
-        figure.savefig(buffer, format="png", dpi=110, metadata={"Software": None})
+        figure.canvas.draw()
+    pixels = np.asarray(figure.canvas.buffer_rgba())  # type: ignore[attr-defined]  # an Agg canvas
+    colours = Image.fromarray(pixels[..., :3])
+    few = colours.quantize(_COLOURS, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
+    buffer = BytesIO()
+    few.save(buffer, "PNG", dpi=(_DPI, _DPI))
     write_bytes(path, buffer.getvalue())
 
 

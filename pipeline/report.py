@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 from collections import Counter
 from html import escape
-from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -189,15 +188,10 @@ def _plain_name(name: str, unit: str) -> str:
 
 
 def _picture(path: Path, name: str) -> str:
-    """The shot's diagram inside the page, with few colours so that the page can be sent by mail."""
+    """The shot's diagram inside the page."""
     if not path.is_file():
         return "<p class=quiet>No diagram was drawn of this shot.</p>"
-    from PIL import Image
-
-    small = BytesIO()
-    with Image.open(path) as picture:
-        picture.convert("RGB").quantize(48).save(small, "PNG", optimize=True)
-    data = base64.b64encode(small.getvalue()).decode()
+    data = base64.b64encode(path.read_bytes()).decode()
     return f'<img src="data:image/png;base64,{data}" alt="Table from above with the paths of shot {escape(name)}">'
 
 
