@@ -10,7 +10,7 @@ import threading
 import time
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +30,7 @@ from shared.files import file_sha256
 from shared.settings import SessionSettings
 
 if TYPE_CHECKING:
+    from pipeline.shot_motion import Fit
     from pipeline.shots import ClipMeasures
     from pipeline.spin import SideSpin
 
@@ -193,7 +194,8 @@ def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) 
         return kept
     with clock("measure"):
         try:
-            measures = _shots(task, prior, _spins(task.entry.record("alone"), look))
+            alone = task.entry.record("alone")
+            measures = _shots(task, prior, alone if alone.get("look") == look else {})
         except NoShotError as error:
             record = {"shots": 0, "failure": _named(task.clip, str(error)), "warnings": [], "friction": None}
             measures = None
@@ -207,36 +209,47 @@ def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) 
         friction = measures.friction
         record = {"shots": len(measures.shots), "failure": "", "warnings": list(measures.notes),
                   "friction": None if friction is None else vars(friction),
-                  "spins": {number: [spin.strike_s, spin.found, spin.why] for number, spin in measures.spins.items()}}
+                  "spins": {number: [spin.strike_s, spin.found, spin.why] for number, spin in measures.spins.items()},
+                  "fits": {number: asdict(fit) for number, fit in measures.fits.items()}}
+        if task.friction is None:
+            task.entry.keep_table("rows", measures.rows)
     record["key"], record["look"] = key, look
     task.entry.keep_record(name, record)
     task.entry.keep_record("tables", {"key": key, "shots": record["shots"]})
     return record
 
 
-def _spins(kept: Mapping[str, Any], look: str) -> dict[int, SideSpin]:
-    """Side spin that an earlier measuring found in the same pictures: the costliest part, and the same each time."""
-    from pipeline.measured import Measured
-    from pipeline.spin import SideSpin
-
-    if kept.get("look") != look:
-        return {}
-    return {int(number): SideSpin(strike_s, None if found is None else Measured(*found), why)
-            for number, (strike_s, found, why) in kept.get("spins", {}).items()}
-
-
-def _shots(task: ClipTask, prior: Friction, spins: Mapping[int, SideSpin]) -> ClipMeasures:
+def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any]) -> ClipMeasures:
+    """Measure the shots, with what an earlier measuring (``alone``) of the same detections has found already."""
     from pipeline.shots import measure_shots
 
-    calibration = read_calibrations(task.entry.folder / "calibration.json")[0]
-    measures = measure_shots(task.entry.table("detections"), calibration=calibration, settings=task.settings,
-                             clip=task.clip.name, friction=prior, targets=task.targets,
-                             pictures=task.entry.table("pictures"), spins=spins)
+    spins, fits = _found(alone)
+    measures = measure_shots(
+        task.entry.table("detections"), calibration=read_calibrations(task.entry.folder / "calibration.json")[0],
+        settings=task.settings, clip=task.clip.name, friction=prior, targets=task.targets,
+        pictures=task.entry.table("pictures"), spins=spins,
+        fits=fits if task.friction is not None else None,
+        rows=task.entry.table("rows") if fits and task.friction is not None else None,
+    )
     if len(measures.shots) == 0:
         why = "; ".join(measures.notes) or "nothing was struck"
         raise NoShotError(f"{task.clip.name}: no shot was found ({why}); film from before the strike until the balls "
                           "lie still.")
     return measures
+
+
+def _found(alone: Mapping[str, Any]) -> tuple[dict[int, SideSpin], dict[int, Fit]]:
+    """By shot: side spin, which is the costliest part and the same each time, and what each shot was found to be."""
+    from pipeline.measured import Measured
+    from pipeline.paths import MotionEvent
+    from pipeline.shot_motion import Fit
+    from pipeline.spin import SideSpin
+
+    spins = {int(number): SideSpin(strike_s, None if found is None else Measured(*found), why)
+             for number, (strike_s, found, why) in alone.get("spins", {}).items()}
+    fits = {int(number): Fit(**{**fit, "events": [MotionEvent(**event) for event in fit["events"]]})
+            for number, fit in alone.get("fits", {}).items()}
+    return spins, fits
 
 
 def prior_friction(settings: SessionSettings) -> Friction:

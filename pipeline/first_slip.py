@@ -9,11 +9,12 @@ import numpy as np
 
 from pipeline.coordinates import Coordinates
 from pipeline.descent import descend_all
+from pipeline.flat_slips import Bend
 from pipeline.motion_problem import MotionProblem
 from pipeline.physics import Array, settled_velocity
 
 LEAST_SPEED_MM_S = 100.0
-WIDEST = 0.3  # slips looked at, over the speed
+WIDEST = 0.3  # slips looked at, over the speed; more where the fit itself slips more
 SLIPS = 31  # at once
 RIVAL = 9.0  # chi squared by which another pit may lie higher and still count
 FAR = 3.0  # standard uncertainties from no slip, or between two pits
@@ -22,8 +23,9 @@ _STEPS, _ENOUGH = 12, 0.05
 
 def first_slip(
     problem: MotionProblem, theta: Array, covariance: Array, bent: Sequence[int] = ()
-) -> tuple[Array, Array]:
-    """Parameters and covariance with the slip at the strike as the cost itself shows it, where its curvature misleads.
+) -> tuple[Array, Array, list[Bend]]:
+    """Parameters and covariance with the slip at the strike as the cost itself shows it, where its curvature misleads:
+    then as a bend, which the covariance lacks.
 
     A ball struck so that it nearly rolls slides for a few frames at most. Whether it was a little too fast or too slow
     for its spin then hardly shows, and the path changes with the square of the slip: the cost has a flat floor or two
@@ -32,24 +34,27 @@ def first_slip(
     layout = problem.layout
     i = next((k for k, e in enumerate(layout.events) if e.kind == "strike"), None)
     if i is None:
-        return theta, covariance
+        return theta, covariance, []
     at = layout.leg[layout.events[i].ball, i]
     settled = settled_velocity(theta[at : at + 2], theta[at + 2 : at + 4])
     speed = float(np.hypot(*settled))
     slides = Coordinates.at(layout, theta[None], problem.last_s).slides[0, list(layout.leg.values()).index(at)]
     if speed < LEAST_SPEED_MM_S or slides or at in bent:
-        return theta, covariance
+        return theta, covariance, []
     slip = _Slip(problem, theta, at, settled / speed)
     spread = math.sqrt(float(slip.reading @ covariance @ slip.reading))
     if abs(slip.now) > FAR * spread and not slip.has_rival(spread):
-        return theta, covariance
-    values, weight = slip.likely(np.linspace(-WIDEST, WIDEST, SLIPS) * speed)
+        return theta, covariance, []
+    low = min(-WIDEST * speed, slip.now - FAR * spread)
+    high = max(WIDEST * speed, slip.now + FAR * spread)
+    values, weight = slip.likely(np.linspace(low, high, SLIPS))
     values, weight = slip.likely(_where(values, weight))
     mean = float(weight @ values)
     half = math.sqrt(float(weight @ (values - mean) ** 2) + float(np.median(np.diff(values))) ** 2 / 12)
     (low, middle, high), _ = slip.fitted(mean + half * np.array([-1.0, 0.0, 1.0]))
-    told, way = covariance @ slip.reading, (high - low) / 2
-    return middle, covariance - np.outer(told, told) / spread**2 + np.outer(way, way)
+    told = covariance @ slip.reading
+    bend = Bend(at, high - middle, low - middle, 0.5)  # the strike's time goes with the slip's square: both sides count
+    return middle, covariance - np.outer(told, told) / spread**2, [bend]
 
 
 class _Slip:

@@ -126,19 +126,20 @@ class ShotMotion:
 
 def fit_shot(
     seen: Sequence[Seen], events: Sequence[MotionEvent], *, table: Table, friction: Friction, shutter_s: float = 0.0,
-    max_steps: int = 40,
+    max_steps: int = 40, start: Array | None = None,
 ) -> ShotMotion:
     """Fit the motion of every ball through the given events.
 
     seen      : each ball's detections, ``Seen``
     shutter_s : exposure; a frame in whose exposure the ball meets something shows a bent streak and is left out
+    start     : parameters of a fit through the same events, to begin from; None: from a first guess
     events    : strike, ball, cushion, jaw with first guesses of their times, in order
     returns   : ShotMotion; its covariance holds noise (scaled by the residuals), knowledge and systematic effects
     """
     by_name = {s.ball: s for s in seen}
     layout = Layout(list(by_name), sorted(events, key=lambda e: e.t_s))
     knowledge = Knowledge(table, friction)
-    theta = _begun(layout, by_name, knowledge, max_steps)
+    theta = _begun(layout, by_name, knowledge, max_steps) if start is None else start
     by_name = {b: _outside_events(s, layout, theta, shutter_s) for b, s in by_name.items()}
     problem = MotionProblem(layout, by_name, knowledge)
     theta, chi2 = descend(problem, theta, max_steps, enough=0.03)
@@ -266,7 +267,8 @@ def _finish(
             push[columns, : white.shape[1]] += (j * np.repeat(w, 2)) @ white
     covariance, bends = flat_slips(problem, theta, covariance)
     shift = covariance @ push
-    theta, covariance = first_slip(problem, theta, covariance, bent=[bend.leg for bend in bends])
+    theta, covariance, first = first_slip(problem, theta, covariance, bent=[bend.leg for bend in bends])
+    bends += first
     path = Path(layout, theta)
     residual = {b: np.linalg.norm(s.xy_mm - path.states(b, s.t_s)[0][0], axis=1) for b, s in seen.items()}
     radius = problem.knowledge.table.ball.radius_mm

@@ -45,6 +45,16 @@ class Scene:
     shutter_s: float
 
 
+@dataclass(frozen=True)
+class Fit:
+    """What a shot was found to be, to begin from when it is fitted anew with other friction."""
+
+    strike_s: float
+    names: Mapping[str, str]  # track -> ball name
+    events: Sequence[MotionEvent]  # by ball name, at the times first guessed
+    theta: Sequence[float]
+
+
 @dataclass(frozen=True, eq=False)
 class FollowedShot:
     """A shot's motion; by ball name, all its rows and where it fell.
@@ -62,9 +72,16 @@ class FollowedShot:
     def last_seen_s(self, ball: str) -> float:
         return float(self.windows[ball].t_s[-1])
 
+    @property
+    def fit(self) -> Fit:
+        """To begin from."""
+        return Fit(self.strike.t_s, self.names, self.motion.layout.events, self.motion.theta.tolist())
 
-def follow_shot(strike: Strike, tracks: Mapping[str, Seen], scene: Scene) -> FollowedShot:
-    """Find the shot's events in the tracks and fit its motion."""
+
+def follow_shot(
+    strike: Strike, tracks: Mapping[str, Seen], scene: Scene, known: Fit | None = None
+) -> FollowedShot:
+    """Find the shot's events in the tracks and fit its motion; or fit it again, from what it was ``known`` to be."""
     windows: dict[str, Seen] = {}
     pocketed: dict[str, Pocketed] = {}
     for name, seen in tracks.items():
@@ -76,15 +93,19 @@ def follow_shot(strike: Strike, tracks: Mapping[str, Seen], scene: Scene) -> Fol
             pocketed[name] = fell
             part = part.at(slice(0, rows))
         windows[name] = part
-    events = find_events(list(windows.values()), MotionEvent("strike", strike.t_s, strike.track), scene.table)
-    names = name_balls(events, strike.track, list(windows))
-    moving = {names[b] for b in windows if any(e.concerns(b) for e in events)}
-    events = [replace(e, ball=names[e.ball], other=names.get(e.other, e.other)) for e in events]
+    if known is not None and known.strike_s == strike.t_s and set(known.names) == set(windows):
+        names, events = dict(known.names), list(known.events)
+    else:
+        known = None
+        events = find_events(list(windows.values()), MotionEvent("strike", strike.t_s, strike.track), scene.table)
+        names = name_balls(events, strike.track, list(windows))
+        events = [replace(e, ball=names[e.ball], other=names.get(e.other, e.other)) for e in events]
+    moving = {name for name in names.values() if any(e.concerns(name) for e in events)}
     named = _with_lasting_offsets({names[b]: replace(s, ball=names[b]) for b, s in windows.items()}, moving)
-    motion = _fit({b: named[b] for b in named if b in moving}, events, scene)
+    motion = _fit({b: named[b] for b in named if b in moving}, events, scene, known)
     fallen = {names[k]: replace(v, ball=names[k]) for k, v in pocketed.items() if names[k] in moving}
-    known = {track for track, name in names.items() if name in moving}
-    lost = ASTRAY if motion.astray else overlooked_contact(strike, tracks, known, scene.table.ball.radius_mm)
+    followed = {track for track, name in names.items() if name in moving}
+    lost = ASTRAY if motion.astray else overlooked_contact(strike, tracks, followed, scene.table.ball.radius_mm)
     return FollowedShot(strike, names, named, motion, fallen, lost)
 
 
@@ -123,14 +144,24 @@ def _alike(a: Array, b: Array) -> Array:
     return np.asarray(np.exp(-0.5 * square / OFFSET_LENGTH_MM**2))
 
 
-def _fit(windows: Mapping[str, Seen], events: Sequence[MotionEvent], scene: Scene) -> ShotMotion:
-    """Fit; then try other events wherever the fit speaks against these, and keep what the frames prefer."""
+def _fit(
+    windows: Mapping[str, Seen], events: Sequence[MotionEvent], scene: Scene, known: Fit | None = None
+) -> ShotMotion:
+    """Fit; then try other events wherever the fit speaks against these, and keep what the frames prefer.
 
-    def fit(some: Sequence[MotionEvent]) -> ShotMotion:
+    known : an earlier fit through these very events, after such trials
+    """
+
+    def fit(some: Sequence[MotionEvent], start: Array | None = None) -> ShotMotion:
         ordered = sorted(some, key=lambda e: e.t_s)
         seen = [thin_rest(s, [e.t_s for e in ordered if e.concerns(b)]) for b, s in windows.items()]
-        return fit_shot(seen, ordered, table=scene.table, friction=scene.friction, shutter_s=scene.shutter_s)
+        return fit_shot(seen, ordered, table=scene.table, friction=scene.friction, shutter_s=scene.shutter_s,
+                        start=start)
 
+    if known is not None:
+        motion = fit(events, np.array(known.theta))
+        if not motion.poor:
+            return motion
     motion = fit(events)
     effort = MOST_EFFORT
     for _ in range(MOST_REPAIRS):

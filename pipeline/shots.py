@@ -19,7 +19,7 @@ from pipeline.paths import MotionEvent, Seen
 from pipeline.physics import Array, Friction
 from pipeline.pockets import Pocketed
 from pipeline.rebound import Rebound, measure_rebound
-from pipeline.shot_motion import FollowedShot, Scene, follow_shot
+from pipeline.shot_motion import Fit, FollowedShot, Scene, follow_shot
 from pipeline.shutter import at_read_times
 from pipeline.spin import SideSpin, cue_side_spin
 from pipeline.strikes import Strike, find_strikes, whiteness
@@ -65,6 +65,12 @@ class ClipMeasures:
     friction: Friction | None = None
     notes: tuple[str, ...] = ()
     spins: Mapping[int, SideSpin] = field(default_factory=dict)  # by shot number
+    rows: pd.DataFrame = field(default_factory=pd.DataFrame)  # balls as followed, each under its track's name
+
+    @property
+    def fits(self) -> dict[int, Fit]:
+        """By shot number: what each was found to be."""
+        return {shot.number: shot.followed.fit for shot in self.measured}
 
     @property
     def motions(self) -> list[ShotMotion]:
@@ -86,6 +92,8 @@ def measure_shots(
     targets: Mapping[int | None, str] | None = None,
     pictures: pd.DataFrame | None = None,
     spins: Mapping[int, SideSpin] | None = None,
+    rows: pd.DataFrame | None = None,
+    fits: Mapping[int, Fit] | None = None,
 ) -> ClipMeasures:
     """Measure every shot of a clip.
 
@@ -94,11 +102,13 @@ def measure_shots(
     targets    : declared target pocket by shot number; under None the clip's
     pictures   : windows of white balls (``PictureKeeper.table``), in which marks on the cue ball are looked for
     spins      : by shot number, side spin found before in the same pictures: it hangs on the marks, hardly on the fit
+    rows, fits : of an earlier measuring of the same detections with other friction, which need not be found again
     returns    : ClipMeasures; no shot found gives empty tables and a note
     """
     table = calibration.table
     known = friction or _settings_friction(settings)
-    rows = at_read_times(track_balls(detections, table=table, settings=TrackSettings()))
+    if rows is None:
+        rows = at_read_times(track_balls(detections, table=table, settings=TrackSettings()))
     frames = detections[["frame", "t_s"]].drop_duplicates("frame").sort_values("t_s")
     frames_t = frames["t_s"].to_numpy(float)
     fields = displacement_fields(calibration)
@@ -111,7 +121,8 @@ def measure_shots(
     shots = []
     for number, strike in enumerate(find_strikes(tracks, white, float(frames_t[-1]) + 1e-6), start=1):
         target = _target(targets, number)
-        shots.append(_one_shot(f"{stem}-{number:02d}", number, strike, tracks, scene, target, calibration))
+        followed = follow_shot(strike, tracks, scene, (fits or {}).get(number))
+        shots.append(_one_shot(f"{stem}-{number:02d}", number, followed, scene, target, calibration))
     if not shots:
         return _nothing("nothing was struck")
     found = {shot.number: _side_spin(shot, spins or {}, pictures, calibration, scene.shutter_s) for shot in shots}
@@ -123,6 +134,7 @@ def measure_shots(
         measured=tuple(shots),
         friction=_clip_friction(shots, known),
         spins=found,
+        rows=rows,
     )
 
 
@@ -158,11 +170,9 @@ def _seen(name: str, rows: pd.DataFrame, fields: Any) -> Seen:
 
 
 def _one_shot(
-    shot_id: str, number: int, strike: Strike, tracks: Mapping[str, Seen], scene: Scene, target: str | None,
-    calibration: Calibration,
+    shot_id: str, number: int, followed: FollowedShot, scene: Scene, target: str | None, calibration: Calibration
 ) -> MeasuredShot:
-    followed = follow_shot(strike, tracks, scene)
-    motion, fallen = followed.motion, followed.pocketed
+    motion, fallen, strike = followed.motion, followed.pocketed, followed.strike
     kind, banked = kind_of(motion.events)
     end_s = _end(motion, fallen, strike, scene.frames_t)
     cue_end = fallen["cue"].t_s if "cue" in fallen else None
