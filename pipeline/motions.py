@@ -47,6 +47,7 @@ class ShotMotion:
     weight: dict[str, Array]  # (N,) 1 for a frame used in full, less where it stood out
     chi2: float  # at the stated noise, priors included: for comparing one set of events with another
     radius_mm: float
+    lowest: Array  # the parameters at which the cost is least; ``theta`` is their mean where that is told better
     friction_common_u: Array  # (2,) of the frictions' logarithms, from systematic effects
     bends: tuple[Bend, ...] = ()  # directions in which the covariance holds the mean square of two unlike sides
 
@@ -267,6 +268,7 @@ def _finish(
             push[columns, : white.shape[1]] += (j * np.repeat(w, 2)) @ white
     covariance, bends = flat_slips(problem, theta, covariance)
     shift = covariance @ push
+    lowest = theta
     theta, covariance, first = first_slip(problem, theta, covariance, bent=[bend.leg for bend in bends])
     bends += first
     path = Path(layout, theta)
@@ -274,5 +276,5 @@ def _finish(
     radius = problem.knowledge.table.ball.radius_mm
     systematic = shift @ shift.T
     covariance = covariance + systematic + sum((bend.scatter for bend in bends), start=np.zeros(()))
-    return ShotMotion(layout, theta, covariance, seen, residual, scale, weight, chi2, radius,
+    return ShotMotion(layout, theta, covariance, seen, residual, scale, weight, chi2, radius, lowest,
                       np.sqrt(np.diag(systematic)[:2]), tuple(bends))

@@ -75,7 +75,7 @@ class FollowedShot:
     @property
     def fit(self) -> Fit:
         """To begin from."""
-        return Fit(self.strike.t_s, self.names, self.motion.layout.events, self.motion.theta.tolist())
+        return Fit(self.strike.t_s, self.names, self.motion.layout.events, self.motion.lowest.tolist())
 
 
 def follow_shot(

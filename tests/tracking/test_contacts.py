@@ -10,16 +10,19 @@ from pipeline.pockets import in_jaws, mouths
 from pipeline.shots import measure_shots
 from shared.equipment import standard_table
 from shared.settings import SessionSettings
-from tests.tracking.seen import Look, detections_of, overhead
+from tests.tracking.seen import COLOURS, Look, detections_of, overhead
 
 TABLE = standard_table()
 KINDS = {"strike": "strike", "ball_ball": "ball", "cushion": "cushion"}
 
 
 def measured(play, seconds, look=None):
+    return measure(detections_of(play, TABLE, seconds, look))
+
+
+def measure(rows):
     return measure_shots(
-        detections_of(play, TABLE, seconds, look), calibration=overhead(TABLE),
-        settings=SessionSettings(table=TABLE), clip="test.mp4",
+        rows, calibration=overhead(TABLE), settings=SessionSettings(table=TABLE), clip="test.mp4"
     )
 
 
@@ -90,3 +93,26 @@ def test_a_corner_mouth_lies_between_the_nose_tips():
     on_noses = [np.isclose(x, TABLE.length_mm) or np.isclose(y, TABLE.width_mm) for x, y in tips]
     assert all(on_noses)
     assert np.hypot(*(tips[1] - tips[0])) == pytest.approx(TABLE.corner_mouth_mm)
+
+
+@pytest.mark.parametrize("gap_s", [0.03, 0.06])
+def test_a_cushion_met_while_the_ball_was_not_seen(gap_s):
+    """A ball of the cloth's colour is easily lost beside a cushion's shadow."""
+    play = bank_shot(TABLE, speed_mps=4.0, cut_deg=3.0, until_s=3.0)
+    met_s = next(e["t"] for e in play.events if e["kind"] == "cushion")
+    rows = detections_of(play, TABLE, 2.6)
+    rows = rows[(rows["luma"] == COLOURS["cue"][0]) | (np.abs(rows["t_s"] - met_s) > gap_s / 2 + 0.005)]
+    contacts = measure(rows).contacts
+    found = contacts[(contacts["kind"] == "cushion") & (contacts["ball"] == "object")]
+    assert np.abs(found["t_s"] - met_s).min() < 0.004
+
+
+@pytest.mark.parametrize("run_mm", [20.0, 25.0])
+def test_a_hit_just_after_the_strike_comes_after_it(run_mm):
+    play = bank_shot(TABLE, speed_mps=2.0, cut_deg=2.0, run_mm=run_mm, until_s=3.0)
+    strike_s, hit_s = (next(e["t"] for e in play.events if e["kind"] == kind) for kind in ("strike", "ball_ball"))
+    assert hit_s - strike_s < 0.02
+    contacts = measured(play, 2.6, Look(frame_rate=60)).contacts
+    assert list(contacts["kind"][:2]) == ["strike", "ball"]
+    assert contacts["t_s"].iloc[0] == pytest.approx(strike_s, abs=0.003)
+    assert contacts["t_s"].iloc[1] == pytest.approx(hit_s, abs=0.003)

@@ -8,6 +8,7 @@ import pytest
 
 from fixtures.synthetic import bank_shot, kick_shot
 from pipeline import shot_motion
+from pipeline.physics import Friction
 from pipeline.shots import measure_shots
 from shared.columns import CONTACTS, DETECTIONS, SHOTS, TRACKS
 from shared.equipment import standard_table
@@ -256,3 +257,18 @@ def test_a_ball_under_a_hand_for_a_moment_is_still_there():
     lies = other.drop(columns=["frame", "t_s"]).merge(times, how="cross").assign(x_mm=x, y_mm=y)
     (row,) = measure(pd.concat([rows, lies])[rows.columns].sort_values(["frame"])).shots.to_dict("records")
     assert not pd.isna(row["cue_speed_mps"])
+
+
+@pytest.mark.parametrize("roll_ratio", [-0.3, 0.4, 0.95])
+def test_measured_again_from_what_it_was_found_to_be(roll_ratio):
+    """With other friction, from the earlier fit and from the beginning: the same shot."""
+    play = bank_shot(TABLE, cut_deg=12.0, roll_ratio=roll_ratio, speed_mps=2.6, until_s=4.0)
+    rows = detections_of(play, TABLE, 2.6)
+    given = {"calibration": overhead(TABLE), "settings": SessionSettings(table=TABLE), "clip": "test.mp4"}
+    alone = measure_shots(rows, **given)
+    told = replace(Friction(), sliding=0.205, sliding_u=0.004, rolling=0.0101, rolling_u=0.0002)
+    fresh = measure_shots(rows, **given, friction=told).shots.iloc[0]
+    again = measure_shots(rows, **given, friction=told, rows=alone.rows, fits=alone.fits).shots.iloc[0]
+    for name in ("cue_speed_mps", "cue_roll_ratio", "incoming_angle_deg", "rebound_angle_deg", "restitution", "rail_s"):
+        assert again[name] == pytest.approx(fresh[name], abs=0.05 * fresh[f"{name}_u"])
+        assert again[f"{name}_u"] == pytest.approx(fresh[f"{name}_u"], rel=0.05)
