@@ -13,6 +13,7 @@ from pipeline.measured import Measured, cross, direction_deg, dot, evaluate, spe
 from pipeline.motions import ShotMotion
 from pipeline.paths import MotionEvent, Path
 from pipeline.physics import Array, settled_velocity, slide_time, state_after
+from pipeline.pockets import Pocketed
 
 _FOREVER_S = 1e4
 _ON_ITS_WAY_MM_S = 20.0
@@ -74,11 +75,11 @@ def _came_in(motion: ShotMotion, i: int) -> bool:
 
 
 def measure_launch(
-    motion: ShotMotion, *, kind: str, banked_ball: str, cue_end_s: float | None, seen_until_s: float
+    motion: ShotMotion, *, kind: str, banked_ball: str, cue_fell: Pocketed | None, seen_until_s: float
 ) -> Launch:
     """Everything up to the banked ball's departure, and what the cue ball does afterwards.
 
-    cue_end_s    : when the cue ball left the table into a pocket; None if it did not
+    cue_fell     : how the cue ball left the table into a pocket; None if it did not
     seen_until_s : the cue ball's last frame in the shot
     """
     events = motion.layout.events
@@ -93,10 +94,10 @@ def measure_launch(
         notes.append("the cue ball lay still when it met another ball: no cut, throw or spin at a contact")
         return _launched(Launch(kind, banked_ball, **got, notes=tuple(notes)), motion, "cue", strike)
     got |= _contact(motion, contact)
-    moved, why = _after(motion, contact, cue_end_s, seen_until_s)
+    moved, why = _after(motion, contact, cue_fell, seen_until_s)
     got |= moved
     notes += why
-    if cue_end_s is None and _lost_too_soon(motion, contact, got["cue_impact_speed_mps"].value, seen_until_s):
+    if cue_fell is None and _lost_too_soon(motion, contact, got["cue_impact_speed_mps"].value, seen_until_s):
         for name in ("cue_roll_ratio", "cue_cross_ratio", "cue_drift_deg"):
             got.pop(name, None)
         notes = [note for note in notes if not note.startswith("cue_drift_deg")]
@@ -157,17 +158,18 @@ def _contact(motion: ShotMotion, i: int) -> dict[str, Measured]:
 
 
 def _after(
-    motion: ShotMotion, i: int, cue_end_s: float | None, seen_until_s: float
+    motion: ShotMotion, i: int, fell: Pocketed | None, seen_until_s: float
 ) -> tuple[dict[str, Measured], list[str]]:
     """The cue ball's way from the contact to its next event."""
     later = [k for k in motion.layout.chain["cue"] if k > i]
     following = later[0] if later else None
     rest = motion.rest_s("cue")
-    if following is None and cue_end_s is None and rest is not None and rest > seen_until_s + 0.05:
+    if following is None and fell is None and rest is not None and rest > seen_until_s + 0.05:
         drift, no_drift = _drift(motion, i, None, seen_until_s)
         why = "cue_along_mm, cue_across_mm: the cue ball was still rolling when it was last seen"
         return drift, [why, *no_drift]
-    end = cue_end_s if following is None else None
+    fell = fell if following is None else None
+    end = fell.t_s if fell is not None else None
 
     def derive(path: Path) -> dict[str, Array]:
         p, v, _ = path.before["cue", i]
@@ -181,7 +183,19 @@ def _after(
         return {"cue_along_mm": dot(forward, q - p), "cue_across_mm": cross(forward, q - p)}
 
     drift, no_drift = _drift(motion, i, following, end if end is not None else seen_until_s)
-    return evaluate(motion, derive) | drift, no_drift
+    moved = evaluate(motion, derive)
+    if fell is not None:
+        moved = _with_fall(motion, i, moved, fell)
+    return moved | drift, no_drift
+
+
+def _with_fall(motion: ShotMotion, i: int, moved: dict[str, Measured], fell: Pocketed) -> dict[str, Measured]:
+    """How far the cue ball came before it fell, with the uncertainty of when that was."""
+    came = motion.path().before["cue", i][1][0]
+    forward = came / np.hypot(*came)
+    way = motion.states("cue", np.array([fell.t_s]))[1][0] * fell.u_s
+    parts = {"cue_along_mm": float(dot(forward, way)), "cue_across_mm": float(cross(forward, way))}
+    return {name: Measured(got.value, float(np.hypot(got.u, parts[name]))) for name, got in moved.items()}
 
 
 def _drift(

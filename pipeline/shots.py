@@ -175,9 +175,8 @@ def _one_shot(
     motion, fallen, strike = followed.motion, followed.pocketed, followed.strike
     kind, banked = kind_of(motion.events)
     end_s = _end(motion, fallen, strike, scene.frames_t)
-    cue_end = fallen["cue"].t_s if "cue" in fallen else None
     launch = measure_launch(
-        motion, kind=kind, banked_ball=banked, cue_end_s=cue_end, seen_until_s=followed.last_seen_s("cue")
+        motion, kind=kind, banked_ball=banked, cue_fell=fallen.get("cue"), seen_until_s=followed.last_seen_s("cue")
     )
     rebound = measure_rebound(
         motion, ball=banked, table=scene.table, pocketed=fallen.get(banked), target=target,

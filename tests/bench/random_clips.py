@@ -12,6 +12,7 @@ import numpy as np
 from fixtures.synthetic import Filming, Lens, Look, Scene, Surface, bank_shot, film, overhead_camera
 from fixtures.synthetic.physics import Play
 from fixtures.synthetic.shots import kick_shot
+from pipeline.pockets import in_jaws
 from shared.equipment import Table, standard_table
 
 Colour = tuple[float, float, float]
@@ -63,8 +64,11 @@ def _play(table: Table, rng: np.random.Generator) -> Play:
         "surface": surface, "speed_mps": float(np.exp(rng.uniform(math.log(1.2), math.log(5.5)))),
         "roll_ratio": float(rng.uniform(-0.8, 1.0)), "strike_s": float(rng.uniform(0.25, 0.5)), "until_s": 2.7,
     }
-    if rng.random() < 0.25:
-        return kick_shot(table, direction_deg=float(rng.uniform(25, 75)), **common)
+    kick = rng.random() < 0.25
+    while kick:
+        play = kick_shot(table, direction_deg=float(rng.uniform(25, 75)), **common)
+        if _on_noses(table, play):
+            return play
     while True:
         play = bank_shot(
             table, side_rad_s=float(rng.normal(0, 15)), cut_deg=float(rng.normal(0, 6)),
@@ -77,8 +81,19 @@ def _play(table: Table, rng: np.random.Generator) -> Play:
         reach = table.ball.diameter_mm
         free = min(x, y, table.length_mm - x, table.width_mm - y) > reach  # a place for a cue ball
         cue, *rest = [np.array([x, y]), *places.values()]
+        if not _on_noses(table, play):
+            continue
         if free and all(np.hypot(*(p - q)) > 1.2 * reach for i, p in enumerate([cue, *rest]) for q in rest[i:]):
             return play
+
+
+def _on_noses(table: Table, play: Play) -> bool:
+    """Whether all cushions were met outside the pockets' mouths: the simulated table has noses there, and no jaws."""
+    return not any(
+        in_jaws(table, event["cushion"], np.array(place[:2]))
+        for event in play.events if event["kind"] == "cushion"
+        for place in event["pos_mm"].values()
+    )
 
 
 def _others(table: Table, rng: np.random.Generator) -> dict[str, tuple[float, float]]:
