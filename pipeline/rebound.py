@@ -62,6 +62,8 @@ def measure_rebound(
         return Rebound(0, pocket=pocket, outcome=outcome, notes=(none,))
     first = cushions[0]
     notes: list[str] = []
+    if any(events[i].kind == "jaw" for i in motion.layout.chain[ball] if i < first):
+        notes.append("a jaw was met before the first cushion: look at the shot before comparing it")
     got = _at_cushion(motion, ball, first, table)
     if _frames(motion, ball, events[first].t_s, _next_event_s(motion, ball, first)) < _FEWEST:
         for name in _AFTER:
