@@ -263,20 +263,26 @@ class _Region:
         most = cfg.most_at_first if whole else cfg.most_candidates
         enough = (score > cfg.lone_share) & (disc > cfg.disc_share)
         kept = self._best(score, here & enough if whole else enough, most, [])
+        found = [_refined(*peak, score, self._reach) for peak in kept if here[peak[1], peak[0]]]
         if whole or len(kept) < expected:
-            kept += self._best(self.ring, here & (self.ring > cfg.ring_share), most, kept)
-        places: Array = np.array(kept).reshape(-1, 2)
+            rings = self._best(self.ring, here & (self.ring > cfg.ring_share), most, kept)
+            found += [_refined(*peak, self.ring, self._reach) for peak in rings]
+        places: Array = np.array(found).reshape(-1, 2)
         column, row = np.clip(np.rint(places).astype(int), 0, np.array(here.shape[::-1]) - 1).T
         inside: Array = places[here[row, column]]
         return inside
 
+    @property
+    def _reach(self) -> int:
+        """Cells around a peak over which its place is told."""
+        return max(1, int(np.ceil(0.5 * self.search.radius_px / self.search.factor)))
+
     def _best(
-        self, score: Image, enough: NDArray[np.bool_], most: int, taken: list[tuple[float, float]]
-    ) -> list[tuple[float, float]]:
+        self, score: Image, enough: NDArray[np.bool_], most: int, taken: list[tuple[int, int]]
+    ) -> list[tuple[int, int]]:
         """(column, row) of the highest peaks, apart from each other and from those ``taken``."""
         rows, columns = np.nonzero((score >= cv2.dilate(score, _NEIGHBOURS)) & enough)
-        radius = self.search.radius_px / self.search.factor
-        apart2 = (0.7 * radius) ** 2
+        apart2 = (0.7 * self.search.radius_px / self.search.factor) ** 2
         kept: list[tuple[int, int]] = []
         for i in np.argsort(-score[rows, columns])[:100]:
             row, column = int(rows[i]), int(columns[i])
@@ -284,8 +290,7 @@ class _Region:
                 kept.append((column, row))
             if len(kept) == most:
                 break
-        reach = max(1, int(np.ceil(0.5 * radius)))
-        return [_refined(column, row, score, reach) for column, row in kept]
+        return kept
 
     def holds(self, cell: tuple[int, int]) -> bool:
         """Whether a (column, row) of the whole lies in it."""
