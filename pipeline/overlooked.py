@@ -18,6 +18,7 @@ PASSED_RADII = 2.6  # a ball whose middle came as close as this to another's may
 GONE_RADII = 0.5  # within so much of its place, a ball lies where it lay
 BLINK_S = 0.2  # not to be seen for so long is no sign
 ROLLS_MM_S = 150.0  # faster than what a false find creeps
+LATELY_S = 1.0
 
 
 def overlooked_contact(
@@ -38,7 +39,7 @@ def overlooked_contact(
             if left_s is not None and _passed(movers, place, left_s, seen, radius_mm):
                 return (f"a ball that lay at {place[0]:.0f}, {place[1]:.0f} mm was gone after another passed it, so it "
                         "was hit")
-        elif _came_from_nowhere(seen, strike, tracks.values()):
+        elif _came_from_nowhere(seen, strike, tracks.values(), movers):
             x, y = seen.xy_mm[0]
             return f"a ball rolls from {x:.0f}, {y:.0f} mm on that nothing was seen to hit"
     return ""
@@ -69,18 +70,35 @@ def _passed(movers: Iterable[Seen], place: Array, left_s: float, gone: Seen, rad
     for mover in movers:
         at = np.arange(left_s - 0.05, back_s + 0.05, 0.001)
         at = at[(at >= mover.t_s[0]) & (at <= mover.t_s[-1])]
+        if len(at) < 2:
+            continue
         x, y = (np.interp(at, mover.t_s, mover.xy_mm[:, k]) for k in range(2))
-        if len(at) and np.hypot(x - place[0], y - place[1]).min() < PASSED_RADII * radius_mm:
+        near = np.hypot(x - place[0], y - place[1]) < PASSED_RADII * radius_mm
+        speed = np.hypot(np.gradient(x, at), np.gradient(y, at))
+        if (near & (speed > ROLLS_MM_S)).any():  # one that lies beside it hits nothing: a hand took the other up
             return True
     return False
 
 
-def _came_from_nowhere(seen: Seen, strike: Strike, tracks: Iterable[Seen]) -> bool:
-    """Whether the ball is first seen rolling in mid-shot, and can't be one that was seen until then."""
+def _came_from_nowhere(seen: Seen, strike: Strike, tracks: Iterable[Seen], movers: Iterable[Seen]) -> bool:
+    """Whether the ball is first seen rolling in mid-shot, and can't be one that was seen until then.
+
+    Only while another rolls, or did until lately: later, a hand has rolled it in.
+    """
     begin = float(seen.t_s[0])
     if not strike.t_s + 0.02 < begin < strike.until_s or len(seen.t_s) < 6:
         return False
     t, xy = seen.t_s[:6], seen.xy_mm[:6]
     if np.hypot(*(xy[-1] - xy[0])) < ROLLS_MM_S * (t[-1] - t[0]):
         return False
-    return not any(strike.t_s < other.t_s[-1] < begin for other in tracks)
+    if any(strike.t_s < other.t_s[-1] < begin for other in tracks):
+        return False
+    return any(_rolled(mover, begin - LATELY_S, begin) for mover in movers)
+
+
+def _rolled(mover: Seen, since_s: float, until_s: float) -> bool:
+    rows = np.flatnonzero((mover.t_s > since_s) & (mover.t_s < until_s))
+    if len(rows) < 2:
+        return False
+    way = np.hypot(*np.diff(mover.xy_mm[rows], axis=0).T)
+    return bool(np.median(way / np.diff(mover.t_s[rows])) > ROLLS_MM_S)

@@ -259,6 +259,18 @@ def test_a_ball_under_a_hand_for_a_moment_is_still_there():
     assert not pd.isna(row["cue_speed_mps"])
 
 
+def test_a_ball_taken_up_beside_one_that_came_to_rest_was_not_hit():
+    play = bank_shot(TABLE, cut_deg=-35.0, roll_ratio=0.0, speed_mps=1.0, until_s=8.0)
+    rows = detections_of(play, TABLE, 7.0)
+    other = rows[rows["luma"] == COLOURS["1"][0]]
+    x, y = other["x_mm"].iloc[-1], other["y_mm"].iloc[-1] + 62.0  # beside the place where the object ball ends
+    times = rows[["frame", "t_s"]].drop_duplicates()
+    lies = other.iloc[[0]].drop(columns=["frame", "t_s"]).merge(times[times["t_s"] < 6.5], how="cross")
+    lies = lies.assign(x_mm=x, y_mm=y)
+    (row,) = measure(pd.concat([rows, lies])[rows.columns].sort_values(["frame"])).shots.to_dict("records")
+    assert not pd.isna(row["cue_speed_mps"])
+
+
 @pytest.mark.parametrize("roll_ratio", [-0.3, 0.4, 0.95])
 def test_measured_again_from_what_it_was_found_to_be(roll_ratio):
     """With other friction, from the earlier fit and from the beginning: the same shot."""
