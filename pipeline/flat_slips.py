@@ -11,7 +11,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from pipeline.descent import descend_all
 from pipeline.motion_problem import MotionProblem
@@ -119,6 +118,6 @@ def _likely(away: Array, rise: Array) -> tuple[float, float]:
     """The sum of exp(-rise / 2) over one side of the lowest point, and the root mean square distance there (mm/s)."""
     away, rise = np.concatenate([[0.0], away]), np.maximum(np.concatenate([[0.0], rise]), 0.0)
     fine = np.linspace(0.0, away[-1], 2000)
-    weight = np.exp(-0.5 * PchipInterpolator(away, rise)(fine)) * fine[1]
+    weight = np.exp(-0.5 * np.interp(fine, away, np.sqrt(rise)) ** 2) * fine[1]  # it rises about as a square
     mass = float(weight.sum())
     return mass, math.sqrt(float(weight @ fine**2) / mass)
