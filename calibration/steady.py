@@ -21,6 +21,8 @@ MIN_LIKENESS = 0.6  # correlation under which a patch is taken as covered
 LIKE_ENOUGH = 0.9  # correlation over which it is not looked for elsewhere
 MIN_SPREAD = 2.0  # grey levels; a patch with less in it shows nothing
 MIN_MARKS = 4
+APART_PX = 3.0  # marks may move as differently as that before any is doubted
+ROUNDS = 3
 STEADY_PX = 0.3  # moves below this are noise and encoding, in a picture 1280 px long
 
 
@@ -199,10 +201,13 @@ def _jaws(calibration: Calibration, z_mm: float) -> F64:
 
 
 def _moved_pose(pose: CameraPose, world: F64, px: F64, moves: F64) -> CameraPose | None:
-    """The same camera turned and shifted so that the marks are where they are seen now; outliers dropped once."""
+    """The same camera turned and shifted so that the marks are where they are seen now, without those that were found
+    at a look-alike's place: a few of them pull a fit of all so far off that none stands out.
+    """
     rvec, _ = cv2.Rodrigues(pose.R)
-    good = np.ones(len(world), dtype=bool)
-    for _ in range(2):
+    apart = np.linalg.norm(moves - np.median(moves, axis=0), axis=1)  # a turn moves marks differently, but smoothly
+    good = apart < max(APART_PX, 3 * float(np.median(apart)))
+    for _ in range(ROUNDS):
         if good.sum() < MIN_MARKS:
             return None
         turned, shifted = cv2.solvePnPRefineLM(

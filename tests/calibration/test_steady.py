@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from calibration import steady
 from calibration.find import find_table
 from calibration.steady import Steadiness
 from calibration.store import Calibration
@@ -66,6 +67,26 @@ def test_a_picture_of_something_else_is_not_followed(still):
     watch = Steadiness(calibration, luma)
     assert watch.follow(np.full_like(luma, 80)) is None
     assert watch.follow(moved(luma, [[1, 0, 110], [0, 1, 70]])) is None
+
+
+@pytest.mark.parametrize("matrix", [[[1, 0, 0], [0, 1, 0]], SHIFT, TURN])
+@pytest.mark.parametrize("first", [0, 7])
+def test_a_few_marks_found_at_look_alikes_are_left_out(still, monkeypatch, matrix, first):
+    """Sights look like one another; where the light changes, one may be found at another's place."""
+    calibration, luma = still
+    watch = Steadiness(calibration, luma)
+    astray = {id(patch) for patch in watch._patches[first : first + 4]}
+    follow = steady._Patch.follow
+
+    def wrongly(patch, window):
+        found = follow(patch, window)
+        return found + np.array([33.0, -12.0]) if found is not None and id(patch) in astray else found
+
+    monkeypatch.setattr(steady._Patch, "follow", wrongly)
+    followed = watch.follow(moved(luma, matrix))
+    matrix = np.asarray(matrix, dtype=float)
+    expected = calibration.corners_px @ matrix[:, :2].T + matrix[:, 2]
+    assert np.linalg.norm(followed.corners_px - expected, axis=1).max() < 0.5
 
 
 def frames(luma, count, when, matrix) -> Iterator[Frame]:
