@@ -13,7 +13,7 @@ from shared.errors import ReboundryError
 from shared.files import file_sha256
 
 SOURCE = "source"  # the record that tells whether the clip is still the one that was looked at
-_SEEN = ("detections.parquet", "pictures.parquet")
+_SEEN = ("detections.parquet", "pictures.parquet", "rows.parquet")
 
 
 @dataclass(frozen=True, kw_only=True)
