@@ -209,9 +209,9 @@ def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) 
         friction = measures.friction
         record = {"shots": len(measures.shots), "failure": "", "warnings": list(measures.notes),
                   "friction": None if friction is None else vars(friction),
-                  "spins": {number: [spin.strike_s, spin.found, spin.why] for number, spin in measures.spins.items()},
-                  "fits": {number: asdict(fit) for number, fit in measures.fits.items()}}
-        if task.friction is None:
+                  "spins": {number: [spin.strike_s, spin.found, spin.why] for number, spin in measures.spins.items()}}
+        if task.friction is None:  # what the fit with all clips' friction begins from
+            record["fits"] = {number: asdict(fit) for number, fit in measures.fits.items()}
             task.entry.keep_table("rows", measures.rows)
     record["key"], record["look"] = key, look
     task.entry.keep_record(name, record)

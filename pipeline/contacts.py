@@ -253,9 +253,10 @@ def _reversals(t: Array, d: Array, hits: list[float], noise: float) -> list[tupl
 def _unseen_way(t: Array, d: Array, i: int) -> float:
     """How far d may have gone, and back, in a gap beside row i, at the speed of the rows before or after that."""
     gap = max(float(t[i] - t[i - 1]), float(t[i + 1] - t[i]))
-    speeds = [abs(d[b] - d[a]) / (t[b] - t[a]) for a, b in ((i - 2, i - 1), (i + 1, i + 2)) if a >= 0 and b < len(t)]
-    usual = min([float(t[b] - t[a]) for a, b in ((i - 2, i - 1), (i + 1, i + 2)) if a >= 0 and b < len(t)], default=gap)
-    return max(speeds, default=0.0) * gap / 2 if gap > 1.5 * usual else 0.0
+    beside = [(a, b) for a, b in ((i - 2, i - 1), (i + 1, i + 2)) if a >= 0 and b < len(t)]
+    if gap <= 1.5 * min((float(t[b] - t[a]) for a, b in beside), default=gap):
+        return 0.0
+    return max(abs(float(d[b] - d[a])) / float(t[b] - t[a]) for a, b in beside) * gap / 2
 
 
 def _meeting(

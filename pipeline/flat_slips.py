@@ -21,7 +21,6 @@ NEARLY = 0.85  # of the slip that lasts to the leg's end
 LEAST_SPEED_MM_S = 100.0
 STEPS_UP, STEPS_DOWN = 9, 7  # so many longer and shorter slips are tried
 WIDER = 2.0  # a side is unlike the curvature where so much more, or less, is likely
-MOST_LEGS = 4
 ASTRAY = 9.0  # chi squared above the least: such a fit has not arrived
 _STEPS, _ENOUGH = 8, 0.1
 
@@ -53,7 +52,7 @@ def flat_slips(problem: MotionProblem, theta: Array, covariance: Array) -> tuple
     for (ball, i), at in layout.leg.items():
         chain = layout.chain[ball]
         following = chain.index(i) + 1
-        if following == len(chain) or len(bends) == MOST_LEGS:
+        if following == len(chain):
             continue
         _, v, roll = (part[0] for part in path.after[ball, i])
         slip = v - roll
@@ -91,7 +90,7 @@ def _bend(
     """
     now = float(np.hypot(*slip))
     speed = float(np.hypot(*theta[at : at + 2]))
-    longer = max(spread, lasting - now) if spread < lasting else lasting
+    longer = min(max(spread, lasting - now), lasting)
     changes = np.concatenate([np.geomspace(0.1 * longer, longer + 3 * speed, STEPS_UP),
                               -np.geomspace(0.005, 0.5, STEPS_DOWN) * now])
 
