@@ -60,10 +60,15 @@ class ShotMotion:
     @cached_property
     def axes(self) -> Array:
         """(n, n) principal axes of the covariance without bends, each a row one standard uncertainty long."""
-        covariance = self.covariance - sum((bend.scatter for bend in self.bends), start=np.zeros(()))
+        covariance = self._unbent
         sigma = np.sqrt(np.maximum(np.diag(covariance), 1e-30))
         values, vectors = np.linalg.eigh(covariance / np.outer(sigma, sigma))
         return np.asarray((vectors * np.sqrt(np.clip(values, 0, None))).T * sigma)
+
+    @property
+    def _unbent(self) -> Array:
+        """(n, n) covariance without bends."""
+        return np.asarray(self.covariance - sum((bend.scatter for bend in self.bends), start=np.zeros(())))
 
     @property
     def friction(self) -> Friction:
@@ -105,15 +110,23 @@ class ShotMotion:
         return p[0], v[0], r[0]
 
     def position_covariance(self, ball: str, t: Array) -> Array:
-        """(N, 2, 2) mm^2 of the fitted path."""
+        """(N, 2, 2) mm^2 of the fitted path. Along a bend it is the mean square of what either side does to the path,
+        which follows the frames where the parameters go far.
+        """
         columns = self.layout.columns(ball)
         steps = self.layout.steps[columns]
-        theta = np.repeat(self.theta[None], len(columns) + 1, axis=0)
+        sides = [side for bend in self.bends for side in (bend.up, bend.down)]
+        likely = np.array([share for bend in self.bends for share in (bend.share_up, 1 - bend.share_up)])
+        theta = np.repeat(self.theta[None], 1 + len(columns) + len(sides), axis=0)
         theta[np.arange(1, len(columns) + 1), columns] += steps
+        theta[len(columns) + 1 :] += np.array(sides).reshape(-1, len(self.theta))
         p = Path(self.layout, theta, [ball]).states(ball, np.asarray(t, dtype=float))[0]
-        jacobian = (p[1:] - p[0]) / steps[:, None, None]  # (n, N, 2)
-        covariance = self.covariance[np.ix_(columns, columns)]
-        return np.asarray(np.einsum("ani,ab,bnj->nij", jacobian, covariance, jacobian, optimize=True))
+        change = p[1:] - p[0]  # (n + sides, N, 2)
+        jacobian = change[: len(columns)] / steps[:, None, None]
+        covariance = self._unbent[np.ix_(columns, columns)]
+        told = np.einsum("ani,ab,bnj->nij", jacobian, covariance, jacobian, optimize=True)
+        bent = change[len(columns) :]
+        return np.asarray(told + np.einsum("s,sni,snj->nij", likely, bent, bent))
 
     def rest_s(self, ball: str) -> float | None:
         """When the ball comes to rest after its last event; None if it never moved."""

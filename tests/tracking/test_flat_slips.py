@@ -58,6 +58,19 @@ def test_no_side_runs_away(shot):
         assert "rebound_settled_angle_deg: " in row["notes"]
 
 
+def test_no_place_on_the_path_runs_away(shot):
+    """In every frame of the track too: the path stays with the frames whatever the slip was."""
+    play, measures = shot
+    mine = measures.tracks[measures.tracks["shot_id"].notna() & (measures.tracks["ball"] == "cue")]
+    assert len(mine) > 50
+    u = mine[["x_u_mm", "y_u_mm"]].to_numpy()
+    assert np.median(u) < 1.6  # a table of standard size, known to a few millimetres
+    assert u.max() < 3.0
+    true = np.array([play.at("cue", t).at(t)[0][:2] for t in mine["t_s"]])
+    off = (mine[["x_mm", "y_mm"]].to_numpy() - true) / u
+    assert (np.abs(off) < 3.5).mean() > 0.97
+
+
 def test_scatter_is_the_mean_square_of_both_sides():
     up, down = np.array([3.0, 0.0, 1.0]), np.array([0.0, -1.0, 0.0])
     scatter = Bend(0, up, down, 0.75).scatter
