@@ -51,9 +51,10 @@ def still_rows(seen: Seen) -> Array:
     v = local_velocity(seen.t_s, seen.xy_mm)
     steady = np.hypot(v[:, 0], v[:, 1])
     gap = np.median(np.diff(seen.t_s)) if len(seen.t_s) > 1 else 0.03
-    rows = max(7.0, 0.1 / max(gap, 1e-4))
-    speed_u = _noise(seen) * math.sqrt(12 / rows**3) / max(gap, 1e-4)
-    return np.asarray(steady < max(4 * speed_u, 12.0))
+    half, at = max(3.0, 0.05 / max(gap, 1e-4)), np.arange(len(seen.t_s))
+    rows = 1 + np.minimum(at, half) + np.minimum(at[::-1], half)  # fewer at the ends, where the slope is told worse
+    speed_u = _noise(seen) * np.sqrt(12 / rows**3) / max(gap, 1e-4)
+    return np.asarray(steady < np.maximum(4 * speed_u, 12.0))
 
 
 def find_starts(seen: Seen) -> list[Start]:
@@ -72,8 +73,11 @@ def find_starts(seen: Seen) -> list[Start]:
         j = i
         while j + 1 < n and still[j + 1]:
             j += 1
-        if t[j] - t[i] >= REST_BEFORE_S and j - i >= 3:
-            place = np.median(xy[i : j + 1], axis=0)
+        place = np.median(xy[i : j + 1], axis=0)
+        last = j  # the rows before the start, whose slopes tell of it already, are of a ball at rest, too
+        while j > i and last + 1 < n and np.hypot(*(xy[last + 1] - place)) < 3 * noise:
+            last += 1
+        if t[last] - t[i] >= REST_BEFORE_S and last - i >= 3:
             spread = np.median(np.abs(xy[i : j + 1] - place)) * 1.48
             far = max(6 * noise, 6 * float(spread), 1.2)
             start = _start_after(seen, i + 2, place, far)

@@ -61,7 +61,7 @@ def _event(motion: ShotMotion, i: int, event: MotionEvent, table: Table) -> dict
 
     row: dict[str, Any] = {"kind": event.kind, "ball": ball, "other": event.other or None}
     for name, value in evaluate(motion, derive, degrees=_ANGLES).items():
-        got = without_size(value, table, event.other) if name == "sight" else value
+        got = without_size(value, motion, derive, name) if name == "sight" else value
         row[name], row[f"{name}_u"] = got.value, got.u
     return row
 

@@ -16,8 +16,8 @@ from pipeline.physics import Array, settled_velocity
 LEAST_SPEED_MM_S = 100.0
 WIDEST = 0.3  # slips looked at, over the speed; more where the fit itself slips more
 SLIPS = 31  # at once
-RIVAL = 9.0  # chi squared by which another pit may lie higher and still count
-FAR = 3.0  # standard uncertainties from no slip, or between two pits
+RIVAL = 9.0  # chi squared by which another slip may lie higher and still count
+FAR = 3.0  # standard uncertainties from no slip
 _STEPS, _ENOUGH = 12, 0.05
 
 
@@ -43,7 +43,7 @@ def first_slip(
         return theta, covariance, []
     slip = _Slip(problem, theta, at, settled / speed)
     spread = math.sqrt(float(slip.reading @ covariance @ slip.reading))
-    if abs(slip.now) > FAR * spread and not slip.has_rival(spread):
+    if abs(slip.now) > FAR * spread and not slip.has_rival():
         return theta, covariance, []
     low = min(-WIDEST * speed, slip.now - FAR * spread)
     high = max(WIDEST * speed, slip.now + FAR * spread)
@@ -53,7 +53,8 @@ def first_slip(
     half = math.sqrt(float(weight @ (values - mean) ** 2) + float(np.median(np.diff(values))) ** 2 / 12)
     (low, middle, high), _ = slip.fitted(mean + half * np.array([-1.0, 0.0, 1.0]))
     told = covariance @ slip.reading
-    bend = Bend(at, high - middle, low - middle, 0.5)  # the strike's time goes with the slip's square: both sides count
+    # the strike's time goes with the slip's square: both sides count
+    bend = Bend(at, np.array([high - middle, low - middle]), np.array([0.5, 0.5]))
     return middle, covariance - np.outer(told, told) / spread**2, [bend]
 
 
@@ -66,11 +67,10 @@ class _Slip:
         self.reading[at : at + 2], self.reading[at + 2 : at + 4] = along, -along
         self.now = float(self.reading @ theta)
 
-    def has_rival(self, spread: float) -> bool:
-        """Whether, begun from other slips, the fit ends in another pit that is nearly as deep."""
-        ends, costs = descend_all(self.problem, self._starts(np.array([-1.0, -0.3, 0.3]) * self.now), 20, _ENOUGH)
-        apart = np.abs(ends @ self.reading - self.now) > FAR * spread
-        return bool((apart & (costs < self.problem.cost(self.theta) + RIVAL)).any())
+    def has_rival(self) -> bool:
+        """Whether a slip on the other side, or hardly any, fits nearly as well: another pit, or a shoulder of this."""
+        _, costs = self.fitted(np.array([1.0, 0.3, 0.0, -0.3, -0.6, -1.0]) * self.now)
+        return bool(costs[1:].min() < costs[0] + RIVAL)
 
     def likely(self, slips: Array) -> tuple[Array, Array]:
         """The slips, and the weight of each."""
@@ -80,8 +80,10 @@ class _Slip:
 
     def fitted(self, slips: Array) -> tuple[Array, Array]:
         """Parameters (P, n) and costs with these slips, all else fitted."""
-        held = [[self.at + 2, self.at + 3]] * len(slips)
-        return descend_all(self.problem, self._starts(slips), _STEPS, _ENOUGH, held, straightened=True)
+        held = [self.at + 2, self.at + 3]
+        starts = self._starts(slips)
+        ends, _ = descend_all(self.problem, starts, _STEPS, _ENOUGH, [held] * len(slips), straightened=True)
+        return ends, self.problem.lasting_costs(ends, held)
 
     def _starts(self, slips: Array) -> Array:
         v, roll = self.theta[self.at : self.at + 2], self.theta[self.at + 2 : self.at + 4]

@@ -21,33 +21,37 @@ NEARLY = 0.85  # of the slip that lasts to the leg's end
 LEAST_SPEED_MM_S = 100.0
 STEPS_UP, STEPS_DOWN = 9, 7  # so many longer and shorter slips are tried
 WIDER = 2.0  # a side is unlike the curvature where so much more, or less, is likely
-ASTRAY = 9.0  # chi squared above the least: such a fit has not arrived
+LOWER = 1.0  # chi squared by which a fit to another slip must lie lower to be the fit
+LEAST_SHARE = 1e-3  # of all that is likely: less isn't looked at any more
 _STEPS, _ENOUGH = 8, 0.1
 
 
 @dataclass(frozen=True, eq=False)
 class Bend:
-    """A direction in which the cost rises otherwise on one side than on the other: what is likely on either side."""
+    """A direction in which the cost doesn't rise as a square: what may be instead of the lowest point, how likely."""
 
     leg: int  # where the leg's parameters begin
-    up: Array  # (n,) change of the parameters, a standard deviation about the lowest point on that side alone
-    down: Array
-    share_up: float  # how likely that side is
+    changes: Array  # (K, n) of the parameters, from the lowest point
+    shares: Array  # (K,) how likely each is; what is left of 1 is the lowest point's
 
     @property
     def scatter(self) -> Array:
         """(n, n) mean square about the lowest point."""
-        return np.asarray(self.share_up * np.outer(self.up, self.up)
-                          + (1 - self.share_up) * np.outer(self.down, self.down))
+        return np.asarray((self.changes.T * self.shares) @ self.changes)
 
 
-def flat_slips(problem: MotionProblem, theta: Array, covariance: Array) -> tuple[Array, list[Bend]]:
-    """The covariance without the directions in which such slips are told, and these, as the cost itself shows them.
+def flat_slips(
+    problem: MotionProblem, theta: Array, covariance: Array, push: Array
+) -> tuple[Array, list[Bend], Array | None]:
+    """The covariance without the directions in which such slips are told; these, as the cost itself shows them; and
+    parameters to descend from once more, if the lowest point was not where it seemed.
 
-    The parameters stay at the lowest point.
+    push : (n, Q), what systematic effects add to the gradient
     """
     layout = problem.layout
     bends: list[Bend] = []
+    lower: Array | None = None
+    least = problem.cost(theta) - LOWER
     path = Path(layout, theta)
     for (ball, i), at in layout.leg.items():
         chain = layout.chain[ball]
@@ -62,28 +66,34 @@ def flat_slips(problem: MotionProblem, theta: Array, covariance: Array) -> tuple
             continue
         reading = np.zeros(len(theta))
         reading[at : at + 2], reading[at + 2 : at + 4] = slip / size, -slip / size
-        told = covariance @ reading
+        by_noise = covariance @ reading
+        told = by_noise + covariance @ (push @ (push.T @ by_noise))
         spread = math.sqrt(max(float(reading @ told), 1e-12))
-        if _as_curved(problem, theta, told / spread):
+        if _as_curved(problem, theta, told / spread, at):
             continue
-        bend = _bend(problem, theta, at, slip, lasting, spread)
+        bend, best, cost = _bend(problem, theta, at, slip, lasting, spread)
+        if cost < least:
+            lower, least = best, cost
         if bend is not None:
             bends.append(bend)
-            covariance = covariance - np.outer(told, told) / spread**2
-    return covariance, bends
+            covariance = covariance - np.outer(by_noise, by_noise) / max(float(reading @ by_noise), 1e-12)
+    return covariance, bends, lower
 
 
-def _as_curved(problem: MotionProblem, theta: Array, step: Array) -> bool:
+def _as_curved(problem: MotionProblem, theta: Array, step: Array, at: int) -> bool:
     """Whether the cost rises to both sides about as its curvature says: by 1 after a step (n,), by 4 after two."""
     times = np.array([-2.0, -1.0, 1.0, 2.0])
-    rise = (problem.costs(theta + times[:, None] * step) - problem.cost(theta)) / times**2
+    held = [at + 2, at + 3]
+    costs = problem.lasting_costs(theta + np.array([0.0, *times])[:, None] * step, held)
+    rise = (costs[1:] - costs[0]) / times**2
     return bool(((rise > 0.5) & (rise < 2.0)).all())
 
 
 def _bend(
     problem: MotionProblem, theta: Array, at: int, slip: Array, lasting: float, spread: float
-) -> Bend | None:
-    """What is likely of one leg's slip; None where the curvature tells it well after all.
+) -> tuple[Bend | None, Array, float]:
+    """What is likely of one leg's slip, None where the curvature tells it well after all; the lowest of the fits to
+    other slips, and its cost.
 
     slip   : (2,) as fitted; ``lasting``: the size that just lasts to the leg's end
     spread : the size's standard uncertainty from the curvature
@@ -94,29 +104,41 @@ def _bend(
     changes = np.concatenate([np.geomspace(0.1 * longer, longer + 3 * speed, STEPS_UP),
                               -np.geomspace(0.005, 0.5, STEPS_DOWN) * now])
 
-    def fitted(starts: Array, some: Array) -> tuple[Array, Array]:
-        starts = starts.copy()
-        starts[:, at + 2 : at + 4] = starts[:, at : at + 2] - ((now + some) / now)[:, None] * slip
-        return descend_all(problem, starts, _STEPS, _ENOUGH, [[at + 2, at + 3]] * len(some), straightened=False)
+    held = [at + 2, at + 3]
 
-    least = problem.cost(theta)
-    ends, cost = fitted(np.repeat(theta[None], len(changes), axis=0), changes)
-    sides = [_likely(np.abs(changes[side]), cost[side] - least) for side in (changes > 0, changes < 0)]
-    (mass_up, half_up), (mass_down, half_down) = sides
+    changes = np.sort(changes)
+    starts = np.repeat(theta[None], len(changes), axis=0)
+    starts[:, at + 2 : at + 4] = starts[:, at : at + 2] - ((now + changes) / now)[:, None] * slip
+    ends, plain = descend_all(problem, starts, _STEPS, _ENOUGH, [held] * len(changes), straightened=False)
+    best = int(np.argmin(plain))
+    least, *lasting_costs = problem.lasting_costs(np.concatenate([theta[None], ends]), held)
+    cost = np.array(lasting_costs)
+    half_up, half_down = (
+        _half(np.abs(changes[side]), cost[side] - least) for side in (changes > 0, changes < 0)
+    )
     if max(half_up, half_down) < WIDER * min(half_up, half_down, spread):
-        return None
-    chosen = np.array([half_up, -half_down])
-    nearest = np.abs(changes - chosen[:, None]).argmin(axis=1)
-    (up, down), costs = fitted(ends[nearest], chosen)
-    if costs.max() > least + ASTRAY:
-        return None
-    return Bend(at, up - theta, down - theta, mass_up / (mass_up + mass_down))
+        return None, ends[best], float(plain[best])
+    here = int(np.searchsorted(changes, 0.0))
+    shares = _shares(np.insert(changes, here, 0.0), np.insert(cost - least, here, 0.0))
+    shares = np.delete(shares, here)
+    some = shares > LEAST_SHARE
+    return Bend(at, ends[some] - theta, shares[some]), ends[best], float(plain[best])
 
 
-def _likely(away: Array, rise: Array) -> tuple[float, float]:
-    """The sum of exp(-rise / 2) over one side of the lowest point, and the root mean square distance there (mm/s)."""
-    away, rise = np.concatenate([[0.0], away]), np.maximum(np.concatenate([[0.0], rise]), 0.0)
-    fine = np.linspace(0.0, away[-1], 2000)
-    weight = np.exp(-0.5 * np.interp(fine, away, np.sqrt(rise)) ** 2) * fine[1]  # it rises about as a square
-    mass = float(weight.sum())
-    return mass, math.sqrt(float(weight @ fine**2) / mass)
+def _half(away: Array, rise: Array) -> float:
+    """Root mean square distance (mm/s) on one side of the lowest point, each as likely as exp(-rise / 2)."""
+    order = np.argsort(away)
+    nodes = np.concatenate([[0.0], away[order]])
+    shares = _shares(nodes, np.concatenate([[0.0], rise[order]]))
+    return math.sqrt(float(shares @ nodes**2))
+
+
+def _shares(nodes: Array, rise: Array) -> Array:
+    """How likely what lies about each of the nodes (K,) is, ascending, from the chi squared (K,) at them."""
+    fine = np.linspace(nodes[0], nodes[-1], 4000)
+    root = np.sqrt(rise - rise.min())  # it rises about as a square
+    weight = np.exp(-0.5 * np.interp(fine, nodes, root) ** 2)
+    left = np.clip(np.searchsorted(nodes, fine, side="right") - 1, 0, len(nodes) - 2)
+    part = (fine - nodes[left]) / (nodes[left + 1] - nodes[left])
+    shares = np.bincount(left, weight * (1 - part), len(nodes)) + np.bincount(left + 1, weight * part, len(nodes))
+    return np.asarray(shares / shares.sum())

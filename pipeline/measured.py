@@ -10,7 +10,6 @@ import numpy as np
 from pipeline.motions import ShotMotion
 from pipeline.paths import Path
 from pipeline.physics import Array
-from shared.equipment import Table
 
 
 class Measured(NamedTuple):
@@ -20,6 +19,8 @@ class Measured(NamedTuple):
     u: float
 
 
+_LEAST_SHARE = 0.02  # of an uncertainty, below which the difference of two squares says nothing
+
 Derive = Callable[[Path], Mapping[str, Array]]
 
 
@@ -28,22 +29,21 @@ def evaluate(motion: ShotMotion, derive: Derive, *, degrees: frozenset[str] = fr
 
     Taken one standard uncertainty to both sides along each principal axis, not by derivatives: where a ball just stops
     sliding before its next contact, or rolls from the start, a measure bends within its own uncertainty. Along the
-    motion's bends it is the mean square of both sides, each as likely as it is.
+    motion's bends it is the mean square of all that is likely.
 
     degrees : names of angles, whose differences are taken round the circle
     """
     axes, bends = motion.axes, motion.bends
-    sides = np.array([side for bend in bends for side in (bend.up, bend.down)]).reshape(-1, axes.shape[1])
-    batch = motion.theta + np.concatenate([np.zeros_like(axes[:1]), axes, -axes, sides])
-    likely = np.array([share for bend in bends for share in (bend.share_up, 1 - bend.share_up)])
+    batch = motion.theta + np.concatenate([np.zeros_like(axes[:1]), axes, -axes, *(bend.changes for bend in bends)])
+    likely = np.concatenate([np.zeros(0), *(bend.shares for bend in bends)])
     values = derive(Path(motion.layout, batch))
     out = {}
     for name, value in values.items():
         change = value[1:] - value[0]
         if name in degrees:
             change = wrap_deg(change)
-        up, down, side = np.split(change, [len(axes), 2 * len(axes)])
-        variance = float((((up - down) / 2) ** 2).sum() + 0.5 * (((up + down) / 2) ** 2).sum() + likely @ side**2)
+        up, down, bent = np.split(change, [len(axes), 2 * len(axes)])
+        variance = float((((up - down) / 2) ** 2).sum() + 0.5 * (((up + down) / 2) ** 2).sum() + likely @ bent**2)
         out[name] = Measured(float(value[0]), float(np.sqrt(variance)))
     return out
 
@@ -71,8 +71,13 @@ def speed_mps(v: Array) -> Array:
     return np.asarray(np.hypot(v[..., 0], v[..., 1]) / 1e3)
 
 
-def without_size(sight: Measured, table: Table, cushion: str) -> Measured:
-    """A place in sights without the table's own size in its uncertainty: sights grow with the table."""
-    size = table.length_mm if cushion in ("right", "left") else table.width_mm
-    part = sight.value * table.size_u_mm / size
-    return Measured(sight.value, float(np.sqrt(max(sight.u**2 - part**2, 0.0))))
+def without_size(sight: Measured, motion: ShotMotion, derive: Derive, name: str) -> Measured:
+    """A place in sights without the table's own size in its uncertainty: sights grow with the table.
+
+    derive : what ``evaluate`` got the place from, under this ``name``
+    """
+    moved = np.concatenate([motion.by_size.T, -motion.by_size.T]) + motion.theta
+    values = derive(Path(motion.layout, moved))[name]
+    up, down = np.split(values, 2)
+    part = float((((up - down) / 2) ** 2).sum())
+    return Measured(sight.value, float(np.sqrt(max(sight.u**2 - part, (_LEAST_SHARE * sight.u) ** 2))))

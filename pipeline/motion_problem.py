@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -131,6 +133,39 @@ class MotionProblem:
         batch[np.arange(1, len(columns) + 1), columns] += steps
         z = self.observed(ball, batch).reshape(len(columns) + 1, -1)
         return columns, z[0], (z[1:] - z[0]) / steps[:, None]
+
+    def lasting_costs(self, thetas: Array, held: Sequence[int]) -> Array:
+        """(P,) costs at (P, n) if what shifts many frames alike (``Seen.systematic``) may be what it fits best: a
+        standard uncertainty of each costs 1. All parameters but those ``held`` give way, to first order.
+
+        Frames' noise alone would make much of a bend in the path that is no larger than a lamp's or a lens's doing.
+        """
+        a, g, costs = self.normal_equations(thetas)
+        n, effects = self.layout.size, max((s.systematic.shape[2] for s in self.seen.values()), default=0)
+        white = {
+            b: (self.whiten[b] @ s.systematic).reshape(2 * len(s.t_s), s.systematic.shape[2])
+            for b, s in self.seen.items()
+        }
+        free = np.concatenate([np.setdiff1d(np.arange(n), held), np.arange(n, n + effects)])
+        for p, theta in enumerate(thetas):
+            system = np.zeros((n + effects, n + effects))
+            pull = np.zeros(n + effects)
+            system[:n, :n], pull[:n] = a[p], g[p]
+            system[range(n, n + effects), range(n, n + effects)] = 1.0
+            for ball, effect in white.items():
+                columns, r, j = self.jacobian(ball, theta)
+                size = np.linalg.norm(r.reshape(-1, 2), axis=1)
+                weighted = effect * np.repeat(np.minimum(1.0, self.tolerated / np.maximum(size, 1e-9)), 2)[:, None]
+                own = n + np.arange(effect.shape[1])
+                system[np.ix_(columns, own)] -= j @ weighted
+                system[np.ix_(own, columns)] -= (j @ weighted).T
+                system[np.ix_(own, own)] += effect.T @ weighted
+                pull[own] -= weighted.T @ r
+            scale = 1 / np.sqrt(np.diag(system)[free] + 1e-12)
+            equations = system[np.ix_(free, free)] * scale[:, None] * scale + 1e-9 * np.eye(len(free))
+            pull = pull[free] * scale
+            costs[p] -= pull @ np.linalg.solve(equations, pull)
+        return costs
 
     def _loss(self, size: Array) -> Array:
         """Huber's: squares of sizes, but lines beyond what is tolerated."""

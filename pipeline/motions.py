@@ -30,6 +30,7 @@ ASTRAY_MM, ASTRAY_SHARE = 5.0, 0.05  # five times what published tracking reache
 MOST_OTHER_ROLLS = 3  # of the other rolls tried, so many are followed to the end
 MOST_EVENTS_TRIED = 8  # a shot with more is no bank to measure, and would take long
 ALL_COUNTED = 100.0  # tolerated residuals where none may be left out
+MOST_ROUNDS = 3  # of fitting anew where a better fit came to light, or other frames are those that an event blurs
 FAR_OFF = 4.0  # chi squared a frame; two are expected
 LEAST_NOISE = 0.75  # of the stated noise; residuals may show it to be less, but not by more than this
 
@@ -49,7 +50,8 @@ class ShotMotion:
     radius_mm: float
     lowest: Array  # the parameters at which the cost is least; ``theta`` is their mean where that is told better
     friction_common_u: Array  # (2,) of the frictions' logarithms, from systematic effects
-    bends: tuple[Bend, ...] = ()  # directions in which the covariance holds the mean square of two unlike sides
+    by_size: Array  # (n, 2) what a standard uncertainty of the table's length, and of its width, does to the parameters
+    bends: tuple[Bend, ...] = ()  # directions in which the covariance holds the mean square of what is likely
 
     @property
     def events(self) -> list[MotionEvent]:
@@ -110,16 +112,15 @@ class ShotMotion:
         return p[0], v[0], r[0]
 
     def position_covariance(self, ball: str, t: Array) -> Array:
-        """(N, 2, 2) mm^2 of the fitted path. Along a bend it is the mean square of what either side does to the path,
-        which follows the frames where the parameters go far.
+        """(N, 2, 2) mm^2 of the fitted path. Along a bend it is the mean square of what is likely of the path, which
+        follows the frames even where the parameters go far.
         """
         columns = self.layout.columns(ball)
         steps = self.layout.steps[columns]
-        sides = [side for bend in self.bends for side in (bend.up, bend.down)]
-        likely = np.array([share for bend in self.bends for share in (bend.share_up, 1 - bend.share_up)])
-        theta = np.repeat(self.theta[None], 1 + len(columns) + len(sides), axis=0)
+        likely = np.concatenate([np.zeros(0), *(bend.shares for bend in self.bends)])
+        theta = np.repeat(self.theta[None], 1 + len(columns) + len(likely), axis=0)
         theta[np.arange(1, len(columns) + 1), columns] += steps
-        theta[len(columns) + 1 :] += np.array(sides).reshape(-1, len(self.theta))
+        theta[len(columns) + 1 :] += np.concatenate([np.zeros((0, len(self.theta))), *(b.changes for b in self.bends)])
         p = Path(self.layout, theta, [ball]).states(ball, np.asarray(t, dtype=float))[0]
         change = p[1:] - p[0]  # (n + sides, N, 2)
         jacobian = change[: len(columns)] / steps[:, None, None]
@@ -154,16 +155,21 @@ def fit_shot(
     layout = Layout(list(by_name), sorted(events, key=lambda e: e.t_s))
     knowledge = Knowledge(table, friction)
     theta = _begun(layout, by_name, knowledge, max_steps) if start is None else start
-    by_name = {b: _outside_events(s, layout, theta, shutter_s) for b, s in by_name.items()}
-    problem = MotionProblem(layout, by_name, knowledge)
-    theta, chi2 = descend(problem, theta, max_steps, enough=0.03)
-    theta, chi2 = _with_other_rolls(problem, theta, chi2, max_steps)
-    theta, chi2 = _with_roll_as_brought(problem, theta, chi2, max_steps)
+    every = by_name
+    for _ in range(MOST_ROUNDS):
+        by_name = {b: _outside_events(s, layout, theta, shutter_s) for b, s in every.items()}
+        problem = MotionProblem(layout, by_name, knowledge)
+        theta, chi2 = descend(problem, theta, max_steps, enough=0.03)
+        theta, chi2 = _with_other_rolls(problem, theta, chi2, max_steps)
+        theta, chi2 = _with_roll_as_brought(problem, theta, chi2, max_steps)
+        now = {b: _outside_events(s, layout, theta, shutter_s) for b, s in every.items()}
+        if all(np.array_equal(now[b].t_s, s.t_s) for b, s in by_name.items()):
+            break
     scale = {b: _noise_scale(problem, b, theta) for b in by_name}
     scaled = {b: replace(s, covariance=s.covariance * scale[b] ** 2) for b, s in by_name.items()}
-    problem = MotionProblem(layout, scaled, knowledge)
-    theta, _ = descend(problem, theta, max_steps)
-    return _finish(problem, theta, chi2, by_name, scale)
+    rescaled = MotionProblem(layout, scaled, knowledge)
+    theta, _ = descend(rescaled, theta, max_steps)
+    return _finish(rescaled, theta, problem, chi2, scale, max_steps)
 
 
 def _begun(layout: Layout, seen: dict[str, Seen], knowledge: Knowledge, max_steps: int) -> Array:
@@ -262,24 +268,17 @@ def _noise_scale(problem: MotionProblem, ball: str, theta: Array) -> float:
 
 
 def _finish(
-    problem: MotionProblem, theta: Array, chi2: float, seen: dict[str, Seen], scale: dict[str, float]
+    problem: MotionProblem, theta: Array, stated: MotionProblem, chi2: float, scale: dict[str, float], max_steps: int
 ) -> ShotMotion:
-    layout = problem.layout
-    a = problem.normal_equations(theta[None])[0][0]
-    d = 1 / np.sqrt(np.diag(a) + 1e-12)
-    covariance = d[:, None] * np.linalg.pinv(a * d[:, None] * d[None, :], hermitian=True) * d[None, :]
-    effects = max((s.systematic.shape[2] for s in seen.values()), default=0)
-    push = np.zeros((layout.size, effects))
-    weight = {}
-    for ball, s in seen.items():
-        columns, r, j = problem.jacobian(ball, theta)
-        size = np.linalg.norm(r.reshape(-1, 2), axis=1)
-        w = np.minimum(1.0, HUBER / np.maximum(size, 1e-9))
-        weight[ball] = w
-        if effects:
-            white = np.einsum("nij,njq->niq", problem.whiten[ball], s.systematic).reshape(-1, s.systematic.shape[2])
-            push[columns, : white.shape[1]] += (j * np.repeat(w, 2)) @ white
-    covariance, bends = flat_slips(problem, theta, covariance)
+    """``stated``: the same problem at the stated noise, in which ``chi2`` is what was reached."""
+    layout, seen = problem.layout, stated.seen
+    for rounds_left in range(MOST_ROUNDS)[::-1]:
+        covariance, push, weight = _spread(problem, theta)
+        covariance, bends, lower = flat_slips(problem, theta, covariance, push)
+        if lower is None or not rounds_left:
+            break
+        theta, _ = descend(problem, lower, max_steps)
+        chi2 = min(chi2, stated.cost(theta))
     shift = covariance @ push
     lowest = theta
     theta, covariance, first = first_slip(problem, theta, covariance, bent=[bend.leg for bend in bends])
@@ -290,4 +289,25 @@ def _finish(
     systematic = shift @ shift.T
     covariance = covariance + systematic + sum((bend.scatter for bend in bends), start=np.zeros(()))
     return ShotMotion(layout, theta, covariance, seen, residual, scale, weight, chi2, radius, lowest,
-                      np.sqrt(np.diag(systematic)[:2]), tuple(bends))
+                      np.sqrt(np.diag(systematic)[:2]), shift[:, :2], tuple(bends))
+
+
+def _spread(problem: MotionProblem, theta: Array) -> tuple[Array, Array, dict[str, Array]]:
+    """The parameters' covariance by the frames' noise and by what was known (n, n), what each systematic effect adds
+    to the gradient (n, Q), and by ball the weight of each frame (N,).
+    """
+    a = problem.normal_equations(theta[None])[0][0]
+    d = 1 / np.sqrt(np.diag(a) + 1e-12)
+    covariance = d[:, None] * np.linalg.pinv(a * d[:, None] * d[None, :], hermitian=True) * d[None, :]
+    effects = max((s.systematic.shape[2] for s in problem.seen.values()), default=0)
+    push = np.zeros((problem.layout.size, effects))
+    weight = {}
+    for ball, s in problem.seen.items():
+        columns, r, j = problem.jacobian(ball, theta)
+        size = np.linalg.norm(r.reshape(-1, 2), axis=1)
+        w = np.minimum(1.0, HUBER / np.maximum(size, 1e-9))
+        weight[ball] = w
+        if effects:
+            white = np.einsum("nij,njq->niq", problem.whiten[ball], s.systematic).reshape(-1, s.systematic.shape[2])
+            push[columns, : white.shape[1]] += (j * np.repeat(w, 2)) @ white
+    return np.asarray(covariance), push, weight

@@ -21,13 +21,14 @@ MotionKind = Literal["strike", "ball", "cushion", "jaw"]
 
 @dataclass(frozen=True, eq=False)
 class Seen:
-    """One ball's detections in a shot, in order of time. ``names`` of systematic effects are the caller's."""
+    """One ball's detections in a shot, in order of time."""
 
     ball: str
     t_s: Array  # (N,)
     xy_mm: Array  # (N, 2)
     covariance: Array  # (N, 2, 2) mm^2, noise of one frame
-    systematic: Array  # (N, 2, Q) mm per standard uncertainty of each of Q effects common to all frames; Q may be 0
+    systematic: Array  # (N, 2, Q) mm per standard uncertainty of each of Q effects common to all frames; Q may be 0.
+    #                    Of several, the first two are the table's length and width
 
     def at(self, rows: slice | NDArray[np.bool_]) -> Seen:
         """Some of the rows."""

@@ -110,5 +110,8 @@ def find_pocketed(seen: Seen, table: Table, frames_t: Array, end_s: float) -> tu
         if len(hit):
             gap = float(missing[0] - t[-1])
             reach = max((drop_depth(mouth) - float(mouth.depth(xy[-1]))) / max(float(v @ mouth.into), 30.0), 0.0)
-            return Pocketed(seen.ball, mouth.pocket, float(t[-1] + min(reach, 0.5)), max(gap, 0.02)), len(t)
+            reach = min(reach, 0.5)
+            # out of sight long before it would have been over the edge: hidden, or it went in another way
+            u_s = max(gap, 0.02, (reach - gap) / 2)
+            return Pocketed(seen.ball, mouth.pocket, float(t[-1] + reach), u_s), len(t)
     return None, len(t)

@@ -111,7 +111,7 @@ def _at_cushion(motion: ShotMotion, ball: str, i: int, table: Table) -> dict[str
         }
 
     got = evaluate(motion, derive)
-    got["rail_sight"] = without_size(got["rail_sight"], table, cushion)
+    got["rail_sight"] = without_size(got["rail_sight"], motion, derive, "rail_sight")
     return got
 
 

@@ -41,7 +41,8 @@ def _moved(pose: CameraPose, name: str, step: float) -> CameraPose:
 def displacement_fields(calibration: Calibration) -> Callable[[Array], Array]:
     """A function of places (N, 2) mm giving (N, 2, Q) mm: how each of Q independent effects would displace them.
 
-    From the pose's covariance and from the table's own sizes. Smooth over the table, so cubic in x and y.
+    From the table's own sizes (length and width come first) and from the pose's covariance. Smooth over the table, so
+    cubic in x and y.
     """
     table = calibration.table
     size = np.array([table.length_mm, table.width_mm])
@@ -57,7 +58,7 @@ def displacement_fields(calibration: Calibration) -> Callable[[Array], Array]:
         pose = (_basis(share) @ coefficients).reshape(len(share), 2, effects)
         sizes = np.zeros((len(share), 2, 2))
         sizes[:, 0, 0], sizes[:, 1, 1] = share[:, 0] * table.size_u_mm, share[:, 1] * table.size_u_mm
-        return np.concatenate([pose, sizes], axis=2)
+        return np.concatenate([sizes, pose], axis=2)
 
     return at
 

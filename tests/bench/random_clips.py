@@ -44,7 +44,7 @@ def draw_one(path: Path, rng: np.random.Generator) -> None:
     )
     rate = float(rng.choice(RATES))
     shutter = float(rng.uniform(0.1, 0.5)) / rate
-    play = _play(table, rng)
+    play = play_by_lot(table, rng)
     film(
         Scene(table=table, camera=camera, look=_look(table, rng), seed=int(rng.integers(1 << 30))), play, path,
         Filming(frame_rate=rate, seconds=2.6, shutter_s=shutter, instants=max(5, min(11, round(shutter * 900))),
@@ -54,7 +54,7 @@ def draw_one(path: Path, rng: np.random.Generator) -> None:
     )
 
 
-def _play(table: Table, rng: np.random.Generator) -> Play:
+def play_by_lot(table: Table, rng: np.random.Generator) -> Play:
     surface = Surface(
         sliding=float(rng.uniform(0.15, 0.35)), rolling=float(rng.uniform(0.005, 0.014)),
         ball_restitution=float(rng.uniform(0.90, 0.97)), ball_friction=float(rng.uniform(0.03, 0.10)),

@@ -6,7 +6,7 @@ import pytest
 from fixtures.synthetic import Surface, bank_shot, kick_shot
 from pipeline.contacts import find_starts
 from pipeline.paths import Seen
-from pipeline.pockets import in_jaws, mouths
+from pipeline.pockets import find_pocketed, in_jaws, mouths
 from pipeline.shots import measure_shots
 from shared.equipment import standard_table
 from shared.settings import SessionSettings
@@ -116,3 +116,36 @@ def test_a_hit_just_after_the_strike_comes_after_it(run_mm):
     assert list(contacts["kind"][:2]) == ["strike", "ball"]
     assert contacts["t_s"].iloc[0] == pytest.approx(strike_s, abs=0.003)
     assert contacts["t_s"].iloc[1] == pytest.approx(hit_s, abs=0.003)
+
+
+@pytest.mark.parametrize("frames", [6, 7, 8, 12])
+def test_few_frames_of_rest_are_enough(frames):
+    """At 30 frames/s, with a millimetre of noise; slopes over seven frames tell of the start three frames before it."""
+    rng = np.random.default_rng(frames)
+    for _ in range(20):
+        t = (np.arange(40) + 0.5) / 30
+        begin = frames / 30
+        xy = np.array([500.0, 250.0]) + np.outer(np.maximum(t - begin, 0.0), [2000.0, 3000.0])
+        noisy = xy + rng.normal(0, 1.0, xy.shape)
+        seen = Seen("1", t, noisy, np.repeat(np.eye(2)[None], len(t), axis=0), np.zeros((len(t), 2, 0)))
+        (start,) = find_starts(seen)
+        assert start.ballistic
+        assert start.t_s == pytest.approx(begin, abs=0.02)
+
+
+def test_out_of_sight_long_before_the_pocket():
+    """A ball last seen a fifth of a second from a pocket's edge: when it fell is known no better than that."""
+    t = np.arange(30) / 60
+    edge = np.array([TABLE.length_mm / 2, TABLE.width_mm])
+    along = {far: edge - np.outer(far + 400.0 * (t[-1] - t), [0.0, 1.0]) for far in (4.0, 80.0)}
+    frames = np.arange(90) / 60
+    u_s = {}
+    for far, xy in along.items():
+        seen = Seen("1", t, xy, np.repeat(0.04 * np.eye(2)[None], len(t), axis=0), np.zeros((len(t), 2, 0)))
+        fell, _ = find_pocketed(seen, TABLE, frames, 1.5)
+        assert fell is not None
+        assert fell.pocket == "side-left"
+        assert fell.t_s == pytest.approx(t[-1] + (far + 4.0) / 400.0, abs=1e-3)
+        u_s[far] = fell.u_s
+    assert u_s[4.0] == pytest.approx(0.02)
+    assert u_s[80.0] == pytest.approx((84.0 / 400.0 - 1 / 60) / 2, abs=1e-3)

@@ -71,10 +71,9 @@ def test_no_place_on_the_path_runs_away(shot):
     assert (np.abs(off) < 3.5).mean() > 0.97
 
 
-def test_scatter_is_the_mean_square_of_both_sides():
-    up, down = np.array([3.0, 0.0, 1.0]), np.array([0.0, -1.0, 0.0])
-    scatter = Bend(0, up, down, 0.75).scatter
+def test_scatter_is_the_mean_square_of_all_that_is_likely():
+    changes, shares = np.array([[3.0, 0.0, 1.0], [0.0, -1.0, 0.0]]), np.array([0.6, 0.25])
+    scatter = Bend(0, changes, shares).scatter
     rng = np.random.default_rng(0)
-    side = rng.random(200_000) < 0.75
-    drawn = np.where(side[:, None], up, down)
+    drawn = np.concatenate([changes, np.zeros((1, 3))])[rng.choice(3, 200_000, p=[*shares, 0.15])]
     assert scatter == pytest.approx(drawn.T @ drawn / len(drawn), abs=0.02)
