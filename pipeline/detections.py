@@ -41,7 +41,9 @@ class DetectSettings:
     faint_support: float = 0.15  # or less than this where so much of the disc isn't cloth that
     sure_disc: float = 0.6  # something of a ball's size is there, faint against the cloth or blurred by its motion
     guess_outline: float = 0.8  # less than this under a motion that was guessed, and it wasn't that motion,
-    streak_px: float = 1.0  # if it was one that shows
+    guess_better: float = 0.2  # unless so much more shows than if it lay still; if it was a motion that
+    streak_px: float = 1.0  # shows at all. Where less than that shows either way,
+    guess_u: float = 0.25  # the place is as unsure as this share of the motion
     outline_share: float = 0.4  # less of the outline than this is no ball,
     sure_support: float = 0.7  # unless so much of it lies near edges: a ball hardly brighter or darker than the cloth
     vague_radii: float = 0.12  # a place told no better than this is none either
@@ -223,16 +225,27 @@ class BallDetector:
         self._open = sum(not job.done for look in self._looks for job in look.jobs)
 
     def _fitted(self, patches: list[Patch], rough: Array, blur: Array, guessed: NDArray[np.bool_]) -> OutlineFit:
-        """Fit N outlines; a motion that was guessed is dropped unless nearly all of the outline then shows."""
+        """Fit N outlines; a motion that was guessed is dropped unless nearly all of the outline then shows, or far more
+        than without it. Where neither shows it well, the ball moved otherwise: its place is told worse then.
+        """
+        cfg = self.settings
         streak = np.linalg.norm(blur, axis=1) > self.settings.streak_px
         doubtful = np.flatnonzero(guessed & streak)  # fitted as if they lay still, too, all in one go
         balls = np.concatenate([np.arange(len(rough)), doubtful])
         motion = np.concatenate([blur, np.zeros((len(doubtful), 2))])
         fit = self.fitter.fit([patches[i] for i in balls], rough[balls], motion, rough=False)
         chosen = np.arange(len(rough))
-        shows = fit.outline_share[doubtful] >= self.settings.guess_outline
+        moving, still = np.split(fit.outline_share[[*doubtful, *range(len(rough), len(balls))]], 2)
+        shows = (moving >= cfg.guess_outline) | (moving > still + cfg.guess_better)
         chosen[doubtful] = np.where(shows, doubtful, len(rough) + np.arange(len(doubtful)))
-        return fit.of(chosen)
+        fit = fit.of(chosen)
+        unsure = doubtful[fit.outline_share[doubtful] < cfg.guess_outline]
+        if not len(unsure):
+            return fit
+        scale = np.abs(np.linalg.det(self.picture.jacobian(rough[unsure]))) ** 0.5  # px per mm
+        u = cfg.guess_u * np.linalg.norm(blur[unsure], axis=1) / scale
+        fit.cov_mm2[unsure] += u[:, None, None] ** 2 * np.eye(2)
+        return fit
 
     def _blur(self, rough: Array, frame_of: list[int]) -> tuple[Array, NDArray[np.bool_]]:
         """(N, 2) px of motion during the exposure, and (N,) where it is a guess."""

@@ -1,4 +1,4 @@
-"""How much a ball slid on a leg where it slides to the end, or nearly: its frames don't say.
+"""How much a ball slid on a leg where it slides to the end (or out of sight), or nearly: its frames don't say.
 
 While a ball slides, friction draws it the same whether it slips much or little: the frames show which way it slips, and
 that it doesn't stop before it meets something. So the cost has a floor that is flat on one side, bounded only by what
@@ -17,7 +17,7 @@ from pipeline.motion_problem import MotionProblem
 from pipeline.paths import Path
 from pipeline.physics import G_MM_S2, Array
 
-NEARLY = 0.85  # of the slip that lasts to the leg's end
+PLAIN = 10.0  # times the frames' noise: a ball that got so far ahead by rolling has rolled beyond doubt
 LEAST_SPEED_MM_S = 100.0
 STEPS_UP, STEPS_DOWN = 9, 7  # so many longer and shorter slips are tried
 WIDER = 2.0  # a side is unlike the curvature where so much more, or less, is likely
@@ -56,19 +56,22 @@ def flat_slips(
     for (ball, i), at in layout.leg.items():
         chain = layout.chain[ball]
         following = chain.index(i) + 1
-        if following == len(chain):
-            continue
+        end_s = float(path.time(chain[following])[0]) if following < len(chain) else problem.last_s[ball]
         _, v, roll = (part[0] for part in path.after[ball, i])
         slip = v - roll
         size = float(np.hypot(*slip))
-        lasting = 3.5 * float(path.mu_s[0]) * G_MM_S2 * float(path.time(chain[following])[0] - path.time(i)[0])
-        if np.hypot(*v) < LEAST_SPEED_MM_S or lasting <= 0 or size < NEARLY * lasting:
+        lasting = 3.5 * float(path.mu_s[0]) * G_MM_S2 * (end_s - float(path.time(i)[0]))
+        if np.hypot(*v) < LEAST_SPEED_MM_S or lasting <= 0:
             continue
         reading = np.zeros(len(theta))
         reading[at : at + 2], reading[at + 2 : at + 4] = slip / size, -slip / size
         by_noise = covariance @ reading
         told = by_noise + covariance @ (push @ (push.T @ by_noise))
         spread = math.sqrt(max(float(reading @ told), 1e-12))
+        rolled_s = (lasting - size) / (3.5 * float(path.mu_s[0]) * G_MM_S2)
+        lead = 0.5 * float(path.mu_s[0]) * G_MM_S2 * max(rolled_s, 0.0) ** 2  # on where it would have slid to
+        if lead > PLAIN * problem.noise_mm(ball):
+            continue
         if _as_curved(problem, theta, told / spread, at):
             continue
         bend, best, cost = _bend(problem, theta, at, slip, lasting, spread)
@@ -101,9 +104,11 @@ def _bend(
     now = float(np.hypot(*slip))
     speed = float(np.hypot(*theta[at : at + 2]))
     longer = min(max(spread, lasting - now), lasting)
-    changes = np.concatenate([np.geomspace(0.1 * longer, longer + 3 * speed, STEPS_UP),
-                              -np.geomspace(0.005, 0.5, STEPS_DOWN) * now])
-
+    edge = min(now, lasting)  # at a shorter slip than this the ball begins to roll, which shows
+    fewer = edge * (1 - np.geomspace(0.005, 0.5, STEPS_DOWN)) - now
+    changes = np.concatenate([np.geomspace(0.1 * longer, longer + 3 * speed, STEPS_UP), fewer])
+    if now > edge:
+        changes = np.concatenate([changes, [edge - now, 0.5 * (edge - now)]])
     held = [at + 2, at + 3]
 
     changes = np.sort(changes)

@@ -20,6 +20,7 @@ MASS_U = 0.012  # equal masses: two balls of a set, k=1
 RESTITUTION, RESTITUTION_U = 0.95, 0.03  # ball on ball: published band 0.92-0.98 (Alciatore FAQ)
 GRIP_U = 0.05  # tangential over normal impulse between balls: published band of friction 0.03-0.08
 SPIN_GRIP = 2.5 * GRIP_U  # the most that friction can change a rolling velocity, over the closing speed
+TOWARDS_U = 0.02  # of the speed: balls that meet come towards each other, and don't touch from behind
 ORDER_U_S = 2e-4  # far below a frame: no contact before the one that led to it
 CUSHION_OUT, CUSHION_OUT_U = 0.78, 0.15  # horizontal restitution: published band 0.6-0.9
 
@@ -82,6 +83,7 @@ class Knowledge:
         closing = np.abs(_dot(va - vb, n)) + 20.0
         speed = _norm(va - vb) + 20.0
         out = [(distance - self.table.ball.diameter_mm) / TOUCH_U_MM]
+        out.append(np.minimum(_dot(va - vb, n), 0.0) / (TOWARDS_U * speed))
         momentum = (va2 + vb2 - va - vb) / (MASS_U * speed)[:, None]
         out += [momentum[:, 0], momentum[:, 1]]
         out.append((_dot(vb2 - va2, n) - RESTITUTION * _dot(va - vb, n)) / (RESTITUTION_U * closing))

@@ -30,6 +30,10 @@ class MotionProblem:
         """When each ball was last seen."""
         return {ball: float(seen.t_s[-1]) for ball, seen in self.seen.items()}
 
+    def noise_mm(self, ball: str) -> float:
+        """Of a ball's typical frame, per axis."""
+        return float(np.sqrt(np.median(np.trace(self.seen[ball].covariance, axis1=1, axis2=2)) / 2))
+
     def observed(self, ball: str, theta: Array) -> Array:
         """(P, N, 2) whitened."""
         s = self.seen[ball]

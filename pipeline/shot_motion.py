@@ -193,6 +193,8 @@ def _trials(
         for i, e in enumerate(events)
     ]
     yield jaws, -np.inf
+    for i, sooner_s in _from_behind(motion):
+        yield [*events[:i], replace(events[i], t_s=sooner_s), *events[i + 1 :]], 0.0
     cannot_be = _too_soon(motion)
     for i, event in enumerate(events):
         if i == cannot_be or (event.kind == "ball" and _again(motion, i)):
@@ -207,6 +209,21 @@ def _trials(
         for i, event in enumerate(events):
             if event.kind == "ball" and not _sets_going(motion, i):
                 yield events[:i] + events[i + 1 :], WORTH_AN_EVENT
+
+
+def _from_behind(motion: ShotMotion) -> list[tuple[int, float]]:
+    """Events in which a ball touches another that it has run through, and when it really came to it."""
+    path = motion.path()
+    out = []
+    for i, event in enumerate(motion.events):
+        if event.kind != "ball":
+            continue
+        (pa, va, _), (pb, vb, _) = path.before[event.ball, i], path.before[event.other, i]
+        gap, apart = (pb - pa)[0], (vb - va)[0]
+        going = float(gap @ apart)
+        if going > 0.0:
+            out.append((i, event.t_s - 2 * going / float(apart @ apart)))
+    return out
 
 
 def _at_once(motion: ShotMotion, scene: Scene) -> list[MotionEvent]:

@@ -18,6 +18,7 @@ from scipy.optimize import linear_sum_assignment
 
 from pipeline.physics import Array
 from pipeline.pockets import drop_depth, mouths
+from pipeline.track_swaps import exchanged
 from shared.columns import DETECTIONS, check_columns
 from shared.equipment import Table
 
@@ -150,8 +151,11 @@ class _Follower:
             k for k in self.done + self.live
             if len(k.rows) >= self.settings.least_rows and np.median(self.share[k.rows]) >= self.settings.ball_share
         ]
-        for number, track in enumerate(sorted(kept, key=lambda k: k.rows[0]), start=1):
-            for row in track.rows:
+        rows = [track.rows for track in sorted(kept, key=lambda k: k.rows[0])]
+        colour_u = self.settings.same_place_u * self.colour_u
+        exchanged(rows, self.t, self.xy, self.colour, colour_u, self.table.ball.diameter_mm)
+        for number, own in enumerate(rows, start=1):
+            for row in own:
                 names[row] = str(number)
         return names
 
