@@ -1,6 +1,6 @@
 """What met what, and roughly when: strikes, balls, cushions, jaws and pockets seen in the tracks.
 
-These are first guesses from geometry; the times are then fitted in `pipeline.motions`. Nothing is an event that is not
+These are first guesses from geometry; the times are then fitted in `pipeline.shot_fit`. Nothing is an event that is not
 both a change of velocity and a touch: a cushion within reach, another ball a diameter away, a pocket's jaw.
 """
 

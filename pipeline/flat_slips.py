@@ -20,7 +20,6 @@ from pipeline.physics import G_MM_S2, Array
 PLAIN = 10.0  # times the frames' noise: a ball that got so far ahead by rolling has rolled beyond doubt
 LEAST_SPEED_MM_S = 100.0
 STEPS_UP, STEPS_DOWN = 9, 7  # so many longer and shorter slips are tried
-WIDER = 2.0  # a side is unlike the curvature where so much more, or less, is likely
 LOWER = 1.0  # chi squared by which a fit to another slip must lie lower to be the fit
 LEAST_SHARE = 1e-3  # of all that is likely: less isn't looked at any more
 _STEPS, _ENOUGH = 8, 0.1
@@ -72,31 +71,33 @@ def flat_slips(
         lead = 0.5 * float(path.mu_s[0]) * G_MM_S2 * max(rolled_s, 0.0) ** 2  # on where it would have slid to
         if lead > PLAIN * problem.noise_mm(ball):
             continue
-        if _as_curved(problem, theta, told / spread, at):
+        noise = math.sqrt(max(float(reading @ by_noise), 1e-12))
+        if _as_curved(problem, theta, by_noise / noise) and _as_curved(problem, theta, told / spread, at):
             continue
         bend, best, cost = _bend(problem, theta, at, slip, lasting, spread)
         if cost < least:
             lower, least = best, cost
-        if bend is not None:
-            bends.append(bend)
-            covariance = covariance - np.outer(by_noise, by_noise) / max(float(reading @ by_noise), 1e-12)
+        bends.append(bend)
+        covariance = covariance - np.outer(by_noise, by_noise) / noise**2
     return covariance, bends, lower
 
 
-def _as_curved(problem: MotionProblem, theta: Array, step: Array, at: int) -> bool:
-    """Whether the cost rises to both sides about as its curvature says: by 1 after a step (n,), by 4 after two."""
-    times = np.array([-2.0, -1.0, 1.0, 2.0])
-    held = [at + 2, at + 3]
-    costs = problem.lasting_costs(theta + np.array([0.0, *times])[:, None] * step, held)
-    rise = (costs[1:] - costs[0]) / times**2
+def _as_curved(problem: MotionProblem, theta: Array, step: Array, at: int | None = None) -> bool:
+    """Whether the cost rises to both sides about as its curvature says: by 1 after a step (n,), by 4 after two.
+
+    at : of the leg, for the cost with lasting effects and all but its roll fitted anew; None: the plain cost there
+    """
+    times = np.array([0.0, -2.0, -1.0, 1.0, 2.0])
+    places = theta + times[:, None] * step
+    costs = problem.costs(places) if at is None else problem.lasting_costs(places, [at + 2, at + 3])
+    rise = (costs[1:] - costs[0]) / times[1:] ** 2
     return bool(((rise > 0.5) & (rise < 2.0)).all())
 
 
 def _bend(
     problem: MotionProblem, theta: Array, at: int, slip: Array, lasting: float, spread: float
-) -> tuple[Bend | None, Array, float]:
-    """What is likely of one leg's slip, None where the curvature tells it well after all; the lowest of the fits to
-    other slips, and its cost.
+) -> tuple[Bend, Array, float]:
+    """What is likely of one leg's slip; the lowest of the fits to other slips, and its cost.
 
     slip   : (2,) as fitted; ``lasting``: the size that just lasts to the leg's end
     spread : the size's standard uncertainty from the curvature
@@ -118,24 +119,11 @@ def _bend(
     best = int(np.argmin(plain))
     least, *lasting_costs = problem.lasting_costs(np.concatenate([theta[None], ends]), held)
     cost = np.array(lasting_costs)
-    half_up, half_down = (
-        _half(np.abs(changes[side]), cost[side] - least) for side in (changes > 0, changes < 0)
-    )
-    if max(half_up, half_down) < WIDER * min(half_up, half_down, spread):
-        return None, ends[best], float(plain[best])
     here = int(np.searchsorted(changes, 0.0))
     shares = _shares(np.insert(changes, here, 0.0), np.insert(cost - least, here, 0.0))
     shares = np.delete(shares, here)
     some = shares > LEAST_SHARE
     return Bend(at, ends[some] - theta, shares[some]), ends[best], float(plain[best])
-
-
-def _half(away: Array, rise: Array) -> float:
-    """Root mean square distance (mm/s) on one side of the lowest point, each as likely as exp(-rise / 2)."""
-    order = np.argsort(away)
-    nodes = np.concatenate([[0.0], away[order]])
-    shares = _shares(nodes, np.concatenate([[0.0], rise[order]]))
-    return math.sqrt(float(shares @ nodes**2))
 
 
 def _shares(nodes: Array, rise: Array) -> Array:

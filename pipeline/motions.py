@@ -1,38 +1,18 @@
-"""The physics fitted to all frames of a shot at once: every ball, every stretch between two events.
-
-Event times are parameters, held by where the legs meet and by geometry: a ball meets a cushion `sqrt(R^2 - (h-R)^2)`
-from the nose line, another ball at a distance of 2R. What few frames cannot tell is held by `pipeline.knowledge`.
-"""
+"""A shot's motion as it was fitted: every ball, every stretch between two events, and how well each is known."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
-from pipeline.descent import descend, descend_all
-from pipeline.first_guess import first_guess
-from pipeline.first_slip import first_slip
-from pipeline.flat_slips import Bend, flat_slips
-from pipeline.knowledge import Knowledge
-from pipeline.motion_problem import HUBER, MotionProblem
+from pipeline.flat_slips import Bend
 from pipeline.paths import Layout, MotionEvent, Path, Seen
-from pipeline.physics import Array, Friction, rest_time, slide_time
-from pipeline.roll_starts import roll_starts
-from shared.equipment import Table
+from pipeline.physics import Array, Friction, rest_time
 
-STILL_MM_S = 20.0  # slower is as good as at rest
 POOR_SCALE = 1.9
 ASTRAY_MM, ASTRAY_SHARE = 5.0, 0.05  # five times what published tracking reaches (1 mm: Mathavan et al. 2009)
-MOST_OTHER_ROLLS = 3  # of the other rolls tried, so many are followed to the end
-MOST_EVENTS_TRIED = 8  # a shot with more is no bank to measure, and would take long
-ALL_COUNTED = 100.0  # tolerated residuals where none may be left out
-MOST_ROUNDS = 3  # of fitting anew where a better fit came to light, or other frames are those that an event blurs
-FAR_OFF = 4.0  # chi squared a frame; two are expected
-LEAST_NOISE = 0.75  # of the stated noise; residuals may show it to be less, but not by more than this
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,177 +117,3 @@ class ShotMotion:
         path = self.path()
         _, v, r = path.after[ball, chain[-1]]
         return float(path.time(chain[-1])[0] + rest_time(v, r, path.mu_s, path.mu_r)[0])
-
-
-def fit_shot(
-    seen: Sequence[Seen], events: Sequence[MotionEvent], *, table: Table, friction: Friction, shutter_s: float = 0.0,
-    max_steps: int = 40, start: Array | None = None,
-) -> ShotMotion:
-    """Fit the motion of every ball through the given events.
-
-    seen      : each ball's detections, ``Seen``
-    shutter_s : exposure; a frame in whose exposure the ball meets something shows a bent streak and is left out
-    start     : parameters of a fit through the same events, to begin from; None: from a first guess
-    events    : strike, ball, cushion, jaw with first guesses of their times, in order
-    returns   : ShotMotion; its covariance holds noise (scaled by the residuals), knowledge and systematic effects
-    """
-    by_name = {s.ball: s for s in seen}
-    layout = Layout(list(by_name), sorted(events, key=lambda e: e.t_s))
-    knowledge = Knowledge(table, friction)
-    theta = _begun(layout, by_name, knowledge, max_steps) if start is None else start
-    every = by_name
-    for _ in range(MOST_ROUNDS):
-        by_name = {b: _outside_events(s, layout, theta, shutter_s) for b, s in every.items()}
-        problem = MotionProblem(layout, by_name, knowledge)
-        theta, chi2 = descend(problem, theta, max_steps, enough=0.03)
-        theta, chi2 = _with_other_rolls(problem, theta, chi2, max_steps)
-        theta, chi2 = _with_roll_as_brought(problem, theta, chi2, max_steps)
-        now = {b: _outside_events(s, layout, theta, shutter_s) for b, s in every.items()}
-        if all(np.array_equal(now[b].t_s, s.t_s) for b, s in by_name.items()):
-            break
-    scale = {b: _noise_scale(problem, b, theta) for b in by_name}
-    scaled = {b: replace(s, covariance=s.covariance * scale[b] ** 2) for b, s in by_name.items()}
-    rescaled = MotionProblem(layout, scaled, knowledge)
-    theta, _ = descend(rescaled, theta, max_steps)
-    return _finish(rescaled, theta, problem, chi2, scale, max_steps)
-
-
-def _begun(layout: Layout, seen: dict[str, Seen], knowledge: Knowledge, max_steps: int) -> Array:
-    """A first fit. Where it is far off, whole stretches may have been taken for outliers: then with all counted."""
-    guess = first_guess(layout, seen, knowledge.friction)
-    times = range(layout.times + len(layout.events))  # and friction: first the velocities, which are the worst guesses
-    frames = sum(len(s.t_s) for s in seen.values())
-    best: tuple[float, Array] | None = None
-    strict = MotionProblem(layout, seen, knowledge)
-    for tolerated in (HUBER, ALL_COUNTED):
-        problem = MotionProblem(layout, seen, knowledge, tolerated)
-        theta, _ = descend(problem, guess, 8, enough=3.0, held=times)
-        theta, cost = descend(problem, theta, max_steps, enough=0.3)
-        if tolerated > HUBER:
-            theta, cost = descend(strict, theta, max_steps, enough=0.3)
-        if best is None or cost < best[0]:
-            best = cost, theta
-        if cost < FAR_OFF * frames:
-            break
-    assert best is not None
-    return best[1]
-
-
-def _with_other_rolls(problem: MotionProblem, theta: Array, chi2: float, max_steps: int) -> tuple[Array, float]:
-    """The best of the fit and of those that begin with another roll of the cue ball: see `pipeline.roll_starts`."""
-    layout = problem.layout
-    if len(layout.events) > MOST_EVENTS_TRIED:
-        return theta, chi2
-    starts = roll_starts(layout, theta, problem.knowledge.friction)
-    if not starts:
-        return theta, chi2
-    begun, costs = descend_all(problem, np.array(starts), 15, 1.0)
-    ends, costs = descend_all(problem, begun[np.argsort(costs)[:MOST_OTHER_ROLLS]], max_steps, 0.03)
-    best = int(np.argmin(costs))
-    return (ends[best], float(costs[best])) if costs[best] < chi2 - 1.0 else (theta, chi2)
-
-
-def _with_roll_as_brought(problem: MotionProblem, theta: Array, chi2: float, max_steps: int) -> tuple[Array, float]:
-    """The better of the fit and of others in which a ball leaves a hit with the roll that it brought.
-
-    A ball that slides all the way to its next event shows nothing of its roll. A fit that got there by mistake finds
-    no slope back to a ball that had begun to roll, so it is tried from the other side.
-    """
-    layout = problem.layout
-    if len(layout.events) > MOST_EVENTS_TRIED:
-        return theta, chi2
-    for i, event in enumerate(layout.events):
-        for ball in (event.ball, event.other) if event.kind == "ball" else ():
-            following = next((k for k in layout.chain[ball] if k > i), None)
-            path = Path(layout, theta)
-            _, v, roll = path.after[ball, i]
-            until = path.time(following)[0] if following is not None else problem.seen[ball].t_s[-1]
-            if slide_time(v, roll, path.mu_s)[0] < 0.8 * (until - path.time(i)[0]):
-                continue
-            roll_at = layout.leg[ball, i] + 2
-            start = theta.copy()
-            start[roll_at : roll_at + 2] = path.before[ball, i][2][0]
-            start, _ = descend(problem, start, 80, enough=0.05, held=range(roll_at, roll_at + 2))
-            other, cost = descend(problem, start, max_steps, enough=0.03)
-            if cost < chi2 - 1.0:
-                theta, chi2 = other, cost
-    return theta, chi2
-
-
-def _outside_events(s: Seen, layout: Layout, theta: Array, shutter_s: float) -> Seen:
-    """Without the frames in whose exposure the ball met something."""
-    path = Path(layout, theta, [s.ball])
-    times = [float(path.time(i)[0]) for i in layout.chain[s.ball]]
-    keep = np.ones(len(s.t_s), dtype=bool)
-    for t in times:
-        keep &= np.abs(s.t_s - t) > shutter_s / 2
-    return s.at(keep) if keep.sum() >= 4 else s
-
-
-def _noise_scale(problem: MotionProblem, ball: str, theta: Array) -> float:
-    """Residuals over stated noise, widened where neighbouring frames err alike.
-
-    From the median, so that a few wrong frames do not count. Errors that last over frames (a mark, a shadow) average
-    out less: the variance of a mean of n values with correlation r from one to the next is (1+r)/(1-r) times
-    that of independent ones.
-    """
-    s = problem.seen[ball]
-    z = problem.observed(ball, theta[None])[0]
-    v = Path(problem.layout, theta, [ball]).states(ball, s.t_s)[1][0]
-    moving = np.hypot(v[:, 0], v[:, 1]) > STILL_MM_S
-    if moving.sum() < 12:  # at rest frames repeat each other and say little of the noise in motion
-        size = np.linalg.norm(z, axis=1)
-        return max(1.0, float(np.median(size)) / 1.1774) if len(size) >= 8 else 1.0
-    size = np.linalg.norm(z[moving], axis=1)
-    plain = max(LEAST_NOISE, float(np.median(size)) / 1.1774)  # median of a 2-D normal's distance: sqrt(2 ln 2)
-    own = np.clip(z[moving], -3 * plain, 3 * plain)
-    r = float((own[1:] * own[:-1]).sum() / max((own**2).sum(), 1e-12))
-    taken = (len(problem.layout.columns(ball)) - 2) / (2 * len(own))  # what follows the frames leaves them less alike
-    r = min(max(r + taken, 0.0), 0.9)
-    return plain * math.sqrt((1 + r) / (1 - r))
-
-
-def _finish(
-    problem: MotionProblem, theta: Array, stated: MotionProblem, chi2: float, scale: dict[str, float], max_steps: int
-) -> ShotMotion:
-    """``stated``: the same problem at the stated noise, in which ``chi2`` is what was reached."""
-    layout, seen = problem.layout, stated.seen
-    for rounds_left in range(MOST_ROUNDS)[::-1]:
-        covariance, push, weight = _spread(problem, theta)
-        covariance, bends, lower = flat_slips(problem, theta, covariance, push)
-        if lower is None or not rounds_left:
-            break
-        theta, _ = descend(problem, lower, max_steps)
-        chi2 = min(chi2, stated.cost(theta))
-    shift = covariance @ push
-    lowest = theta
-    theta, covariance, first = first_slip(problem, theta, covariance, bent=[bend.leg for bend in bends])
-    bends += first
-    path = Path(layout, theta)
-    residual = {b: np.linalg.norm(s.xy_mm - path.states(b, s.t_s)[0][0], axis=1) for b, s in seen.items()}
-    radius = problem.knowledge.table.ball.radius_mm
-    systematic = shift @ shift.T
-    covariance = covariance + systematic + sum((bend.scatter for bend in bends), start=np.zeros(()))
-    return ShotMotion(layout, theta, covariance, seen, residual, scale, weight, chi2, radius, lowest,
-                      np.sqrt(np.diag(systematic)[:2]), shift[:, :2], tuple(bends))
-
-
-def _spread(problem: MotionProblem, theta: Array) -> tuple[Array, Array, dict[str, Array]]:
-    """The parameters' covariance by the frames' noise and by what was known (n, n), what each systematic effect adds
-    to the gradient (n, Q), and by ball the weight of each frame (N,).
-    """
-    a = problem.normal_equations(theta[None])[0][0]
-    d = 1 / np.sqrt(np.diag(a) + 1e-12)
-    covariance = d[:, None] * np.linalg.pinv(a * d[:, None] * d[None, :], hermitian=True) * d[None, :]
-    effects = max((s.systematic.shape[2] for s in problem.seen.values()), default=0)
-    push = np.zeros((problem.layout.size, effects))
-    weight = {}
-    for ball, s in problem.seen.items():
-        columns, r, j = problem.jacobian(ball, theta)
-        size = np.linalg.norm(r.reshape(-1, 2), axis=1)
-        w = np.minimum(1.0, HUBER / np.maximum(size, 1e-9))
-        weight[ball] = w
-        if effects:
-            white = np.einsum("nij,njq->niq", problem.whiten[ball], s.systematic).reshape(-1, s.systematic.shape[2])
-            push[columns, : white.shape[1]] += (j * np.repeat(w, 2)) @ white
-    return np.asarray(covariance), push, weight

@@ -17,6 +17,7 @@ UNTOLD_DEG = 2.0  # a settled angle known no better says nothing of a bank
 _AFTER = ("rebound_angle_deg", "rebound_settled_angle_deg", "rebound_speed_mps", "restitution", "tangential_ratio")
 _MOST_OF_SLIDE = 0.6
 _FEWEST = 3  # frames of a leg below which what is known beforehand would speak, not the clip
+_HALVINGS = 30  # of a time
 _LOOK_MM = 400.0  # a path further from the target than this does not arrive at it
 
 
@@ -211,7 +212,12 @@ def _crossing(path: Path, ball: str, i: int, mouth: Mouth, cushion: Cushion) -> 
     chain = path.layout.chain[ball]
     later = [k for k in chain if k > i]
     tau = slide if not later else np.minimum(slide, path.time(later[0]) - path.time(i))
-    q, w, _ = state_after(p, v, roll, tau, path.mu_s, path.mu_r)
+    low, high = np.zeros_like(tau), tau
+    for _ in range(_HALVINGS):  # it may be there while it still slides, on a bent way: until then, and no further
+        middle = (low + high) / 2
+        beyond = mouth.depth(state_after(p, v, roll, middle, path.mu_s, path.mu_r)[0]) > 0
+        low, high = np.where(beyond, low, middle), np.where(beyond, middle, high)
+    q, w, _ = state_after(p, v, roll, high, path.mu_s, path.mu_r)
     rate = w @ mouth.into
     reach = ((mouth.centre - q) @ mouth.into) / np.where(np.abs(rate) < 1e-6, 1e-6, rate)
     offset = (q + w * reach[:, None] - mouth.centre) @ mouth.along

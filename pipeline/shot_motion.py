@@ -14,11 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.contacts import find_events, find_starts
-from pipeline.motions import ASTRAY_MM, ShotMotion, fit_shot
+from pipeline.motions import ASTRAY_MM, ShotMotion
 from pipeline.overlooked import overlooked_contact
 from pipeline.paths import MotionEvent, Path, Seen, inward_normal, nose_distance
 from pipeline.physics import G_MM_S2, Array, Friction
 from pipeline.pockets import Pocketed, find_pocketed, in_jaws
+from pipeline.shot_fit import FittedShot, fit_shot
 from pipeline.strikes import Strike, shot_rows
 from shared.equipment import CUSHIONS, Table
 
@@ -152,34 +153,34 @@ def _fit(
     known : an earlier fit through these very events, after such trials
     """
 
-    def fit(some: Sequence[MotionEvent], start: Array | None = None) -> ShotMotion:
+    def fit(some: Sequence[MotionEvent], start: Array | None = None) -> FittedShot:
         ordered = sorted(some, key=lambda e: e.t_s)
         seen = [thin_rest(s, [e.t_s for e in ordered if e.concerns(b)]) for b, s in windows.items()]
         return fit_shot(seen, ordered, table=scene.table, friction=scene.friction, shutter_s=scene.shutter_s,
                         start=start)
 
     if known is not None:
-        motion = fit(events, np.array(known.theta))
-        if not motion.poor:
-            return motion
-    motion = fit(events)
+        again = fit(events, np.array(known.theta))
+        if not again.roughly.poor:
+            return again.motion
+    best = fit(events)
     effort = MOST_EFFORT
     for _ in range(MOST_REPAIRS):
         better = None
-        for trial, worth in _trials(motion, windows, scene):
-            if trial == motion.events:
+        for trial, worth in _trials(best.roughly, windows, scene):
+            if trial == best.roughly.events:
                 continue
             effort -= len(trial)
             if effort < 0:
-                return motion
+                return best.motion
             new = fit(trial)
-            if new.chi2 < motion.chi2 - worth:
+            if new.chi2 < best.chi2 - worth:
                 better = new
                 break
         if better is None:
             break
-        motion = better
-    return motion
+        best = better
+    return best.motion
 
 
 def _trials(

@@ -5,9 +5,9 @@ import pytest
 
 from fixtures.synthetic import Surface, bank_shot
 from fixtures.synthetic.physics import rolling_velocity
-from pipeline.motions import fit_shot
 from pipeline.paths import MotionEvent, Seen
 from pipeline.physics import Friction
+from pipeline.shot_fit import fit_shot
 from shared.equipment import standard_table
 
 TABLE = standard_table()
@@ -30,7 +30,7 @@ def fitted(seed, *, noise_mm=0.3, seconds=1.6, systematic=None, **shot):
         MotionEvent("ball", play.events[1]["t"] - 0.004, "cue", "object"),
         MotionEvent("cushion", play.events[2]["t"] + 0.003, "object", "left"),
     ]
-    return play, fit_shot(seen, events, table=TABLE, friction=Friction())
+    return play, fit_shot(seen, events, table=TABLE, friction=Friction()).motion
 
 
 SHOTS = [
@@ -84,7 +84,7 @@ def test_wrong_frames_do_not_pull_the_fit():
         xy = s.xy_mm.copy()
         xy[10::17] += 40.0
         spoilt.append(Seen(s.ball, s.t_s, xy, s.covariance, s.systematic))
-    again = fit_shot(spoilt, motion.events, table=TABLE, friction=Friction())
+    again = fit_shot(spoilt, motion.events, table=TABLE, friction=Friction()).motion
     v, true = again.path().after["object", 2][1][0], np.array(play.events[2]["after"]["1"]["v_mm_s"])
     assert np.hypot(*(v - true)) < 0.012 * np.hypot(*true)
 

