@@ -43,7 +43,8 @@ def fit_shot(
 
     seen      : each ball's detections, ``Seen``
     shutter_s : exposure; a frame in whose exposure the ball meets something shows a bent streak and is left out
-    start     : parameters of a fit through the same events, to begin from; None: from a first guess
+    start     : parameters of a fit through the same events, to begin from, and no other; None: from a first guess, and
+                from other rolls
     events    : strike, ball, cushion, jaw with first guesses of their times, in order
     """
     by_name = {s.ball: s for s in seen}
@@ -55,7 +56,7 @@ def fit_shot(
         by_name = {b: _outside_events(s, layout, theta, shutter_s) for b, s in every.items()}
         problem = MotionProblem(layout, by_name, knowledge)
         theta, chi2 = descend(problem, theta, max_steps, enough=0.03)
-        if chi2 > HOPELESS * frames:
+        if chi2 > HOPELESS * frames or start is not None:
             break
         theta, chi2 = _with_other_rolls(problem, theta, chi2, max_steps)
         theta, chi2 = _with_roll_as_brought(problem, theta, chi2, max_steps)

@@ -33,6 +33,8 @@ MOST_REPAIRS = 4
 MOST_EFFORT = 60  # events fitted in trials, all together: a break of the rack must not take minutes
 WORTH_AN_EVENT = 15.0  # by so much must chi squared fall to add an event; its four parameters alone take four
 ASTRAY = f"the paths miss many frames by more than {ASTRAY_MM:.0f} mm: a ball or a contact was overlooked"
+SLIDING, ROLLING = (0.05, 0.8), (0.001, 0.06)  # far beyond the published bands 0.15-0.4, 0.005-0.015 (Alciatore FAQ)
+SAME_PIT = 4.0  # chi squared by which other friction may fit worse; beyond, all is tried anew
 LEAST_TURN = 3.5  # a contact changes a velocity by more than so many standard uncertainties
 
 
@@ -54,6 +56,7 @@ class Fit:
     names: Mapping[str, str]  # track -> ball name
     events: Sequence[MotionEvent]  # by ball name, at the times first guessed
     theta: Sequence[float]
+    chi2: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,7 +79,8 @@ class FollowedShot:
     @property
     def fit(self) -> Fit:
         """To begin from."""
-        return Fit(self.strike.t_s, self.names, self.motion.layout.events, self.motion.lowest.tolist())
+        return Fit(self.strike.t_s, self.names, self.motion.layout.events, self.motion.lowest.tolist(),
+                   self.motion.chi2)
 
 
 def follow_shot(
@@ -106,8 +110,22 @@ def follow_shot(
     motion = _fit({b: named[b] for b in named if b in moving}, events, scene, known)
     fallen = {names[k]: replace(v, ball=names[k]) for k, v in pocketed.items() if names[k] in moving}
     followed = {track for track, name in names.items() if name in moving}
-    lost = ASTRAY if motion.astray else overlooked_contact(strike, tracks, followed, scene.table.ball.radius_mm)
+    lost = ASTRAY if motion.astray else no_cloth(motion.friction, scene.friction)
+    lost = lost or overlooked_contact(strike, tracks, followed, scene.table.ball.radius_mm)
     return FollowedShot(strike, names, named, motion, fallen, lost)
+
+
+def no_cloth(friction: Friction, known: Friction) -> str:
+    """What is wrong, if a fit needs a friction that no cloth has: then it bent the paths to where something was met.
+
+    known : beforehand; if that is out of the ordinary itself, about as much is believed
+    """
+    for name, (low, high) in (("sliding", SLIDING), ("rolling", ROLLING)):
+        value, before = getattr(friction, name), getattr(known, name)
+        if not min(low, before / 2) < value < max(high, 2 * before):
+            return (f"the paths would need a {name} friction of {value:.2g}, which no cloth has: a ball or a contact "
+                    "was overlooked")
+    return ""
 
 
 def _with_lasting_offsets(windows: Mapping[str, Seen], moving: set[str]) -> dict[str, Seen]:
@@ -161,7 +179,7 @@ def _fit(
 
     if known is not None:
         again = fit(events, np.array(known.theta))
-        if not again.roughly.poor:
+        if not again.roughly.poor and again.chi2 < known.chi2 + SAME_PIT:
             return again.motion
     best = fit(events)
     effort = MOST_EFFORT
