@@ -48,7 +48,8 @@ class DetectSettings:
     sure_support: float = 0.7  # unless so much of it lies near edges: a ball hardly brighter or darker than the cloth
     vague_radii: float = 0.12  # a place told no better than this is none either
     vague_outline: float = 0.7  # unless so much of the outline is seen
-    outline_and_clear: float = 1.25  # share of outline seen plus share of plain cloth around it: hands have neither
+    outline_and_clear: float = 1.25  # share of outline seen plus share of plain cloth around it: hands have neither;
+    all_clear: float = 0.95  # or so much plain cloth around one of which so much lies near edges
     still_there: float = 0.3  # share of a known ball's disc that isn't cloth: below, it has gone
     surely_there: float = 0.75  # the same where something ball-like was found within a ball's width
     misses: int = 3  # a known ball not found this often is given up, until its place looks like a ball again
@@ -306,6 +307,7 @@ class BallDetector:
         near = np.linalg.norm(fit.xy_mm - start, axis=1) < 1.2 * self.picture.radius_mm
         whole = (fit.outline_share > self.settings.outline_share) | (support > self.settings.sure_support)
         alone = fit.outline_share + clear_share > self.settings.outline_and_clear
+        alone |= (support > self.settings.sure_support) & (clear_share > self.settings.all_clear)
         told = np.sqrt(np.einsum("nii->n", fit.cov_mm2)) < self.settings.vague_radii * self.picture.radius_mm
         told |= fit.outline_share > self.settings.vague_outline
         return np.asarray(inside & near & whole & alone & told)
