@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,22 @@ class MotionProblem:
     def last_s(self) -> dict[str, float]:
         """When each ball was last seen."""
         return {ball: float(seen.t_s[-1]) for ball, seen in self.seen.items()}
+
+    @property
+    def effects(self) -> int:
+        """How many systematic effects there are."""
+        return max((s.systematic.shape[2] for s in self.seen.values()), default=0)
+
+    @cached_property
+    def white_effects(self) -> dict[str, Array]:
+        """By ball (2N, Q): what each systematic effect does to the residuals, in standard uncertainties."""
+        return {b: (self.whiten[b] @ s.systematic).reshape(2 * len(s.t_s), s.systematic.shape[2])
+                for b, s in self.seen.items()}
+
+    def weights(self, residuals: Array) -> Array:
+        """(N,) Huber's, of whitened residuals (2N,)."""
+        size = np.linalg.norm(residuals.reshape(-1, 2), axis=1)
+        return np.asarray(np.minimum(1.0, self.tolerated / np.maximum(size, 1e-9)))
 
     def noise_mm(self, ball: str) -> float:
         """Of a ball's typical frame, per axis."""
@@ -145,21 +162,16 @@ class MotionProblem:
         Frames' noise alone would make much of a bend in the path that is no larger than a lamp's or a lens's doing.
         """
         a, g, costs = self.normal_equations(thetas)
-        n, effects = self.layout.size, max((s.systematic.shape[2] for s in self.seen.values()), default=0)
-        white = {
-            b: (self.whiten[b] @ s.systematic).reshape(2 * len(s.t_s), s.systematic.shape[2])
-            for b, s in self.seen.items()
-        }
+        n, effects = self.layout.size, self.effects
         free = np.concatenate([np.setdiff1d(np.arange(n), held), np.arange(n, n + effects)])
         for p, theta in enumerate(thetas):
             system = np.zeros((n + effects, n + effects))
             pull = np.zeros(n + effects)
             system[:n, :n], pull[:n] = a[p], g[p]
             system[range(n, n + effects), range(n, n + effects)] = 1.0
-            for ball, effect in white.items():
+            for ball, effect in self.white_effects.items():
                 columns, r, j = self.jacobian(ball, theta)
-                size = np.linalg.norm(r.reshape(-1, 2), axis=1)
-                weighted = effect * np.repeat(np.minimum(1.0, self.tolerated / np.maximum(size, 1e-9)), 2)[:, None]
+                weighted = effect * np.repeat(self.weights(r), 2)[:, None]
                 own = n + np.arange(effect.shape[1])
                 system[np.ix_(columns, own)] -= j @ weighted
                 system[np.ix_(own, columns)] -= (j @ weighted).T

@@ -220,15 +220,10 @@ def _spread(problem: MotionProblem, theta: Array) -> tuple[Array, Array, dict[st
     a = problem.normal_equations(theta[None])[0][0]
     d = 1 / np.sqrt(np.diag(a) + 1e-12)
     covariance = d[:, None] * np.linalg.pinv(a * d[:, None] * d[None, :], hermitian=True) * d[None, :]
-    effects = max((s.systematic.shape[2] for s in problem.seen.values()), default=0)
-    push = np.zeros((problem.layout.size, effects))
+    push = np.zeros((problem.layout.size, problem.effects))
     weight = {}
-    for ball, s in problem.seen.items():
+    for ball, effect in problem.white_effects.items():
         columns, r, j = problem.jacobian(ball, theta)
-        size = np.linalg.norm(r.reshape(-1, 2), axis=1)
-        w = np.minimum(1.0, HUBER / np.maximum(size, 1e-9))
-        weight[ball] = w
-        if effects:
-            white = np.einsum("nij,njq->niq", problem.whiten[ball], s.systematic).reshape(-1, s.systematic.shape[2])
-            push[columns, : white.shape[1]] += (j * np.repeat(w, 2)) @ white
+        weight[ball] = problem.weights(r)
+        push[columns, : effect.shape[1]] += (j * np.repeat(weight[ball], 2)) @ effect
     return np.asarray(covariance), push, weight
