@@ -21,6 +21,7 @@ PLAIN = 10.0  # times the frames' noise: a ball that got so far ahead by rolling
 LEAST_SPEED_MM_S = 100.0
 STEPS_UP, STEPS_DOWN = 9, 7  # so many longer and shorter slips are tried
 LOWER = 1.0  # chi squared by which a fit to another slip must lie lower to be the fit
+ASTRAY = 9.0  # chi squared above the least: such a fit has not arrived, or is out of the question
 LEAST_SHARE = 1e-3  # of all that is likely: less isn't looked at any more
 _STEPS, _ENOUGH = 8, 0.1
 
@@ -117,13 +118,19 @@ def _bend(
     starts[:, at + 2 : at + 4] = starts[:, at : at + 2] - ((now + changes) / now)[:, None] * slip
     ends, plain = descend_all(problem, starts, _STEPS, _ENOUGH, [held] * len(changes), straightened=False)
     best = int(np.argmin(plain))
+    lowest = ends[best]
     least, *lasting_costs = problem.lasting_costs(np.concatenate([theta[None], ends]), held)
     cost = np.array(lasting_costs)
-    here = int(np.searchsorted(changes, 0.0))
-    shares = _shares(np.insert(changes, here, 0.0), np.insert(cost - least, here, 0.0))
-    shares = np.delete(shares, here)
+    changes, ends = np.append(changes, 0.0), np.concatenate([ends, theta[None]])
+    rise = np.append(cost - least, 0.0)
+    order = np.argsort(changes)
+    changes, ends, rise = changes[order], ends[order], rise[order]
+    shares = _shares(changes, rise)
+    arrived = rise < rise.min() + ASTRAY  # of what lies towards the others, those next to them stand for it
+    nearest = np.abs(changes - changes[arrived, None]).argmin(axis=0)
+    shares = np.asarray(np.bincount(nearest, shares, int(arrived.sum())), dtype=float)
     some = shares > LEAST_SHARE
-    return Bend(at, ends[some] - theta, shares[some]), ends[best], float(plain[best])
+    return Bend(at, ends[arrived][some] - theta, shares[some]), lowest, float(plain[best])
 
 
 def _shares(nodes: Array, rise: Array) -> Array:

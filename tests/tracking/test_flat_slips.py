@@ -8,6 +8,7 @@ import pytest
 
 from fixtures.synthetic import kick_shot
 from pipeline.flat_slips import Bend
+from pipeline.paths import Path
 from pipeline.shots import measure_shots
 from shared.equipment import standard_table
 from shared.settings import SessionSettings
@@ -69,6 +70,18 @@ def test_no_place_on_the_path_runs_away(shot):
     true = np.array([play.at("cue", t).at(t)[0][:2] for t in mine["t_s"]])
     off = (mine[["x_mm", "y_mm"]].to_numpy() - true) / u
     assert (np.abs(off) < 3.5).mean() > 0.97
+
+
+def test_all_that_is_called_likely_follows_the_frames(shot):
+    """A fit to another slip that didn't arrive must not count: a cut angle was once unsure by 4 deg so."""
+    _, measures = shot
+    motion = measures.measured[0].motion
+    t = motion.seen["cue"].t_s
+    for bend in motion.bends:
+        paths = Path(motion.layout, motion.theta + np.concatenate([np.zeros((1, len(motion.theta))), bend.changes]))
+        places = paths.states("cue", t)[0]
+        assert np.linalg.norm(places[1:] - places[0], axis=2).max() < 4.0
+        assert 0 < bend.shares.sum() <= 1 + 1e-9
 
 
 def test_scatter_is_the_mean_square_of_all_that_is_likely():
