@@ -65,7 +65,9 @@ def contact_precision(
         [(path(start + step) - path(start - step)) / (2 * step[i]) for i, step in enumerate(np.diag(steps)[:free])]
     )
     information = slope.T @ slope / noise_mm**2
-    covariance = np.linalg.pinv(information, rcond=1e-13, hermitian=True)
+    size = 1 / np.sqrt(np.maximum(np.diag(information), 1e-30))  # millimetres and frictions differ by orders: scaled
+    scaled = np.linalg.pinv(information * size[:, None] * size, rcond=1e-13, hermitian=True)
+    covariance = size[:, None] * scaled * size
     angle, percent = _polar_u(start[2:4], covariance[2:4, 2:4])
     settle = np.hstack([5 * np.eye(2), 2 * np.eye(2)]) / 7
     settled_angle, _ = _polar_u(settle @ start[2:6], settle @ covariance[2:6, 2:6] @ settle.T)

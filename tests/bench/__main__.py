@@ -84,7 +84,7 @@ def main() -> int:
                     found = clip_bound(truth, run.measured)
                     if found is not None:
                         bounds[truth.clip.name] = found
-                        velocities += velocity_bounds(truth, score, found.noise_px)
+                        velocities += velocity_bounds(truth, score, found)
                 print(report.speed_lines([run]), flush=True)
                 if run.status:
                     print("    " + "\n    ".join(run.output.strip().splitlines()[-4:]), flush=True)

@@ -11,6 +11,7 @@ import pytest
 
 from calibration.capability import blur_mm, disc_bound_px, line_bound_px
 from pipeline.foresight import contact_precision, line_velocity_u
+from pipeline.physics import travel
 
 SLOPE_U = {5: 5.69210, 6: 4.30282, 10: 1.98173, 15: 1.07571, 20: 0.69801, 30: 0.37968, 60: 0.13418}
 
@@ -84,3 +85,31 @@ def test_disc_bound_against_the_information_in_drawn_pixels():
 @pytest.mark.parametrize(("shutter", "blur"), [(1 / 100, 20), (1 / 250, 8), (1 / 500, 4), (1 / 1000, 2)])
 def test_blur_at_two_metres_a_second(shutter, blur):
     assert blur_mm(2.0, shutter) == pytest.approx(blur)
+
+
+@pytest.mark.parametrize("roll", [0.2, 0.9])
+@pytest.mark.parametrize(("speed", "window"), [(0.6, 0.5), (0.6, 1.8), (1.3, 0.9), (1.3, 1.8), (3.0, 1.8)])
+def test_what_is_fitted_too_makes_a_velocity_no_better_known(speed, roll, window):
+    """And by how much worse, against a QR decomposition of the same slopes in even units: cov = (R^T R)^-1."""
+    velocity = speed * np.array([math.sin(0.45), math.cos(0.45)])
+    rolling = roll * speed * np.array([0.8, -0.6])
+    known, fitted = (
+        contact_precision(velocity, rolling, noise_mm=0.2, frame_rate=60, window_s=window, friction_known=is_known)
+        for is_known in (True, False)
+    )
+    assert fitted.angle_deg >= known.angle_deg
+    assert fitted.speed_percent >= known.speed_percent
+
+    times = (np.arange(int(window * 60)) + 0.5) / 60
+    start = np.array([0, 0, *(1000 * velocity), *(1000 * rolling), math.log(0.2), math.log(0.01)])
+
+    def places(q):
+        return travel(q[:2], q[2:4], q[4:6], times, math.exp(q[6]), math.exp(q[7])).ravel()
+
+    steps = np.array([1e-2, 1e-2, 0.1, 0.1, 0.1, 0.1, 1e-4, 1e-4])
+    slope = np.column_stack([(places(start + s) - places(start - s)) / 2 for s in np.diag(steps)])
+    rest = np.linalg.inv(np.linalg.qr(slope, mode="r"))
+    spread = (rest @ rest.T)[2:4, 2:4] * 0.1**2 * 0.2**2
+    along = velocity / speed
+    percent = 100 * math.sqrt(along @ spread @ along) / (1000 * speed)
+    assert fitted.speed_percent == pytest.approx(percent, rel=0.02)
