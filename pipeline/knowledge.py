@@ -16,6 +16,7 @@ from shared.equipment import Table
 
 NOSE_U_MM = 0.4  # how well the nose line and the ball fit the ideal contact distance
 TOUCH_U_MM = 0.2  # the same for two balls: sizes and roundness
+CLOTH_U = 0.004
 MASS_U = 0.012  # equal masses: two balls of a set, k=1
 RESTITUTION, RESTITUTION_U = 0.95, 0.03  # ball on ball: published band 0.92-0.98 (Alciatore FAQ)
 GRIP_U = 0.05  # tangential over normal impulse between balls: published band of friction 0.03-0.08
@@ -84,8 +85,9 @@ class Knowledge:
         speed = _norm(va - vb) + 20.0
         out = [(distance - self.table.ball.diameter_mm) / TOUCH_U_MM]
         out.append(np.minimum(_dot(va - vb, n), 0.0) / (TOWARDS_U * speed))
-        momentum = (va2 + vb2 - va - vb) / (MASS_U * speed)[:, None]
-        out += [momentum[:, 0], momentum[:, 1]]
+        momentum = va2 + vb2 - va - vb
+        out.append(_dot(momentum, n) / (MASS_U * closing))
+        out.append(_dot(momentum, t) / (CLOTH_U * closing + MASS_U * np.abs(_dot(vb2 - vb, t))))
         out.append((_dot(vb2 - va2, n) - RESTITUTION * _dot(va - vb, n)) / (RESTITUTION_U * closing))
         out.append(_dot(vb2 - vb, t) / (GRIP_U * closing))
         change_a, change_b = ra2 - ra, rb2 - rb
