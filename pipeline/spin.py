@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -31,6 +32,7 @@ COARSE, FINE = 11, 15  # cells of the grid around the ball, along an axis: to se
 COARSE_PIXELS = 24  # of a frame, the darkest: enough to search with
 COARSE_INTERVAL_S = 0.0075  # frames closer together than this are not all needed to search
 GRID_CELLS_AT_ONCE = 400_000
+WIDE_RAD_S, WIDE_SPINS = 20.0, 41  # looked at about the best spin to tell how broad its peak is
 SMALL_TURN_RAD = 0.12  # over all frames: within the peak of agreement
 MOST_FRAMES = 20  # spread over all: more agree no better
 LEAST_FRAMES = 5
@@ -40,6 +42,7 @@ MARK_STRENGTH = 4.0  # the darkest pixels of a marked ball lie so many scatters 
 DARKEST = 6  # pixels of a frame
 LEAST_SCORE, LEAST_LEAD = 0.7, 1.15  # agreement of frames at the best spin; its lead over the next best one
 SCALE_U = 0.03  # marks near the limb are seen too far in: a share of the spin, from clips drawn with known spin
+MATCH_U_RAD = 0.04  # a third of a cell: so well marks are laid on one another from the first frame to the last
 ODD_ROLL = 3.0  # standard uncertainties of the path's roll: what turns further from it is no mark
 LEAST_TRIES, SURE_SCORE = 2, 0.85  # no more starts are tried once one agrees so well
 ALIKE_RAD_S = 8.0  # spins closer than this are the same peak
@@ -217,7 +220,8 @@ def _find(fine: _Agreement, roll_axis: Array, limit_rad_s: float, odd_rad_s: flo
     if turned < LEAST_TURN_RAD:
         return None, "the cue ball hardly turned before the contact: marks can't be told from shading"
     decay = SPIN_DECAY_U * 0.5 * (fine.end_s - float(fine.frame_s[0]))
-    u = math.sqrt(_jackknife(fine, found) ** 2 + decay**2 + (SCALE_U * float(found[0])) ** 2)
+    scatter = max(_jackknife(fine, found), _scatter_of_tops(fine, found))
+    u = math.sqrt(scatter**2 + decay**2 + (SCALE_U * float(found[0])) ** 2 + (MATCH_U_RAD / span) ** 2)
     return Measured(float(found[0]) / (2 * math.pi), u / (2 * math.pi)), ""
 
 
@@ -244,12 +248,8 @@ def _jackknife(fine: _Agreement, found: Array, groups: int = 5) -> float:
     lattice = np.array([p for p in itertools.product((-1.0, 0.0, 1.0), repeat=3) if np.count_nonzero(p) < 3])
     matrices = [fine.agreement(found[None] + step * p) for p in lattice]
     terms = np.column_stack([np.ones(len(lattice)), lattice, *[lattice[:, a] * lattice[:, b] for a, b in _SQUARES]])
-    frames = fine.skin.frames
     values = []
-    for block in np.array_split(np.arange(frames), groups):
-        keep = np.ones(frames, dtype=bool)
-        keep[block] = False
-        pairs = fine.any & keep[:, None] & keep[None, :]
+    for pairs in _left_out(fine, groups):
         scores = np.array([fine.mean(*matrix, pairs)[0] for matrix in matrices])
         fitted = np.linalg.lstsq(terms, scores, rcond=None)[0]
         bend = np.zeros((3, 3))
@@ -258,7 +258,39 @@ def _jackknife(fine: _Agreement, found: Array, groups: int = 5) -> float:
             bend[b, a] += value
         top = np.linalg.solve(bend, -fitted[1:4]) if np.linalg.eigvalsh(bend).max() < 0 else np.full(3, 2.0)
         values.append(step * float(np.clip(top[0], -3.0, 3.0)))
-    return math.sqrt((groups - 1) / groups * float(np.sum((np.array(values) - np.mean(values)) ** 2)))
+    return _jackknifed(values)
+
+
+def _scatter_of_tops(fine: _Agreement, found: Array, groups: int = 5) -> float:
+    """The same (rad/s) from where the agreement is highest within a wide range: where its top is broad and uneven, the
+    nearest of its small peaks says little.
+    """
+    many = np.linspace(-WIDE_RAD_S, WIDE_RAD_S, WIDE_SPINS)
+    spins = found + many[:, None] * np.array([1.0, 0.0, 0.0])
+    inner, most = (np.concatenate(part) for part in zip(*(fine.agreement(x[None]) for x in spins), strict=True))
+    step, values = float(many[1] - many[0]), []
+    for pairs in _left_out(fine, groups):
+        scores = fine.mean(inner, most, pairs)
+        k = int(np.clip(np.argmax(scores), 1, len(many) - 2))
+        before, here, after = scores[k - 1 : k + 2]
+        bend = before - 2 * here + after
+        values.append(many[k] + (step * float(np.clip(0.5 * (before - after) / bend, -0.5, 0.5)) if bend < 0 else 0.0))
+    return _jackknifed(values)
+
+
+def _left_out(fine: _Agreement, groups: int) -> list[NDArray[np.bool_]]:
+    """The pairs of frames (N, N) that remain without one group of neighbouring frames after the other."""
+    frames = np.arange(fine.skin.frames)
+    out = []
+    for block in np.array_split(frames, groups):
+        keep = ~np.isin(frames, block)
+        out.append(fine.any & keep[:, None] & keep[None, :])
+    return out
+
+
+def _jackknifed(values: Sequence[float]) -> float:
+    n = len(values)
+    return math.sqrt((n - 1) / n * float(np.sum((np.array(values) - np.mean(values)) ** 2)))
 
 
 class _Agreement:
