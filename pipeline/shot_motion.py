@@ -24,6 +24,7 @@ from pipeline.strikes import Strike, shot_rows
 from shared.equipment import CUSHIONS, Table
 
 BALL_BIAS = 0.55  # lasting offsets over the noise of a better frame: 0.7-0.8 in all, on 22 rendered and 40 drawn clips
+STREAK_BIAS, STREAK_U_MM = 0.45, 1.0  # the same of what a long streak adds along itself, where that is more than so
 OFFSET_LENGTH_MM = 200.0  # how far a ball goes before lamps and shadows shift it differently
 MOST_KNOTS = 24
 REST_BIAS = 1.0  # share of a frame's position noise that stays the same while a ball lies still
@@ -144,7 +145,7 @@ def _with_lasting_offsets(windows: Mapping[str, Seen], moving: set[str]) -> dict
 
 def _offset_fields(s: Seen) -> Array:
     """(N, 2, Q) mm: a constant and a smooth random field along the ball's way, in both axes."""
-    size = BALL_BIAS * np.sqrt(np.quantile(np.diagonal(s.covariance, axis1=1, axis2=2), 0.25, axis=0))
+    size = _offset_sizes(s)
     knots = [s.xy_mm[0]]
     for place in s.xy_mm:
         if len(knots) < MOST_KNOTS and min(np.hypot(*(place - k)) for k in knots) > 0.75 * OFFSET_LENGTH_MM:
@@ -153,8 +154,22 @@ def _offset_fields(s: Seen) -> Array:
     values, vectors = np.linalg.eigh(_alike(at, at) + 1e-6 * np.eye(len(at)))
     field = _alike(s.xy_mm, at) @ (vectors / np.sqrt(values))
     shapes = np.column_stack([np.ones(len(s.t_s)), field])
-    zero = np.zeros_like(shapes)
-    return np.stack([np.column_stack([size[0] * shapes, zero]), np.column_stack([zero, size[1] * shapes])], axis=1)
+    return np.concatenate([size[:, :, :1] * shapes[:, None], size[:, :, 1:] * shapes[:, None]], axis=2)
+
+
+def _offset_sizes(s: Seen) -> Array:
+    """(N, 2, 2) mm: what the constant and the field are multiplied with, a symmetric root of their covariance.
+
+    The ends of a streak longer than the ball is wide are faint, and what that shifts, it shifts in every frame of it.
+    """
+    better = np.quantile(np.diagonal(s.covariance, axis1=1, axis2=2), 0.25, axis=0)
+    values, vectors = np.linalg.eigh(s.covariance)
+    along = vectors[:, :, 1]
+    streak = np.maximum(values[:, 1] - values[:, 0], 0.0)
+    lasting = STREAK_BIAS**2 * np.clip(np.sqrt(streak) / STREAK_U_MM - 1.0, 0.0, 1.0) * streak
+    square = BALL_BIAS**2 * np.diag(better) + lasting[:, None, None] * along[:, :, None] * along[:, None, :]
+    values, vectors = np.linalg.eigh(square)
+    return np.asarray((vectors * np.sqrt(values)[:, None, :]) @ vectors.transpose(0, 2, 1))
 
 
 def _alike(a: Array, b: Array) -> Array:
