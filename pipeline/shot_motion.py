@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.contacts import find_events, find_starts
+from pipeline.knowledge import TOUCH_U_MM
 from pipeline.motions import ASTRAY_MM, ShotMotion
 from pipeline.overlooked import overlooked_contact
 from pipeline.paths import MotionEvent, Path, Seen, inward_normal, nose_distance
@@ -36,6 +37,7 @@ WORTH_AN_EVENT = 15.0  # by so much must chi squared fall to add an event; its f
 ASTRAY = f"the paths miss many frames by more than {ASTRAY_MM:.0f} mm: a ball or a contact was overlooked"
 SLIDING, ROLLING = (0.05, 0.8), (0.001, 0.06)  # far beyond the published bands 0.15-0.4, 0.005-0.015 (Alciatore FAQ)
 SAME_PIT = 4.0  # chi squared by which other friction may fit worse; beyond, all is tried anew
+PASSED_MM = 5 * TOUCH_U_MM  # balls that are further apart than touching (or nearer) don't meet
 LEAST_TURN = 3.5  # a contact changes a velocity by more than so many standard uncertainties
 
 
@@ -233,6 +235,8 @@ def _trials(
     for i, event in enumerate(events):
         if i == cannot_be or (event.kind == "ball" and _again(motion, i)):
             yield events[:i] + events[i + 1 :], -np.inf
+        elif event.kind == "ball" and _passed(motion, i):
+            yield events[:i] + events[i + 1 :], 0.0
         elif event.kind != "strike" and not _turned(motion, i):
             yield events[:i] + events[i + 1 :], -WORTH_AN_EVENT
     for extra in _overlooked(motion, windows, table):
@@ -347,6 +351,13 @@ def _too_soon(motion: ShotMotion) -> int | None:
             if t_s[k] - t_s[i] < apart and spare:
                 return min(spare, key=lambda n: _turn(motion, path, ball, n))
     return None
+
+
+def _passed(motion: ShotMotion, i: int) -> bool:
+    """Whether the two balls of a contact went by each other, though the fit drew them together as far as it could."""
+    event, path = motion.layout.events[i], motion.path()
+    gap = path.before[event.other, i][0][0] - path.before[event.ball, i][0][0]
+    return bool(abs(np.hypot(*gap) - 2 * motion.radius_mm) > PASSED_MM and not _sets_going(motion, i))
 
 
 def _sets_going(motion: ShotMotion, i: int) -> bool:
