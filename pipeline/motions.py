@@ -12,6 +12,7 @@ from pipeline.paths import Layout, MotionEvent, Path, Seen
 from pipeline.physics import Array, Friction, rest_time
 
 POOR_SCALE = 1.9
+POOR_CHI2, ASTRAY_CHI2 = 5.0, 10.0  # a frame: 0.3-4 where 150 drawn and rendered shots were right, 14-400 where wrong
 ASTRAY_MM, ASTRAY_SHARE = 5.0, 0.05  # five times what published tracking reaches (1 mm: Mathavan et al. 2009)
 
 
@@ -64,7 +65,12 @@ class ShotMotion:
     @property
     def poor(self) -> bool:
         """Whether some ball's frames lie further from its path than their noise and lasting errors explain."""
-        return max(self.scale.values(), default=0.0) > POOR_SCALE
+        return max(self.scale.values(), default=0.0) > POOR_SCALE or self.per_frame > POOR_CHI2
+
+    @property
+    def per_frame(self) -> float:
+        """Chi squared over the number of frames; two are expected, and fewer of a ball that lies still."""
+        return self.chi2 / max(sum(len(seen.t_s) for seen in self.seen.values()), 1)
 
     @property
     def astray(self) -> bool:
@@ -74,7 +80,7 @@ class ShotMotion:
         be of something else.
         """
         off = np.concatenate(list(self.residual_mm.values())) > ASTRAY_MM
-        return self.poor and float(off.mean()) > ASTRAY_SHARE
+        return self.poor and (float(off.mean()) > ASTRAY_SHARE or self.per_frame > ASTRAY_CHI2)
 
     @property
     def rms_mm(self) -> float:

@@ -38,6 +38,7 @@ ASTRAY = f"the paths miss many frames by more than {ASTRAY_MM:.0f} mm: a ball or
 SLIDING, ROLLING = (0.05, 0.8), (0.001, 0.06)  # far beyond the published bands 0.15-0.4, 0.005-0.015 (Alciatore FAQ)
 SAME_PIT = 4.0  # chi squared by which other friction may fit worse; beyond, all is tried anew
 PASSED_MM = 5 * TOUCH_U_MM  # balls that are further apart than touching (or nearer) don't meet
+GRAZE = 0.1  # of its velocity: a contact that changes either ball by less is looked at twice
 LEAST_TURN = 3.5  # a contact changes a velocity by more than so many standard uncertainties
 
 
@@ -237,7 +238,7 @@ def _trials(
             yield events[:i] + events[i + 1 :], -np.inf
         elif event.kind == "ball" and _passed(motion, i):
             yield events[:i] + events[i + 1 :], 0.0
-        elif event.kind != "strike" and not _turned(motion, i):
+        elif event.kind != "strike" and (not _turned(motion, i) or _grazed(motion, i)):
             yield events[:i] + events[i + 1 :], -WORTH_AN_EVENT
     for extra in _overlooked(motion, windows, table):
         yield [*events, extra], 0.0
@@ -351,6 +352,15 @@ def _too_soon(motion: ShotMotion) -> int | None:
             if t_s[k] - t_s[i] < apart and spare:
                 return min(spare, key=lambda n: _turn(motion, path, ball, n))
     return None
+
+
+def _grazed(motion: ShotMotion, i: int) -> bool:
+    """Whether a contact of two moving balls changed them so little that they may have passed each other."""
+    event, path = motion.layout.events[i], motion.path()
+    if event.kind != "ball" or _sets_going(motion, i):
+        return False
+    before, after = ([at[ball, i][1][0] for ball in (event.ball, event.other)] for at in (path.before, path.after))
+    return all(np.hypot(*(b - a)) < GRAZE * np.hypot(*a) for a, b in zip(before, after, strict=True))
 
 
 def _passed(motion: ShotMotion, i: int) -> bool:
