@@ -61,7 +61,10 @@ def _event(motion: ShotMotion, i: int, event: MotionEvent, table: Table) -> dict
 
     row: dict[str, Any] = {"kind": event.kind, "ball": ball, "other": event.other or None}
     for name, value in evaluate(motion, derive, degrees=_ANGLES).items():
-        got = without_size(value, motion, derive, name) if name == "sight" else value
+        got = value
+        if name == "sight":
+            axis, size = (0, table.length_mm) if event.other in ("right", "left") else (1, table.width_mm)
+            got = without_size(value, motion, derive, name, axis=axis, relative_u=table.size_u_mm / size)
         row[name], row[f"{name}_u"] = got.value, got.u
     return row
 

@@ -71,13 +71,20 @@ def speed_mps(v: Array) -> Array:
     return np.asarray(np.hypot(v[..., 0], v[..., 1]) / 1e3)
 
 
-def without_size(sight: Measured, motion: ShotMotion, derive: Derive, name: str) -> Measured:
+def without_size(
+    sight: Measured, motion: ShotMotion, derive: Derive, name: str, *, axis: int, relative_u: float
+) -> Measured:
     """A place in sights without the table's own size in its uncertainty: sights grow with the table.
 
-    derive : what ``evaluate`` got the place from, under this ``name``
+    What is left of a size's effect is how far it moves the place otherwise than the sights.
+
+    derive     : what ``evaluate`` got the place from, under this ``name``
+    axis       : 0 along the length, 1 across; ``relative_u``: of the table's size along it
     """
     moved = np.concatenate([motion.by_size.T, -motion.by_size.T]) + motion.theta
     values = derive(Path(motion.layout, moved))[name]
     up, down = np.split(values, 2)
-    part = float((((up - down) / 2) ** 2).sum())
-    return Measured(sight.value, float(np.sqrt(max(sight.u**2 - part, (_LEAST_SHARE * sight.u) ** 2))))
+    part = (up - down) / 2
+    rest = part - sight.value * relative_u * (np.arange(2) == axis)
+    other = max(sight.u**2 - float((part**2).sum()), (_LEAST_SHARE * sight.u) ** 2)
+    return Measured(sight.value, float(np.sqrt(other + (rest**2).sum())))

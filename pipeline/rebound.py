@@ -112,7 +112,10 @@ def _at_cushion(motion: ShotMotion, ball: str, i: int, table: Table) -> dict[str
         }
 
     got = evaluate(motion, derive)
-    got["rail_sight"] = without_size(got["rail_sight"], motion, derive, "rail_sight")
+    axis, size = (0, table.length_mm) if cushion in ("right", "left") else (1, table.width_mm)
+    got["rail_sight"] = without_size(
+        got["rail_sight"], motion, derive, "rail_sight", axis=axis, relative_u=table.size_u_mm / size
+    )
     return got
 
 

@@ -115,7 +115,7 @@ class FittedShot:
         covariance = covariance + systematic + sum((bend.scatter for bend in bends), start=np.zeros(()))
         radius = self.stated.knowledge.table.ball.radius_mm
         return ShotMotion(layout, theta, covariance, seen, residual, self.scale, weight, chi2, radius, lowest,
-                          np.sqrt(np.diag(systematic)[:2]), shift[:, :2], tuple(bends))
+                          np.sqrt(np.diag(systematic)[:2]), -shift[:, :2], tuple(bends))
 
 
 def _begun(layout: Layout, seen: dict[str, Seen], knowledge: Knowledge, max_steps: int) -> Array:
