@@ -8,6 +8,7 @@ is known beforehand, and its curvature at the lowest point, near the floor's edg
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,7 @@ from pipeline.physics import G_MM_S2, Array
 PLAIN = 10.0  # times the frames' noise: a ball that got so far ahead by rolling has rolled beyond doubt
 LEAST_SPEED_MM_S = 100.0
 STEPS_UP, STEPS_DOWN = 9, 7  # so many longer and shorter slips are tried
+THROUGH_NONE = (0.2, 0.0, -0.2, -0.5, -1.0)  # a struck ball that nearly rolls: with too little spin, or with too much
 LOWER = 1.0  # chi squared by which a fit to another slip must lie lower to be the fit
 ASTRAY = 9.0  # chi squared above the least: such a fit has not arrived, or is out of the question
 LEAST_SHARE = 1e-3  # of all that is likely: less isn't looked at any more
@@ -75,7 +77,8 @@ def flat_slips(
         noise = math.sqrt(max(float(reading @ by_noise), 1e-12))
         if _as_curved(problem, theta, by_noise / noise) and _as_curved(problem, theta, told / spread, at):
             continue
-        bend, best, cost = _bend(problem, theta, at, slip, lasting, spread)
+        struck = layout.events[i].kind == "strike"
+        bend, best, cost = _bend(problem, theta, at, slip, lasting, spread, THROUGH_NONE if struck else ())
         if cost < least:
             lower, least = best, cost
         bends.append(bend)
@@ -96,12 +99,13 @@ def _as_curved(problem: MotionProblem, theta: Array, step: Array, at: int | None
 
 
 def _bend(
-    problem: MotionProblem, theta: Array, at: int, slip: Array, lasting: float, spread: float
+    problem: MotionProblem, theta: Array, at: int, slip: Array, lasting: float, spread: float, also: Sequence[float]
 ) -> tuple[Bend, Array, float]:
     """What is likely of one leg's slip; the lowest of the fits to other slips, and its cost.
 
     slip   : (2,) as fitted; ``lasting``: the size that just lasts to the leg's end
     spread : the size's standard uncertainty from the curvature
+    also   : further sizes to look at, over this one
     """
     now = float(np.hypot(*slip))
     speed = float(np.hypot(*theta[at : at + 2]))
@@ -111,6 +115,7 @@ def _bend(
     changes = np.concatenate([np.geomspace(0.1 * longer, longer + 3 * speed, STEPS_UP), fewer])
     if now > edge:
         changes = np.concatenate([changes, [edge - now, 0.5 * (edge - now)]])
+    changes = np.concatenate([changes, edge * np.array(also, dtype=float) - now])
     held = [at + 2, at + 3]
 
     changes = np.sort(changes)
