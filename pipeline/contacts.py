@@ -20,6 +20,8 @@ from shared.equipment import CUSHIONS, Table
 STRIKE_MIN_MM_S = 120.0  # slower starts are a hand's or a nudge
 QUICKER_MAX = 1.25  # a struck ball hardly gains speed (a high hit: 1.07); a carried one starts from nothing
 REST_BEFORE_S = 0.12
+NUDGE_ROWS, NUDGE_S = 12, 0.3  # frames compared before a touch, and this long after it: a nudged ball lies again soon
+NUDGE_LEAST_MM, NUDGE_GAP_MM = 1.2, 4.0  # what a shadow shifts is less; balls further apart than this never touched
 
 
 @dataclass(frozen=True)
@@ -152,6 +154,11 @@ def find_events(balls: Sequence[Seen], strike: MotionEvent, table: Table) -> lis
         if hit is not None:
             events.append(hit)
             starts[s.ball] = hit.t_s
+    for s in balls:
+        nudge = _nudged(s, by_name, starts, table) if s.ball not in starts else None
+        if nudge is not None:
+            events.append(nudge)
+            starts[s.ball] = nudge.t_s
     hits = list(events)
     for name in starts:
         events += _cushions(by_name[name], [e.t_s for e in hits if e.concerns(name)], table)
@@ -159,6 +166,30 @@ def find_events(balls: Sequence[Seen], strike: MotionEvent, table: Table) -> lis
     for name, begin in starts.items():
         events += _jaws(by_name[name], begin, table, [e for e in events if e.concerns(name)])
     return sorted(events, key=lambda e: e.t_s)
+
+
+def _nudged(s: Seen, by_name: dict[str, Seen], starts: dict[str, float], table: Table) -> MotionEvent | None:
+    """A touch that moved a ball too little to see it start: it lies elsewhere once another has come by."""
+    noise = _noise(s)
+    best, least = None, NUDGE_GAP_MM
+    for name, begin in starts.items():
+        o = by_name[name]
+        t, at, bt = np.intersect1d(o.t_s, s.t_s, return_indices=True)
+        after = t > begin
+        if after.sum() < 3:
+            continue
+        t, gap = t[after], np.hypot(*(o.xy_mm[at] - s.xy_mm[bt]).T)[after] - table.ball.diameter_mm
+        k = int(np.argmin(gap))
+        if not 0 < k < len(t) - 1 or gap[k] >= least + 0.5 * float(np.abs(np.diff(gap[k - 1 : k + 2])).max()):
+            continue
+        lay = s.xy_mm[s.t_s < t[k] - 0.02][-NUDGE_ROWS:]
+        lies = s.xy_mm[s.t_s > t[k] + NUDGE_S][:NUDGE_ROWS]
+        if min(len(lay), len(lies)) < NUDGE_ROWS // 2:
+            continue
+        moved = float(np.hypot(*(np.median(lies, axis=0) - np.median(lay, axis=0))))
+        if moved > max(3 * noise, NUDGE_LEAST_MM):
+            best, least = MotionEvent("ball", float(t[k]), name, s.ball), min(least, float(gap[k]))
+    return best
 
 
 def _first_seen_moving(

@@ -232,6 +232,10 @@ def _trials(
     yield jaws, -np.inf
     for i, sooner_s in _from_behind(motion):
         yield [*events[:i], replace(events[i], t_s=sooner_s), *events[i + 1 :]], 0.0
+    for i, k in _close_together(motion, scene):
+        first, second = events[i].t_s, events[k].t_s
+        swapped = {i: replace(events[i], t_s=second), k: replace(events[k], t_s=first)}
+        yield [swapped.get(n, event) for n, event in enumerate(events)], 0.0
     cannot_be = _too_soon(motion)
     for i, event in enumerate(events):
         if i == cannot_be or (event.kind == "ball" and _again(motion, i)):
@@ -263,6 +267,15 @@ def _from_behind(motion: ShotMotion) -> list[tuple[int, float]]:
         if going > 0.0:
             out.append((i, event.t_s - 2 * going / float(apart @ apart)))
     return out
+
+
+def _close_together(motion: ShotMotion, scene: Scene) -> list[tuple[int, int]]:
+    """A ball and a cushion that one ball met within a frame: which of them came first, the frames may not show."""
+    step = float(np.median(np.diff(scene.frames_t)))
+    events = motion.events
+    pairs = {pair for chain in motion.layout.chain.values() for pair in pairwise(chain)}
+    return [(i, k) for i, k in sorted(pairs)
+            if abs(events[k].t_s - events[i].t_s) < step and {events[i].kind, events[k].kind} == {"ball", "cushion"}]
 
 
 def _at_once(motion: ShotMotion, scene: Scene) -> list[MotionEvent]:
