@@ -225,11 +225,12 @@ def _trials(
     """Other sets of events to try, each with how much chi squared must fall for it; negative: may rise."""
     events, table = motion.events, scene.table
     path = motion.path()
-    jaws = [
-        replace(e, kind="jaw") if e.kind == "cushion" and in_jaws(table, e.other, path.before[e.ball, i][0][0]) else e
-        for i, e in enumerate(events)
-    ]
-    yield jaws, -np.inf
+    ends = [e.kind in ("cushion", "jaw") and in_jaws(table, e.other, path.before[e.ball, i][0][0])
+            for i, e in enumerate(events)]
+    yield [replace(e, kind="jaw") if end else e for e, end in zip(events, ends, strict=True)], -np.inf
+    for i, event in enumerate(events):
+        if event.kind == "jaw" and not ends[i]:  # guessed from the nearest frame, which may be far from the contact
+            yield [*events[:i], replace(event, kind="cushion"), *events[i + 1 :]], -WORTH_AN_EVENT
     for i, sooner_s in _from_behind(motion):
         yield [*events[:i], replace(events[i], t_s=sooner_s), *events[i + 1 :]], 0.0
     for i, k in _close_together(motion, scene):

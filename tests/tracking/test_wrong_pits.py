@@ -73,6 +73,14 @@ def test_balls_that_met_and_no_others(seed):
     assert len(met) == (true["kind"] == "ball").sum()
 
 
+@pytest.mark.parametrize("seed", [4218, 4257])
+def test_a_cushion_beside_a_pocket_is_no_jaw(seed):
+    """30 and 25 frames/s: the frame nearest to the contact shows the ball in the pocket's mouth, the contact is not."""
+    found, truth = _drawn_by_lot(seed)
+    assert "jaw" not in set(found.contacts["kind"])
+    assert found.shots["rail_s"].iloc[0] == pytest.approx(shot_measures(truth)[0]["rail_s"], abs=0.002)
+
+
 def test_a_ball_and_a_cushion_within_a_frame_are_put_in_order():
     found, truth = _drawn_by_lot(3700)  # cushion, ball, cushion: the last shows in no frame
     true = event_table(truth)
@@ -83,7 +91,7 @@ def test_a_ball_and_a_cushion_within_a_frame_are_put_in_order():
 
 
 def test_paths_that_most_frames_contradict_are_told():
-    """Two tracks change over at a full hit, and without colours nothing says so; most frames come later and fit well."""
+    """Two tracks change over at a full hit, and without colours nothing says so; most frames, later ones, fit well."""
     found, _ = _drawn_by_lot(3262)
     (row,) = found.shots.to_dict("records")
     assert "overlooked" in row["notes"]
