@@ -29,7 +29,9 @@ def contact_rows(shot: MeasuredShot, table: Table) -> list[dict[str, Any]]:
         elif (rest := motion.rest_s(ball)) is not None and rest <= shot.followed.last_seen_s(ball) + 0.05:
             rows.append(_rest(motion, ball))
     if shot.followed.lost:
-        rows = [{name: value for name, value in row.items() if name in _PLACE} for row in rows]
+        strike = shot.followed.strike  # such a fit may put contacts anywhere
+        rows = [{name: value for name, value in row.items() if name in _PLACE}
+                for row in rows if strike.t_s - 0.1 < row["t_s"] < strike.until_s]
     rows.sort(key=lambda row: float(row["t_s"]))
     return [{"shot_id": shot.shot_id, "n": n, **row} for n, row in enumerate(rows, start=1)]
 

@@ -13,6 +13,7 @@ from pipeline.paths import Seen
 
 CARRIED_MM_S = 100.0  # a hand that takes a ball up soon moves faster
 WHITE_MARGIN = 0.4  # a cue ball is not much less white than the whitest ball of the clip
+SETTLES_S = 0.5  # a ball that was set going lies still again no sooner
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,8 @@ def shot_rows(seen: Seen, strike: Strike, starts: Sequence[Start]) -> slice:
     first = int(np.searchsorted(seen.t_s, strike.t_s - 0.5))
     last = int(np.searchsorted(seen.t_s, strike.until_s))
     own = [s for s in starts if s.t_s > strike.t_s - 0.05]
-    taken = [s for s in own[1:] if s.top_mm_s > CARRIED_MM_S]  # slower: the last creeping of a ball that rolls out
+    taken = [s for s in own[1:] if s.top_mm_s > CARRIED_MM_S  # slower: the last creeping of a ball that rolls out
+             and (s.t_s > own[0].t_s + SETTLES_S or s.top_mm_s > 2 * own[0].top_mm_s)]  # sooner: it never lay still
     if taken:
         last = min(last, int(np.searchsorted(seen.t_s, taken[0].t_s - 0.05)))
     gaps = np.flatnonzero(np.diff(seen.t_s[first:last]) > 0.4) + first
