@@ -38,7 +38,7 @@ ASTRAY = f"the paths miss many frames by more than {ASTRAY_MM:.0f} mm: a ball or
 SLIDING, ROLLING = (0.05, 0.8), (0.001, 0.06)  # far beyond the published bands 0.15-0.4, 0.005-0.015 (Alciatore FAQ)
 SAME_PIT = 4.0  # chi squared by which other friction may fit worse; beyond, all is tried anew
 PASSED_MM = 5 * TOUCH_U_MM  # balls that are further apart than touching (or nearer) don't meet
-GRAZE = 0.1  # of its velocity: a contact that changes either ball by less is looked at twice
+GRAZE = 0.3  # of its velocity: a contact that changes each ball by less is looked at twice
 LEAST_TURN = 3.5  # a contact changes a velocity by more than so many standard uncertainties
 
 
