@@ -13,6 +13,7 @@ from pipeline.paths import Seen
 
 CARRIED_MM_S = 100.0  # a hand that takes a ball up soon moves faster
 WHITE_MARGIN = 0.4  # a cue ball is not much less white than the whitest ball of the clip
+GONE_S, FEW_ROWS = 0.25, 4  # after so long unseen, so few rows at the end don't tell that it is the same ball
 SETTLES_S = 0.5  # a ball that was set going lies still again no sooner
 
 
@@ -75,6 +76,9 @@ def shot_rows(seen: Seen, strike: Strike, starts: Sequence[Start]) -> slice:
              and (s.t_s > own[0].t_s + SETTLES_S or s.top_mm_s > 2 * own[0].top_mm_s)]  # sooner: it never lay still
     if taken:
         last = min(last, int(np.searchsorted(seen.t_s, taken[0].t_s - 0.05)))
+    gone = np.flatnonzero(np.diff(seen.t_s[first:last]) > GONE_S) + first
+    if len(gone) and last - 1 - gone[-1] < FEW_ROWS:  # something else, seen where the ball might have got to
+        last = int(gone[-1]) + 1
     gaps = np.flatnonzero(np.diff(seen.t_s[first:last]) > 0.4) + first
     for k in gaps:
         way = float(np.hypot(*(seen.xy_mm[k + 1] - seen.xy_mm[k])))

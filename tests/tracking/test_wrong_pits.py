@@ -64,9 +64,9 @@ def _drawn_by_lot(seed):
 
 @pytest.mark.parametrize("seed", [3101, 3465, 3748, 4590, 4804])
 def test_balls_that_met_and_no_others(seed):
-    """3101: 4.5 mm between two balls that the fit once drew together for 500 of chi squared; 3465, 4804: they pass within
-    half a millimetre; 3748: a ball is touched and rolls 4 mm; 4590: one rolls off so slowly that it seems to stop and
-    start again, as if taken up by a hand.
+    """3101: 4.5 mm between two balls that the fit once drew together for 500 of chi squared; 3465, 4804: less than a
+    millimetre; 3748: a ball is touched and rolls 4 mm; 4590: one rolls off so slowly that it seems to stop and to start
+    again, as if taken up by a hand.
     """
     found, truth = _drawn_by_lot(seed)
     true = event_table(truth)
@@ -97,6 +97,13 @@ def test_paths_that_most_frames_contradict_are_told():
     (row,) = found.shots.to_dict("records")
     assert "overlooked" in row["notes"]
     assert row["cue_speed_mps"] != row["cue_speed_mps"]
+
+
+def test_a_ball_that_fell_is_not_seen_again():
+    found, _ = _drawn_by_lot(5116)  # half a second after it fell, its track once took one find of another ball
+    pockets = found.contacts[found.contacts["kind"] == "pocket"]
+    assert set(pockets["other"]) <= {"side-left"}
+    assert (pockets["t_s"] < 0.6).all()
 
 
 def test_contacts_of_a_fit_that_went_astray_lie_within_the_shot():
