@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from pipeline.measured import direction_deg, evaluate, speed_mps, without_size, wrap_deg
+from pipeline.measured import direction_deg, evaluate, speed_mps, with_side_unsure, without_size, wrap_deg
 from pipeline.motions import ShotMotion
 from pipeline.paths import MotionEvent, Path, inward_normal
 from pipeline.physics import Array, rest_time, state_after
@@ -62,7 +62,10 @@ def _event(motion: ShotMotion, i: int, event: MotionEvent, table: Table) -> dict
         return out
 
     row: dict[str, Any] = {"kind": event.kind, "ball": ball, "other": event.other or None}
-    for name, value in evaluate(motion, derive, degrees=_ANGLES).items():
+    values = evaluate(motion, derive, degrees=_ANGLES)
+    if event.kind == "cushion":
+        values["angle_out_deg"] = with_side_unsure(values["angle_out_deg"], values["angle_in_deg"])
+    for name, value in values.items():
         got = value
         if name == "sight":
             axis, size = (0, table.length_mm) if event.other in ("right", "left") else (1, table.width_mm)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
@@ -51,6 +52,16 @@ def evaluate(motion: ShotMotion, derive: Derive, *, degrees: frozenset[str] = fr
 def wrap_deg(angle: Array) -> Array:
     """Into (-180, 180]."""
     return np.asarray(180.0 - np.mod(180.0 - angle, 360.0))
+
+
+def with_side_unsure(rebound: Measured, incoming: Measured) -> Measured:
+    """A rebound angle counts to the side on which the ball went along the cushion: where it came in so nearly square
+    that the side may be the other one, the angle may have the other sign.
+    """
+    if incoming.u <= 0:
+        return rebound
+    other = 0.5 * math.erfc(abs(incoming.value) / (math.sqrt(2) * incoming.u))
+    return Measured(rebound.value, math.sqrt(rebound.u**2 + other * (2 * rebound.value) ** 2))
 
 
 def direction_deg(v: Array) -> Array:

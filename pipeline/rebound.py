@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from pipeline.measured import Measured, evaluate, speed_mps, without_size
+from pipeline.measured import Measured, evaluate, speed_mps, with_side_unsure, without_size
 from pipeline.motions import ShotMotion
 from pipeline.paths import Path, inward_normal
 from pipeline.physics import Array, settled_velocity, slide_time, state_after
@@ -112,6 +112,8 @@ def _at_cushion(motion: ShotMotion, ball: str, i: int, table: Table) -> dict[str
         }
 
     got = evaluate(motion, derive)
+    for name in ("rebound_angle_deg", "rebound_settled_angle_deg"):
+        got[name] = with_side_unsure(got[name], got["incoming_angle_deg"])
     axis, size = (0, table.length_mm) if cushion in ("right", "left") else (1, table.width_mm)
     got["rail_sight"] = without_size(
         got["rail_sight"], motion, derive, "rail_sight", axis=axis, relative_u=table.size_u_mm / size
