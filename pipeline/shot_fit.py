@@ -32,7 +32,7 @@ ALL_COUNTED = 100.0  # tolerated residuals where none may be left out
 MOST_ROUNDS = 2  # of fitting anew where a better fit came to light, or other frames are those that an event blurs
 FAR_OFF = 4.0  # chi squared a frame; two are expected
 HOPELESS = 40.0  # the same: no other roll helps there, the events are wrong
-LEAST_NOISE = 0.75  # of the stated noise; residuals may show it to be less, but not by more than this
+LEAST_NOISE = 0.6  # of the stated noise; residuals may show it to be less, but not by more than this
 
 
 def fit_shot(
