@@ -26,7 +26,7 @@ lint: $(STAMP)
 	$(BIN)/mypy
 
 test: $(STAMP) system lint
-	$(BIN)/python -m pytest -n auto
+	$(BIN)/python -m pytest -n auto --dist loadgroup
 
 bench: $(STAMP)
 	$(BIN)/python -m tests.bench $(CLIPS)

@@ -14,6 +14,9 @@ ROOT = Path(__file__).resolve().parents[2]
 EVENINGS = ROOT / "fixtures" / "evenings"
 
 
+pytestmark = pytest.mark.xdist_group("demo")  # one run of the demo for all of them, not one a worker
+
+
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory) -> tuple[subprocess.CompletedProcess[str], Path]:
     folder = tmp_path_factory.mktemp("demo")
