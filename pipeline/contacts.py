@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -374,8 +374,3 @@ def _jaws(s: Seen, begin: float, table: Table, known: list[MotionEvent]) -> list
             nearest = sorted(CUSHIONS, key=lambda c: float(nose_distance(table, c, xy[i])))[:2]
             out.append(MotionEvent("jaw", when, s.ball, max(nearest, key=lambda c: pushes[c])))
     return out
-
-
-def shifted(event: MotionEvent, t_s: float) -> MotionEvent:
-    """The same event at another time."""
-    return replace(event, t_s=t_s)

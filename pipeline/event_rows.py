@@ -68,8 +68,7 @@ def _event(motion: ShotMotion, i: int, event: MotionEvent, table: Table) -> dict
     for name, value in values.items():
         got = value
         if name == "sight":
-            axis, size = (0, table.length_mm) if event.other in ("right", "left") else (1, table.width_mm)
-            got = without_size(value, motion, derive, name, axis=axis, relative_u=table.size_u_mm / size)
+            got = without_size(value, motion, derive, name, cushion=event.other, table=table)
         row[name], row[f"{name}_u"] = got.value, got.u
     return row
 

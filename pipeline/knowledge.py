@@ -87,7 +87,7 @@ class Knowledge:
         out.append(np.minimum(_dot(va - vb, n), 0.0) / (TOWARDS_U * speed))
         momentum = va2 + vb2 - va - vb
         out.append(_dot(momentum, n) / (MASS_U * closing))
-        out.append(_dot(momentum, t) / (CLOTH_U * closing + MASS_U * np.abs(_dot(vb2 - vb, t))))
+        out.append(_dot(momentum, t) / np.hypot(CLOTH_U * closing, MASS_U * _dot(vb2 - vb, t)))
         out.append((_dot(vb2 - va2, n) - RESTITUTION * _dot(va - vb, n)) / (RESTITUTION_U * closing))
         out.append(_dot(vb2 - vb, t) / (GRIP_U * closing))
         change_a, change_b = ra2 - ra, rb2 - rb

@@ -11,6 +11,7 @@ import numpy as np
 from pipeline.motions import ShotMotion
 from pipeline.paths import Path
 from pipeline.physics import Array
+from shared.equipment import Table
 
 
 class Measured(NamedTuple):
@@ -83,19 +84,20 @@ def speed_mps(v: Array) -> Array:
 
 
 def without_size(
-    sight: Measured, motion: ShotMotion, derive: Derive, name: str, *, axis: int, relative_u: float
+    sight: Measured, motion: ShotMotion, derive: Derive, name: str, *, cushion: str, table: Table
 ) -> Measured:
     """A place in sights without the table's own size in its uncertainty: sights grow with the table.
 
     What is left of a size's effect is how far it moves the place otherwise than the sights.
 
     derive     : what ``evaluate`` got the place from, under this ``name``
-    axis       : 0 along the length, 1 across; ``relative_u``: of the table's size along it
+    cushion    : along which the place is counted
     """
     moved = np.concatenate([motion.by_size.T, -motion.by_size.T]) + motion.theta
     values = derive(Path(motion.layout, moved))[name]
     up, down = np.split(values, 2)
     part = (up - down) / 2
-    rest = part - sight.value * relative_u * (np.arange(2) == axis)
+    scaling = np.array([1 / table.length_mm, 0.0] if cushion in ("right", "left") else [0.0, 1 / table.width_mm])
+    rest = part - sight.value * table.size_u_mm * scaling
     other = max(sight.u**2 - float((part**2).sum()), (_LEAST_SHARE * sight.u) ** 2)
     return Measured(sight.value, float(np.sqrt(other + (rest**2).sum())))

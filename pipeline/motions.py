@@ -90,7 +90,11 @@ class ShotMotion:
         return float(np.sqrt((squares * weights).sum() / (2 * max(weights.sum(), 1.0))))
 
     def path(self, theta: Array | None = None) -> Path:
-        return Path(self.layout, self.theta if theta is None else theta)
+        return self._fitted_path if theta is None else Path(self.layout, theta)
+
+    @cached_property
+    def _fitted_path(self) -> Path:
+        return Path(self.layout, self.theta)
 
     def states(self, ball: str, t: Array) -> tuple[Array, Array, Array]:
         """Position, velocity, rolling velocity (N, 2) of a ball at times t (N,)."""

@@ -15,6 +15,7 @@ from shared.equipment import Cushion, Table
 
 UNTOLD_DEG = 2.0  # a settled angle known no better says nothing of a bank
 _AFTER = ("rebound_angle_deg", "rebound_settled_angle_deg", "rebound_speed_mps", "restitution", "tangential_ratio")
+_REBOUND_ANGLES = {"rebound_angle_deg", "rebound_settled_angle_deg"}
 _MOST_OF_SLIDE = 0.6
 _FEWEST = 3  # frames of a leg below which what is known beforehand would speak, not the clip
 _HALVINGS = 30  # of a time
@@ -76,6 +77,8 @@ def measure_rebound(
     elif got["rebound_settled_angle_deg"].u > UNTOLD_DEG:
         got.pop("rebound_settled_angle_deg")
         notes.append("rebound_settled_angle_deg: whether the ball rolled before it met something can't be told")
+    for name in _REBOUND_ANGLES & set(got):
+        got[name] = with_side_unsure(got[name], got["incoming_angle_deg"])
     if "tangential_ratio" in got and got["tangential_ratio"].u > 0.5:
         got.pop("tangential_ratio")
         notes.append("tangential_ratio: the ball came in too nearly square")
@@ -112,12 +115,7 @@ def _at_cushion(motion: ShotMotion, ball: str, i: int, table: Table) -> dict[str
         }
 
     got = evaluate(motion, derive)
-    for name in ("rebound_angle_deg", "rebound_settled_angle_deg"):
-        got[name] = with_side_unsure(got[name], got["incoming_angle_deg"])
-    axis, size = (0, table.length_mm) if cushion in ("right", "left") else (1, table.width_mm)
-    got["rail_sight"] = without_size(
-        got["rail_sight"], motion, derive, "rail_sight", axis=axis, relative_u=table.size_u_mm / size
-    )
+    got["rail_sight"] = without_size(got["rail_sight"], motion, derive, "rail_sight", cushion=cushion, table=table)
     return got
 
 

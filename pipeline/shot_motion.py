@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.contacts import find_events, find_starts
+from pipeline.detect_edges import EdgeSettings
 from pipeline.knowledge import TOUCH_U_MM
 from pipeline.motions import ASTRAY_MM, ShotMotion
 from pipeline.overlooked import overlooked_contact
@@ -25,7 +26,7 @@ from pipeline.strikes import Strike, shot_rows
 from shared.equipment import CUSHIONS, Table
 
 BALL_BIAS = 0.55  # lasting offsets over the noise of a better frame: 0.7-0.8 in all, on 22 rendered and 40 drawn clips
-STREAK_BIAS, STREAK_U_MM = 0.45, 1.0  # the same of what a long streak adds along itself, where that is more than so
+STREAK_BIAS = 0.45  # the same of what a long streak adds along itself, on 33 legs of drawn balls
 OFFSET_LENGTH_MM = 200.0  # how far a ball goes before lamps and shadows shift it differently
 MOST_KNOTS = 24
 REST_BIAS = 1.0  # share of a frame's position noise that stays the same while a ball lies still
@@ -110,7 +111,8 @@ def follow_shot(
         names = name_balls(events, strike.track, list(windows))
         events = [replace(e, ball=names[e.ball], other=names.get(e.other, e.other)) for e in events]
     moving = {name for name in names.values() if any(e.concerns(name) for e in events)}
-    named = _with_lasting_offsets({names[b]: replace(s, ball=names[b]) for b, s in windows.items()}, moving)
+    named = _with_lasting_offsets({names[b]: replace(s, ball=names[b]) for b, s in windows.items()}, moving,
+                                  scene.table.ball.radius_mm)
     motion = _fit({b: named[b] for b in named if b in moving}, events, scene, known)
     fallen = {names[k]: replace(v, ball=names[k]) for k, v in pocketed.items() if names[k] in moving}
     followed = {track for track, name in names.items() if name in moving}
@@ -132,12 +134,12 @@ def no_cloth(friction: Friction, known: Friction) -> str:
     return ""
 
 
-def _with_lasting_offsets(windows: Mapping[str, Seen], moving: set[str]) -> dict[str, Seen]:
+def _with_lasting_offsets(windows: Mapping[str, Seen], moving: set[str], radius_mm: float) -> dict[str, Seen]:
     """Add to the systematic effects what shifts one ball for longer than a frame: lamps, shadow, its colour.
 
     Part of it is the same everywhere, part changes with the place within OFFSET_LENGTH_MM.
     """
-    own = {b: _offset_fields(windows[b]) for b in sorted(moving)}
+    own = {b: _offset_fields(windows[b], radius_mm) for b in sorted(moving)}
     out = dict(windows)
     for ball, fields in own.items():
         for b, s in out.items():
@@ -146,9 +148,9 @@ def _with_lasting_offsets(windows: Mapping[str, Seen], moving: set[str]) -> dict
     return out
 
 
-def _offset_fields(s: Seen) -> Array:
+def _offset_fields(s: Seen, radius_mm: float) -> Array:
     """(N, 2, Q) mm: a constant and a smooth random field along the ball's way, in both axes."""
-    size = _offset_sizes(s)
+    size = _offset_sizes(s.covariance, radius_mm)
     knots = [s.xy_mm[0]]
     for place in s.xy_mm:
         if len(knots) < MOST_KNOTS and min(np.hypot(*(place - k)) for k in knots) > 0.75 * OFFSET_LENGTH_MM:
@@ -160,16 +162,18 @@ def _offset_fields(s: Seen) -> Array:
     return np.concatenate([size[:, :, :1] * shapes[:, None], size[:, :, 1:] * shapes[:, None]], axis=2)
 
 
-def _offset_sizes(s: Seen) -> Array:
+def _offset_sizes(covariance: Array, radius_mm: float) -> Array:
     """(N, 2, 2) mm: what the constant and the field are multiplied with, a symmetric root of their covariance.
 
-    The ends of a streak longer than the ball is wide are faint, and what that shifts, it shifts in every frame of it.
+    The ends of a streak as long as the ball is wide are faint, and what that shifts, it shifts in every frame of it; of
+    one no longer than half a ball, nothing.
     """
-    better = np.quantile(np.diagonal(s.covariance, axis1=1, axis2=2), 0.25, axis=0)
-    values, vectors = np.linalg.eigh(s.covariance)
+    better = np.quantile(np.diagonal(covariance, axis1=1, axis2=2), 0.25, axis=0)
+    values, vectors = np.linalg.eigh(covariance)
     along = vectors[:, :, 1]
     streak = np.maximum(values[:, 1] - values[:, 0], 0.0)
-    lasting = STREAK_BIAS**2 * np.clip(np.sqrt(streak) / STREAK_U_MM - 1.0, 0.0, 1.0) * streak
+    radii = np.sqrt(streak) / (EdgeSettings.blurred_u * radius_mm)  # the streak's length, as its uncertainty tells it
+    lasting = STREAK_BIAS**2 * np.clip(radii - 1.0, 0.0, 1.0) * streak
     square = BALL_BIAS**2 * np.diag(better) + lasting[:, None, None] * along[:, :, None] * along[:, None, :]
     values, vectors = np.linalg.eigh(square)
     return np.asarray((vectors * np.sqrt(values)[:, None, :]) @ vectors.transpose(0, 2, 1))

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+_SCALES = (1, 2, 2)  # luma pixels a pixel of each plane
 _INNER, _BEYOND_PX = 0.6, 2.5  # of the radius, and past it: where a shift of the outline shows
 _NO_EDGE = 1.0  # levels squared per px squared, of the whole ring: this plane shows no ball
 _LEAST = 8  # differences from which a spread is told
@@ -41,7 +42,7 @@ def outline_noise_px(clip: Path, places: dict[str, Array], radius_px: float) -> 
 def _grids(radius_px: float) -> list[tuple[Array, Array]]:
     """Offsets from the centre (x, y), in each plane's own pixels."""
     out = []
-    for scale in (1, 2, 2):
+    for scale in _SCALES:
         n = math.ceil((radius_px + 4) / scale)
         x, y = np.meshgrid(np.arange(-n, n + 1.0), np.arange(-n, n + 1.0))
         out.append((x, y))
@@ -79,9 +80,8 @@ def _cutouts(clip: Path, places: dict[str, Array], radius_px: float) -> dict[str
 
 def _shifts(rows: Array, seen: dict[int, list[Array]], radius_px: float) -> Array:
     """(N, 3) px: second differences of the shift that each plane shows."""
-    scales = (1.0, 2.0, 2.0)
     rings = []
-    for (x, y), scale in zip(_grids(radius_px), scales, strict=True):
+    for (x, y), scale in zip(_grids(radius_px), _SCALES, strict=True):
         away = scale * np.hypot(x, y)
         rings.append((away > _INNER * radius_px) & (away < radius_px + _BEYOND_PX))
     centre = {int(row[0]): row[1:] for row in rows}
@@ -95,7 +95,7 @@ def _shifts(rows: Array, seen: dict[int, list[Array]], radius_px: float) -> Arra
             continue
         across = np.array([-step[1], step[0]]) / size
         shift = []
-        for plane, (ring, scale) in enumerate(zip(rings, scales, strict=True)):
+        for plane, (ring, scale) in enumerate(zip(rings, _SCALES, strict=True)):
             before, now, after = (seen[k][plane] for k in (index - 1, index, index + 1))
             slope = _slope((before + now + after) / 3, across)[ring] / scale
             information = float(slope @ slope)
