@@ -42,11 +42,10 @@ class PictureKeeper:
         self._rows: list[tuple[float, float, float, int, int, int, bytes]] = []
 
     def keep(
-        self, t_s: float, xy_mm: tuple[float, float], left_px: int, top_px: int, luma: NDArray[np.float32]
+        self, t_s: float, xy_mm: tuple[float, float], left_px: int, top_px: int, luma: NDArray[np.uint8]
     ) -> None:
         """One ball's window: luma (rows, columns) whose first pixel lies at (left, top)."""
-        coded = np.clip(np.round(luma), 0, 255).astype(np.uint8)
-        self._rows.append((t_s, *xy_mm, left_px, top_px, coded.shape[0], coded.tobytes()))
+        self._rows.append((t_s, *xy_mm, left_px, top_px, luma.shape[0], luma.tobytes()))
 
     @property
     def table(self) -> pd.DataFrame:

@@ -15,8 +15,9 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.detect_median import median
 from pipeline.detect_outline import BallPicture
-from pipeline.detect_patch import Patch, sample_chroma, sample_luma
+from pipeline.detect_patch import Mosaic, Places
 from pipeline.detect_slide import Slide
 
 Array = NDArray[np.float64]
@@ -79,38 +80,41 @@ class OutlineFitter:
         self.rays = 4 * int(np.clip(2 * np.pi * self.radius_px / self.settings.ray_spacing_px / 4, 8, 24))
         _, normal = picture.outlines(middle, self.rays)
         self._slide = Slide.over(normal[0], self.settings.capture_radii * self.radius_px)
-        self._s, basis = _basis(self.settings)
-        self._basis = basis.astype(np.float32)
-        self._gram32 = (basis.T @ basis).astype(np.float32)
+        self._s, self._basis = _basis(self.settings)
+        self._gram = self._basis.T @ self._basis
 
     def with_blur(self, edge_blur_px: float) -> OutlineFitter:
         """The same fitter for another edge blur."""
         return OutlineFitter(self.picture, replace(self.settings, edge_blur_px=edge_blur_px))
 
-    def fit(self, patches: list[Patch], xy_mm: Array, blur_px: Array, *, rough: bool = True) -> OutlineFit:
+    def fit(
+        self, mosaic: Mosaic, xy_mm: Array, blur_px: Array, *, of: NDArray[np.intp] | None = None, rough: bool = True
+    ) -> OutlineFit:
         """Fit N balls from their rough centres, each in its own patch.
 
         xy_mm : (N, 2) rough centres; blur_px : (N, 2) expected motion during the exposure
+        of    : (N,) which patches they lie in; one each unless told
         rough : slide the outline first; False where the place is known to a pixel
         """
         xy = np.array(xy_mm, dtype=float)
         jac = self.picture.jacobian(xy)
         if rough:
-            xy, _ = self.capture(patches, xy, jac)
-        fit, shape = self.refine(patches, xy, blur_px, jac, widen=1.6, rounds=1)
+            xy, _ = self.capture(mosaic, xy, jac, of)
+        fit, shape = self.refine(mosaic, xy, blur_px, jac, of=of, widen=1.6, rounds=1)
         for _ in range(self.settings.steps):
-            fit, shape = self.refine(patches, fit.xy_mm, blur_px, jac, shape=shape)
+            fit, shape = self.refine(mosaic, fit.xy_mm, blur_px, jac, of=of, shape=shape)
         return fit
 
-    def capture(self, patches: list[Patch], xy: Array, jac: Array) -> tuple[Array, Array]:
+    def capture(
+        self, mosaic: Mosaic, xy: Array, jac: Array, of: NDArray[np.intp] | None = None
+    ) -> tuple[Array, Array]:
         """(N, 2) mm, the places nearby where most of the outline lies on edges, and (N,) how much of it does."""
         cfg = self.settings
         px, normal = self.picture.outlines(xy, self.rays)
         s, arm = self._slide.s_px, self._slide.arm
-        places = px[:, :, None] + s[:, None] * normal[:, :, None]
-        profiles = np.concatenate([sample_luma(patches, places)[None], sample_chroma(patches, places)])
+        profiles = mosaic.sample(_along(px, normal, s), of=of)
         slope = profiles[..., 2 * arm :] - profiles[..., : -2 * arm]
-        energy = np.einsum("cnks,cnks->nks", slope, slope)
+        energy = np.einsum("ncks,ncks->nks", slope, slope)
         rank = energy[0].size // 5
         quiet = np.sqrt(np.partition(energy.reshape(len(energy), -1), rank, axis=1)[:, rank])
         step = np.clip(cfg.edge_over_quiet * quiet, cfg.faint_edge, cfg.edge_step)
@@ -119,21 +123,19 @@ class OutlineFitter:
         return xy + np.linalg.solve(jac, best[..., None])[..., 0], support
 
     def refine(
-        self, patches: list[Patch], xy: Array, motion_px: Array, jac: Array, *, widen: float = 1.0,
-        shape: _Shape | None = None, rounds: int | None = None,
+        self, mosaic: Mosaic, xy: Array, motion_px: Array, jac: Array, *, of: NDArray[np.intp] | None = None,
+        widen: float = 1.0, shape: _Shape | None = None, rounds: int | None = None,
     ) -> tuple[OutlineFit, _Shape]:
         """One step of the sub-pixel fit from places known to about a pixel; ``widen`` the edge for a first step."""
         cfg = self.settings
         px, normal = self.picture.outlines(xy, self.rays)
-        along = np.einsum("nkd,nd->nk", normal, motion_px)
+        along = (normal @ motion_px[:, :, None])[..., 0]
         blur = np.sqrt((widen * cfg.edge_blur_px) ** 2 + along**2 / 12)
         blur = np.minimum(blur, 0.95 * self.radius_px / cfg.inner_blurs)
         chroma_blur = np.sqrt(blur**2 + cfg.chroma_blur_px**2)
-        blurs = np.stack([blur, chroma_blur, chroma_blur])
-        profiles = np.concatenate([
-            sample_luma(patches, _along(px, normal, blur, self._s))[None],
-            sample_chroma(patches, _along(px, normal, chroma_blur, self._s)),
-        ])
+        blurs = np.stack([blur, chroma_blur, chroma_blur], axis=1)
+        luma_at, chroma_at = (_along(px, normal, wide[..., None] * self._s) for wide in (blur, chroma_blur))
+        profiles = mosaic.sample(luma_at, chroma_at, of)
         if shape is None:
             shape = _Shape.flat(len(xy))
         waves = _waves(normal, _WAVES)
@@ -142,33 +144,36 @@ class OutlineFitter:
         return self._joined(xy, motion_px, jac, blur, blurs, shape, rays, waves, system, rounds or cfg.robust_rounds)
 
     def _eliminated(self, profiles: Samples, blurs: Array, waves: Array, shape: _Shape) -> _RaySystem:
-        """Each ray's normal equations for displacement (px), limb and shade, its own two levels taken out."""
-        seen = profiles @ self._basis  # (3, N, K, 7) scalar products with the basis
-        power = np.einsum("cnkm,cnkm->cnk", profiles, profiles)
-        blurs = blurs.astype(np.float32)
-        root = np.sqrt(blurs)
-        waves = waves.astype(np.float32)
-        beta = (waves @ shape.limb[..., None].astype(np.float32))[..., 0] * root
-        omega = (waves @ shape.shade[..., None].astype(np.float32))[..., 0] * blurs
-        gram = self._gram32
+        """Each ray's normal equations for displacement (px), limb and shade, its own two levels taken out.
+
+        With the basis f0 ... f6, the inside is f0 + beta f1, the outside f2 + omega f3; a displacement adds a mix of
+        f4, f5 and f6, the limb one of f1, the shade one of f3.
+        """
+        flat = profiles.reshape(-1, profiles.shape[-1]).astype(float)
+        seen = (self._basis.T @ flat.T).reshape(-1, *blurs.shape)  # (7, N, 3, K) scalar products with the basis
+        power = np.einsum("rm,rm->r", flat, flat).reshape(blurs.shape)
+        root, around, gram = np.sqrt(blurs), np.swapaxes(waves, 1, 2), self._gram
+        beta, omega = (shape.limb @ around) * root, (shape.shade @ around) * blurs
         q_ii = gram[0, 0] + beta * (2 * gram[0, 1] + beta * gram[1, 1])
         q_oo = gram[2, 2] + omega * (2 * gram[2, 3] + omega * gram[3, 3])
         q_io = gram[0, 2] + beta * gram[1, 2] + omega * (gram[0, 3] + beta * gram[1, 3])
-        p_i, p_o = seen[..., 0] + beta * seen[..., 1], seen[..., 2] + omega * seen[..., 3]
-        det = q_ii * q_oo - q_io**2
+        p_i, p_o = seen[0] + beta * seen[1], seen[2] + omega * seen[3]
+        det = q_ii * q_oo - q_io * q_io
         inner, outer = (q_oo * p_i - q_io * p_o) / det, (q_ii * p_o - q_io * p_i) / det
-        rows = np.zeros((*seen.shape[:3], 3, 7), np.float32)  # displacement, limb, shade as mixes of the basis
-        rows[..., 0, 4], rows[..., 0, 5], rows[..., 0, 6] = inner - outer, inner * beta, outer * omega
-        rows[..., 0, :] /= blurs[..., None]
-        rows[..., 1, 1], rows[..., 2, 3] = inner * root, outer * blurs
-        rows_gram = rows @ gram
-        c_i = rows_gram[..., 0] + beta[..., None] * rows_gram[..., 1]  # (3, N, K, 3) with the inside level's function
-        c_o = rows_gram[..., 2] + omega[..., None] * rows_gram[..., 3]
-        b_i = (q_oo[..., None] * c_i - q_io[..., None] * c_o) / det[..., None]
-        b_o = (q_ii[..., None] * c_o - q_io[..., None] * c_i) / det[..., None]
-        matrix = rows_gram @ np.swapaxes(rows, -1, -2)
-        matrix -= c_i[..., :, None] * b_i[..., None, :] + c_o[..., :, None] * b_o[..., None, :]
-        pull = (rows @ seen[..., None])[..., 0] - c_i * inner[..., None] - c_o * outer[..., None]
+        moved = np.stack([inner - outer, inner * beta, outer * omega]) / blurs
+        limb, shade = inner * root, outer * blurs
+        mixed = (gram[:, 4:] @ moved.reshape(3, -1)).reshape(seen.shape)  # of a displacement with the basis
+        c_i = np.stack([mixed[0] + beta * mixed[1], limb * (gram[0, 1] + beta * gram[1, 1]),
+                        shade * (gram[0, 3] + beta * gram[1, 3])])  # of the three with the inside level's function
+        c_o = np.stack([mixed[2] + omega * mixed[3], limb * (gram[1, 2] + omega * gram[1, 3]),
+                        shade * (gram[2, 3] + omega * gram[3, 3])])
+        b_i, b_o = (q_oo * c_i - q_io * c_o) / det, (q_ii * c_o - q_io * c_i) / det
+        whole = ((moved * mixed[4:]).sum(axis=0), limb * mixed[1], shade * mixed[3],
+                 gram[1, 1] * limb * limb, gram[1, 3] * limb * shade, gram[3, 3] * shade * shade)
+        matrix = np.empty((len(blurs), len(_PAIRS), *blurs.shape[1:]))
+        for k, (i, j) in enumerate(_PAIRS):
+            matrix[:, k] = whole[k] - c_i[i] * b_i[j] - c_o[i] * b_o[j]
+        pull = np.stack([(moved * seen[4:]).sum(axis=0), limb * seen[1], shade * seen[3]]) - c_i * inner - c_o * outer
         left = np.maximum(power - p_i * inner - p_o * outer, 0)
         return _RaySystem(matrix, pull, left, _limb_reach(inner.mean(axis=-1), outer.mean(axis=-1)))
 
@@ -177,62 +182,69 @@ class OutlineFitter:
         waves: Array, system: _RaySystem, rounds: int,
     ) -> tuple[OutlineFit, _Shape]:
         """Rays and channels put together, robustly: a step of the centre, and the shape of limb and shadow."""
-        cfg = self.settings
-        model_u = np.array([cfg.luma_u, cfg.chroma_u, cfg.chroma_u])[:, None, None]
+        cfg, balls = self.settings, len(xy)
+        model_u = np.array([cfg.luma_u, cfg.chroma_u, cfg.chroma_u])[:, None]
         shared = np.maximum(1.0, 1.0 / (blurs * (self._s[1] - self._s[0])))
         now = np.concatenate([shape.limb, shape.shade], axis=-1)
         limb_u = system.limb_reach[..., None] * _LIMB_U
-        shade_u = np.array([1.0, cfg.chroma_shade, cfg.chroma_shade])[:, None, None] * _SHADE_U
+        shade_u = np.array([1.0, cfg.chroma_shade, cfg.chroma_shade])[:, None] * _SHADE_U
         loose = np.concatenate([limb_u, np.broadcast_to(shade_u, limb_u.shape)], axis=-1)
-        prior = 1 / loose**2  # (3, N, S)
+        prior = 1 / loose**2  # (N, 3, S)
         tight = prior[..., None, :] * np.eye(2 * _TERMS)
-        factors = (rays, waves, waves)
+        ray_ray, wave_ray, wave_wave = _products(rays, rays), _products(waves, rays), _products(waves, waves)
+        around = np.swapaxes(waves, 1, 2)
         degrees = len(self._s) - 3
-        left = system.left
+        left, d_d = system.left, system.matrix[:, 0]
         agree = np.ones(blur.shape)
+        h_sp = np.empty((balls, 3, 2 * _TERMS, 3))
+        h_ss = np.empty((balls, 3, 2 * _TERMS, 2 * _TERMS))
         for _ in range(rounds):
             rms = np.sqrt(left / degrees)
-            typical = np.maximum(np.median(rms, axis=-1, keepdims=True), 0.7)
-            odd = np.maximum(rms / typical, 1.0)
-            weight = agree / (typical**2 * shared * odd**4 + model_u**2)
-            matrix = system.matrix * weight[..., None, None]
-            blocks = [[np.swapaxes(a * matrix[..., i, j, None], -1, -2) @ b for j, b in enumerate(factors)]
-                      for i, a in enumerate(factors)]
-            g = [((system.pull[..., i] * weight)[..., None, :] @ a)[..., 0, :] for i, a in enumerate(factors)]
-            h_sp = np.concatenate([blocks[1][0], blocks[2][0]], axis=-2)  # (3, N, S, 3)
-            h_ss = np.concatenate([np.concatenate(row[1:], axis=-1) for row in blocks[1:]], axis=-2)
-            g_s = np.concatenate(g[1:], axis=-1) - now * prior
+            typical = np.maximum(median(rms), 0.7)[..., None]
+            odd2 = np.maximum(rms / typical, 1.0) ** 2
+            weight = agree[:, None] / (typical**2 * shared * odd2**2 + model_u**2)
+            matrix = (system.matrix * weight[:, None]).reshape(balls, -1, blur.shape[1])  # (N, 6 x 3, K)
+            h_pp = (matrix[:, :3] @ ray_ray).sum(axis=1).reshape(balls, 3, 3)
+            mixed = (matrix[:, 3:9] @ wave_ray).reshape(balls, 2, 3, _TERMS, 3)
+            shapes = (matrix[:, 9:] @ wave_wave).reshape(balls, 3, 3, _TERMS, _TERMS)
+            h_sp[:, :, :_TERMS], h_sp[:, :, _TERMS:] = mixed[:, 0], mixed[:, 1]
+            h_ss[:, :, :_TERMS, :_TERMS], h_ss[:, :, _TERMS:, _TERMS:] = shapes[:, 0], shapes[:, 2]
+            h_ss[:, :, :_TERMS, _TERMS:] = h_ss[:, :, _TERMS:, :_TERMS] = shapes[:, 1]
+            pull = system.pull * weight
+            g_p = (pull[0].sum(axis=1)[:, None] @ rays)[:, 0]
+            g_s = np.concatenate([pull[1] @ waves, pull[2] @ waves], axis=-1) - now * prior
             solved = np.linalg.solve(h_ss + tight, np.concatenate([h_sp, g_s[..., None]], axis=-1))
-            h_ps = np.swapaxes(h_sp, -1, -2)
-            reduced = (blocks[0][0] - h_ps @ solved[..., :3]).sum(axis=0)
-            gradient = (g[0] - (h_ps @ solved[..., 3:])[..., 0]).sum(axis=0)
+            taken = np.swapaxes(h_sp.reshape(balls, -1, 3), 1, 2) @ solved.reshape(balls, -1, 4)
+            reduced, gradient = h_pp - taken[..., :3], g_p - taken[..., 3]
             reduced[:, 2, 2] += 1 / cfg.radius_u_px**2
             reduced[:, range(2), range(2)] += 1e-6
             step = np.linalg.solve(reduced, gradient[..., None])[..., 0]  # mm, mm, px
-            moved = solved[..., 3] - (solved[..., :3] @ step[None, ..., None])[..., 0]
-            change = np.empty((*left.shape, 3))  # of displacement, limb, shade along each ray
-            change[..., 0] = (rays @ step[..., None])[..., 0]
-            change[..., 1] = (waves @ moved[..., :_TERMS, None])[..., 0]
-            change[..., 2] = (waves @ moved[..., _TERMS:, None])[..., 0]
-            rest = system.pull - (system.matrix @ change[..., None])[..., 0]
-            left = np.maximum(system.left - np.einsum("cnki,cnki->cnk", change, system.pull + rest), 0)
+            moved = solved[..., 3] - (solved[..., :3] @ step[:, None, :, None])[..., 0]
+            # of displacement, limb, shade along each ray
+            change = np.stack(np.broadcast_arrays(
+                (rays @ step[..., None])[:, None, :, 0], moved[..., :_TERMS] @ around, moved[..., _TERMS:] @ around
+            ))
+            rest = system.pull - system.times(change)
+            left = np.maximum(system.left - (change * (system.pull + rest)).sum(axis=0), 0)
             # each ray's own edge place against the fitted outline
-            stiff = np.einsum("cnk,cnk->nk", weight, system.matrix[..., 0, 0])
-            place = np.einsum("cnk,cnk->nk", weight, rest[..., 0]) / np.maximum(stiff, 1e-9)
-            scale = np.maximum(1.4826 * np.median(np.abs(place), axis=1), 0.12)[:, None]
+            stiff = (weight * d_d).sum(axis=1)
+            place = (weight * rest[0]).sum(axis=1) / np.maximum(stiff, 1e-9)
+            scale = np.maximum(1.4826 * median(np.abs(place)), 0.12)[:, None]
             agree = 1 / (1 + (place / (3 * scale)) ** 2)
-        snr = np.sqrt(np.einsum("cnk,cnk->nk", system.matrix[..., 0, 0], 1 / (typical**2 * odd**2))) * blur
+        snr = np.sqrt((d_d / (typical**2 * odd2)).sum(axis=1)) * blur
         seen = (snr > cfg.contrast_snr) & (np.abs(place) < cfg.agree_px + 0.3 * (blur - cfg.edge_blur_px))
         freedom = np.maximum(agree.sum(axis=1) - 3, 1)
-        spread = np.einsum("nk,nk,nk->n", stiff, agree, place**2) / freedom
+        spread = (stiff * agree * place**2).sum(axis=1) / freedom
         noise = np.linalg.inv(reduced)[:, :2, :2] * np.maximum(spread, 1.0)[:, None, None]
         cov = noise + _common(motion_px, jac, cfg)
         fit = OutlineFit(
-            xy + step[:, :2], cov, seen.mean(axis=1), step[:, 2], np.median(snr, axis=1), motion_px,
-            np.median(rms[0], axis=-1),
+            xy + step[:, :2], cov, seen.mean(axis=1), step[:, 2], median(snr), motion_px, median(rms[:, 0])
         )
         new = now + moved
         return fit, _Shape(new[..., :_TERMS], new[..., _TERMS:])
+
+
+_PAIRS = ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))
 
 
 @dataclass(frozen=True, eq=False)
@@ -242,22 +254,29 @@ class _RaySystem:
     ``limb_reach``: how far a ball's limb can differ from the rest of it, as a share of the level inside.
     """
 
-    matrix: Samples  # (3, N, K, 3, 3)
-    pull: Samples  # (3, N, K, 3)
-    left: Samples  # (3, N, K)
-    limb_reach: Samples  # (3, N)
+    matrix: Array  # (N, 6, 3, K), symmetric: the pairs in the order of _PAIRS
+    pull: Array  # (3 of these, N, 3, K)
+    left: Array  # (N, 3, K)
+    limb_reach: Array  # (N, 3)
+
+    def times(self, change: Array) -> Array:
+        """The matrices times (3, N, 3, K)."""
+        d, limb, shade = change
+        dd, dl, ds, ll, ls, ss = (self.matrix[:, k] for k in range(len(_PAIRS)))
+        return np.stack([dd * d + dl * limb + ds * shade, dl * d + ll * limb + ls * shade,
+                         ds * d + ls * limb + ss * shade])
 
 
 @dataclass(frozen=True, eq=False)
 class _Shape:
-    """How a ball's limb and the cloth's shadow fall off beside its outline, as harmonics around it: (3, N, B)."""
+    """How a ball's limb and the cloth's shadow fall off beside its outline, as harmonics around it: (N, 3, B)."""
 
     limb: Array
     shade: Array
 
     @classmethod
     def flat(cls, balls: int) -> _Shape:
-        return cls(np.zeros((3, balls, _TERMS)), np.zeros((3, balls, _TERMS)))
+        return cls(np.zeros((balls, 3, _TERMS)), np.zeros((balls, 3, _TERMS)))
 
 
 GREY = 128.0  # Cb, Cr of what has no colour
@@ -278,24 +297,31 @@ def _common(motion_px: Array, jac: Array, cfg: EdgeSettings) -> Array:
     return np.asarray(inverse @ cov_px @ np.swapaxes(inverse, 1, 2))
 
 
-def _limb_reach(inside: Samples, outside: Samples) -> Samples:
-    """(3, N) from the levels (3, N) inside and outside: 1 in luma, in chroma the way there is to go, over the level.
+def _limb_reach(inside: Array, outside: Array) -> Array:
+    """(N, 3) from the levels (N, 3) inside and outside: 1 in luma, in chroma the way there is to go, over the level.
 
     A ball's rim mirrors the cloth and is lit by it, more on the open side than on that of a cushion; in the dark it is
     grey. So its chroma goes towards the cloth's or towards grey, no further.
     """
-    ends = np.stack([inside[1:], outside[1:], np.full_like(inside[1:], GREY)])
-    reach = np.maximum(np.ptp(ends, axis=0), 1.0) / np.maximum(inside[1:], 1.0)
-    return np.concatenate([np.ones_like(inside[:1]), reach])
+    level, cloth = inside[:, 1:], outside[:, 1:]
+    highest, lowest = np.maximum(np.maximum(level, cloth), GREY), np.minimum(np.minimum(level, cloth), GREY)
+    reach = np.maximum(highest - lowest, 1.0) / np.maximum(level, 1.0)
+    return np.concatenate([np.ones_like(inside[:, :1]), reach], axis=1)
+
+
+def _products(a: Array, b: Array) -> Array:
+    """(N, K, A * B) of (N, K, A) and (N, K, B): every term of the one times every one of the other."""
+    return (a[..., :, None] * b[..., None, :]).reshape(*a.shape[:2], -1)
 
 
 def _waves(normal: Array, order: int) -> Array:
     """(N, K, 2 order + 1): 1, cos, sin ... of the ray's direction."""
-    phase = normal[..., 0] + 1j * normal[..., 1]
-    waves = [np.ones_like(phase.real)]
-    for n in range(1, order + 1):
-        waves += [(phase**n).real, (phase**n).imag]
-    return np.stack(waves, axis=-1)
+    out = np.empty((*normal.shape[:2], 2 * order + 1))
+    out[..., 0], out[..., 1:3] = 1.0, normal
+    for n in range(3, 2 * order + 1, 2):
+        out[..., n] = out[..., n - 2] * normal[..., 0] - out[..., n - 1] * normal[..., 1]
+        out[..., n + 1] = out[..., n - 1] * normal[..., 0] + out[..., n - 2] * normal[..., 1]
+    return out
 
 
 def _basis(settings: EdgeSettings) -> tuple[Array, Array]:
@@ -316,5 +342,6 @@ def _basis(settings: EdgeSettings) -> tuple[Array, Array]:
     return s, np.column_stack([*values, *moved])
 
 
-def _along(px: Array, normal: Array, blur: Array, s: Array) -> Array:
-    return np.asarray(px[:, :, None] + (blur[:, :, None] * s)[..., None] * normal[:, :, None])
+def _along(px: Array, normal: Array, s_px: Array) -> Places:
+    """Places (N, K, S) along rays, ``s_px`` (..., S) from the outline (N, K, 2)."""
+    return tuple(px[..., axis, None] + s_px * normal[..., axis, None] for axis in (0, 1))  # type: ignore[return-value]

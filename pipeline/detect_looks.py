@@ -5,16 +5,19 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.detect_median import median
 from pipeline.detect_outline import BallPicture
-from pipeline.detect_patch import Patch, sample_chroma, sample_luma
+from pipeline.detect_patch import Mosaic
 from pipeline.detect_search import ClothSearch
 
 Array = NDArray[np.float64]
 _RINGS = (0.25, 0.5, 0.75)
 
 
-def looks(patches: list[Patch], xy_mm: Array, picture: BallPicture, search: ClothSearch, full_range: bool) -> Array:
-    """(N, 5) clear_share, luma, cb, cr, white_share of balls at these places.
+def looks(
+    mosaic: Mosaic, of: NDArray[np.intp], xy_mm: Array, picture: BallPicture, search: ClothSearch, full_range: bool
+) -> Array:
+    """(N, 5) clear_share, luma, cb, cr, white_share of balls at these places in the patches ``of`` these numbers.
 
     The luma is a median of the disc within three quarters of its radius; a place counts as white when it is bright
     beside the ball's brightest and nearly colourless.
@@ -22,20 +25,19 @@ def looks(patches: list[Patch], xy_mm: Array, picture: BallPicture, search: Clot
     centres = picture.centres(xy_mm)
     outline, _ = picture.outlines(xy_mm, 24)
     arms = outline - centres[:, None]
-    inside = np.concatenate([centres[:, None]] + [centres[:, None] + share * arms[:, ::3] for share in _RINGS], axis=1)
-    gain, zero = (1.0, 0.0) if full_range else (255 / 219, 16.0)
-    luma = (sample_luma(patches, inside) - zero) * gain
-    cb, cr = sample_chroma(patches, inside) - 128
-    white = (luma > 0.55 * np.percentile(luma, 95, axis=1, keepdims=True)) & (luma > 60) & (np.hypot(cb, cr) < 24)
     around = centres[:, None] + 1.45 * arms
+    inside = np.concatenate([centres[:, None]] + [centres[:, None] + share * arms[:, ::3] for share in _RINGS], axis=1)
+    places = np.concatenate([inside, around], axis=1)
+    on_ball, beside = np.split(mosaic.sample((places[..., 0], places[..., 1]), of=of), [inside.shape[1]], axis=2)
+    gain, zero = (1.0, 0.0) if full_range else (255 / 219, 16.0)
+    luma = (on_ball[:, 0] - zero) * gain
+    cb, cr = on_ball[:, 1] - 128, on_ball[:, 2] - 128
+    white = (luma > 0.55 * np.percentile(luma, 95, axis=1, keepdims=True)) & (luma > 60) & (np.hypot(cb, cr) < 24)
     cells = np.rint(search.to_cells(around)).astype(int)
     cells = np.clip(cells, 0, np.array(search.cells) - 1)
     assert search.cloth is not None
     assert search.sigma is not None
-    cloth = np.moveaxis(search.cloth[cells[..., 1], cells[..., 0]], -1, 0)
-    seen = np.concatenate([sample_luma(patches, around)[None], sample_chroma(patches, around)])
-    off = (seen - cloth) / (3 * search.sigma[:, None, None])
-    clear = (np.abs(off[1:]) < 2.5).all(axis=0) & (off[0] < 3) & (off[0] > -8)  # a shadow only darkens
-    return np.column_stack([
-        clear.mean(axis=1), np.median(luma, axis=1), np.median(cb, axis=1), np.median(cr, axis=1), white.mean(axis=1)
-    ])
+    cloth = np.moveaxis(search.cloth[cells[..., 1], cells[..., 0]], -1, 1)
+    off = (beside - cloth) / (3 * search.sigma[:, None])
+    clear = (np.abs(off[:, 1:]) < 2.5).all(axis=1) & (off[:, 0] < 3) & (off[:, 0] > -8)  # a shadow only darkens
+    return np.column_stack([clear.mean(axis=1), median(luma), median(cb), median(cr), white.mean(axis=1)])

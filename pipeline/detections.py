@@ -21,7 +21,7 @@ from pipeline.detect_edges import EdgeSettings, OutlineFit, OutlineFitter
 from pipeline.detect_looks import looks
 from pipeline.detect_motion import Places, velocities
 from pipeline.detect_outline import BallPicture
-from pipeline.detect_patch import Patch, cut
+from pipeline.detect_patch import Mosaic, Patch, cut
 from pipeline.detect_search import ClothSearch, SearchSettings
 from pipeline.frames import Frame
 from shared.columns import DETECTIONS
@@ -207,9 +207,9 @@ class BallDetector:
         fresh = [(k, job) for k, look in enumerate(looks_now) for job in look.jobs if job.open_at(look.t_s)]
         if fresh:
             jobs = [job for _, job in fresh]
-            patches = [job.patch for job in jobs if job.patch is not None]
+            mosaic = Mosaic([job.patch for job in jobs if job.patch is not None])
             xy = self.picture.pose.to_table(np.array([job.px for job in jobs]), self.picture.radius_mm)
-            rough, support = self.fitter.capture(patches, xy, self.picture.jacobian(xy))
+            rough, support = self.fitter.capture(mosaic, xy, self.picture.jacobian(xy))
             blur, guessed = self._blur(rough, [k for k, _ in fresh])
             sure = np.array([job.disc for job in jobs]) > self.settings.sure_disc
             worth = support > np.where(sure, self.settings.faint_support, self.settings.outline_support)
@@ -217,24 +217,27 @@ class BallDetector:
                 self._refuse(job)
             if worth.any():
                 chosen = np.flatnonzero(worth)
-                patches = [patches[i] for i in chosen]
-                fit = self._fitted(patches, rough[chosen], blur[chosen], guessed[chosen])
-                self._take([jobs[i] for i in chosen], xy[chosen], fit, patches, support[chosen])
+                fit = self._fitted(mosaic, chosen, rough[chosen], blur[chosen], guessed[chosen])
+                seen = looks(mosaic, chosen, fit.xy_mm, self.picture, self.search, self._full_range)
+                self._take([jobs[i] for i in chosen], xy[chosen], fit, seen, support[chosen])
         for look in looks_now:
             self._write(look)
         self._looks = [] if last else self._looks[-1:]
         self._open = sum(not job.done for look in self._looks for job in look.jobs)
 
-    def _fitted(self, patches: list[Patch], rough: Array, blur: Array, guessed: NDArray[np.bool_]) -> OutlineFit:
-        """Fit N outlines; a motion that was guessed is dropped unless nearly all of the outline then shows, or far more
-        than without it. Where neither shows it well, the ball moved otherwise: its place is told worse then.
+    def _fitted(
+        self, mosaic: Mosaic, of: NDArray[np.intp], rough: Array, blur: Array, guessed: NDArray[np.bool_]
+    ) -> OutlineFit:
+        """Fit N outlines in the patches ``of`` these numbers; a motion that was guessed is dropped unless nearly all of
+        the outline then shows, or far more than without it. Where neither shows it well, the ball moved otherwise: its
+        place is told worse then.
         """
         cfg = self.settings
         streak = np.linalg.norm(blur, axis=1) > self.settings.streak_px
         doubtful = np.flatnonzero(guessed & streak)  # fitted as if they lay still, too, all in one go
         balls = np.concatenate([np.arange(len(rough)), doubtful])
         motion = np.concatenate([blur, np.zeros((len(doubtful), 2))])
-        fit = self.fitter.fit([patches[i] for i in balls], rough[balls], motion, rough=False)
+        fit = self.fitter.fit(mosaic, rough[balls], motion, of=of[balls], rough=False)
         chosen = np.arange(len(rough))
         moving, still = np.split(fit.outline_share[[*doubtful, *range(len(rough), len(balls))]], 2)
         shows = (moving >= cfg.guess_outline) | (moving > still + cfg.guess_better)
@@ -276,10 +279,9 @@ class BallDetector:
         return np.einsum("nij,nj->ni", self.picture.jacobian(rough), v * shutter), guessed
 
     def _take(
-        self, jobs: list[_Job], start: Array, fit: OutlineFit, patches: list[Patch], support: Array
+        self, jobs: list[_Job], start: Array, fit: OutlineFit, seen: Array, support: Array
     ) -> None:
-        """Accept or drop fitted jobs."""
-        seen = looks(patches, fit.xy_mm, self.picture, self.search, self._full_range)
+        """Accept or drop fitted jobs; ``seen`` is what they look like."""
         centres = self.picture.centres(fit.xy_mm)
         u = np.sqrt(np.einsum("nii->ni", fit.cov_mm2))
         rows = np.column_stack([

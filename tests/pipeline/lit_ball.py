@@ -42,8 +42,8 @@ def draw_lit_ball(
     pixels = light.reshape(size, FINE, size, FINE, 3).mean(axis=(1, 3))
     planes = _ycc(cv2.GaussianBlur(pixels, (0, 0), blur_px))
     chroma = planes[..., 1:].reshape(half_px, 2, half_px, 2, 2).mean(axis=(1, 3))
-    luma8, chroma8 = (np.rint(part).astype(np.float32) for part in (planes[..., 0], chroma))
-    return Patch(int(corner[0]), int(corner[1]), luma8, chroma8)
+    luma8, chroma8 = (np.rint(part).astype(np.uint8) for part in (planes[..., 0], chroma))
+    return Patch(int(corner[0]), int(corner[1]), luma8, (chroma8[..., 0], chroma8[..., 1]))
 
 
 def _surface(

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.detect_edges import OutlineFitter
 from pipeline.detect_outline import BallPicture
-from pipeline.detect_patch import cut
+from pipeline.detect_patch import Mosaic, cut
 from tests.pipeline.drawn import draw, overhead_camera
 from tests.pipeline.lit_ball import draw_lit_ball
 
@@ -24,7 +24,7 @@ def fitter() -> OutlineFitter:
 def fitted(fitter, frame, start_mm, blur_px=(0.0, 0.0)):
     start = np.array([start_mm], dtype=float)
     centre = fitter.picture.centres(start)[0]
-    return fitter.fit([cut(frame, centre, 2.6 * fitter.radius_px)], start, np.array([blur_px]))
+    return fitter.fit(Mosaic([cut(frame, centre, 2.6 * fitter.radius_px)]), start, np.array([blur_px]))
 
 
 @pytest.mark.parametrize("colour", [IVORY, RED, BLACK, GREEN])
@@ -94,7 +94,7 @@ def test_a_cushion_that_throws_back_little_light_does_not_draw_a_ball_to_it(ball
         true = rng.uniform([700, 1000], [1800, 1180])
         start = true + rng.uniform(-1, 1, 2)
         patches = [draw_lit_ball(picture, true, ball, cloth, missing=missing) for missing in (0.0, 0.9)]
-        fit = fitter.fit(patches, np.array([start, start]), np.zeros((2, 2)), rough=False)
+        fit = fitter.fit(Mosaic(patches), np.array([start, start]), np.zeros((2, 2)), rough=False)
         moved.append((fit.xy_mm[1] - fit.xy_mm[0]) * np.sqrt(abs(np.linalg.det(picture.jacobian(true)[0]))))
     assert np.abs(np.mean(moved, axis=0)).max() < 0.025  # px; the light's other colour once moved it by 0.03 to 0.07
 

@@ -119,8 +119,8 @@ def test_too_few_frames_say_so():
 def test_windows_are_kept_and_found_again_by_place():
     keeper = PictureKeeper()
     for k in range(3):
-        keeper.keep(0.1 * k, (100.0 * k, 50.0), 10 + k, 20, np.full((5, 7), 100.0 + k, np.float32))
-        keeper.keep(0.1 * k, (900.0, 50.0), 300, 20, np.zeros((5, 7), np.float32))
+        keeper.keep(0.1 * k, (100.0 * k, 50.0), 10 + k, 20, np.full((5, 7), 100 + k, np.uint8))
+        keeper.keep(0.1 * k, (900.0, 50.0), 300, 20, np.zeros((5, 7), np.uint8))
     table = keeper.table
     along = np.column_stack([table["t_s"].to_numpy() * 1000, np.full(6, 52.0)])
     mine = pictures_along(table, table["t_s"].to_numpy(), along, 28.575)
