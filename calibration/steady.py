@@ -23,6 +23,7 @@ MIN_SPREAD = 2.0  # grey levels; a patch with less in it shows nothing
 MIN_MARKS = 4
 APART_PX = 3.0  # marks may move as differently as that before any is doubted
 ROUNDS = 3
+STEPS = 6  # of a px at most, in which a mark's place is refined
 STEADY_PX = 0.3  # moves below this are noise and encoding, in a picture 1280 px long
 
 
@@ -85,9 +86,13 @@ class Steadiness:
         """How many patches can be followed."""
         return len(self._patches)
 
-    def cutouts(self, luma: NDArray[np.uint8]) -> Cutouts:
-        """What `shift` needs of a picture, copied."""
-        return Cutouts(tuple(luma[patch.rows, patch.columns].copy() for patch in self._patches))
+    def cutouts(self, luma: NDArray[np.uint8], into: Cutouts | None = None) -> Cutouts:
+        """What `shift` needs of a picture, copied; into the windows of an earlier one that is needed no more."""
+        if into is None:
+            return Cutouts(tuple(luma[patch.rows, patch.columns].copy() for patch in self._patches))
+        for patch, window in zip(self._patches, into.windows, strict=True):
+            np.copyto(window, luma[patch.rows, patch.columns])
+        return into
 
     def shift(self, picture: NDArray[np.uint8] | Cutouts) -> Movement:
         """The move of the picture (luma, or its cutouts) since the reference picture."""
@@ -127,6 +132,7 @@ class _Patch:
 
     place: F64  # centre, px
     grey: F32
+    pattern: F64  # grey less its mean, as a row of unit length
     solver: F64  # from grey values to shift x, shift y, gain, level
     half: int
     rows: slice
@@ -146,8 +152,10 @@ class _Patch:
         if np.linalg.eigvalsh(normal)[0] < 0.02 * np.trace(normal):  # a straight edge: its shift along itself is unseen
             return None
         far = half + reach
+        pattern = grey.ravel().astype(float) - grey.mean(dtype=float)
+        pattern /= np.sqrt(pattern @ pattern)
         return cls(
-            np.array([x, y], dtype=float), grey, np.asarray(np.linalg.pinv(design), dtype=float), half,
+            np.array([x, y], dtype=float), grey, pattern, np.asarray(np.linalg.pinv(design), dtype=float), half,
             slice(max(0, y - far), y + far + 1), slice(max(0, x - far), x + far + 1),
         )
 
@@ -157,38 +165,39 @@ class _Patch:
         if min(window.shape) < size:
             return None
         home = self.place - [self.columns.start, self.rows.start]
-        x, y = (int(v) - self.half for v in home)
-        there = window[y : y + size, x : x + size].astype(np.float32)
-        start = home
-        if there.shape != self.grey.shape or _likeness(there, self.grey) < LIKE_ENOUGH:
+        x, y = (int(v) for v in home)
+        there = window[y - self.half : y + self.half + 1, x - self.half : x + self.half + 1]
+        if there.shape != self.grey.shape or self._likeness(there) < LIKE_ENOUGH:
             likeness = cv2.matchTemplate(window.astype(np.float32), self.grey, cv2.TM_CCOEFF_NORMED)
             _, best, _, at = cv2.minMaxLoc(likeness)
             if best < MIN_LIKENESS:
                 return None
-            start = np.array(at, dtype=float) + self.half
-        found = self._refined(window.astype(np.float32), start)
-        return None if found is None else found - home
+            x, y = at[0] + self.half, at[1] + self.half
+        found = self._refined(window, x, y)
+        return None if found is None else np.array(found) - home
 
-    def _refined(self, window: F32, start: F64) -> F64 | None:
+    def _likeness(self, there: NDArray[np.uint8]) -> float:
+        """Correlation with a window of the same size."""
+        values = there.ravel().astype(float)
+        spread2 = float(values @ values) - float(values.sum()) ** 2 / len(values)
+        return float(self.pattern @ values) / max(1e-6, float(np.sqrt(max(spread2, 0.0))))
+
+    def _refined(self, window: NDArray[np.uint8], x0: int, y0: int) -> tuple[float, float] | None:
         """Gauss-Newton on the shift, brightness and contrast left free; None when it runs away."""
-        size = 2 * self.half + 1
-        place = start.copy()
-        for _ in range(6):
-            here = cv2.getRectSubPix(window, (size, size), (float(place[0]), float(place[1])))
-            step_x, step_y, gain, _ = self.solver @ here[2:-2, 2:-2].ravel()
+        size, far = 2 * self.half + 1, self.half + STEPS + 2
+        left, top = max(x0 - far, 0), max(y0 - far, 0)
+        near = window[top : y0 + far + 1, left : x0 + far + 1].astype(np.float32)  # as far as the steps may lead
+        x, y = float(x0), float(y0)
+        for _ in range(STEPS):
+            here = cv2.getRectSubPix(near, (size, size), (x - left, y - top))
+            step_x, step_y, gain, _ = (self.solver @ here[2:-2, 2:-2].ravel()).tolist()
             if gain < 0.2:
                 return None
-            step = -np.array([step_x, step_y]) / gain
-            place = place + np.clip(step, -1.0, 1.0)
-            if np.abs(step).max() < 0.005:
+            step_x, step_y = -step_x / gain, -step_y / gain
+            x, y = x + min(max(step_x, -1.0), 1.0), y + min(max(step_y, -1.0), 1.0)
+            if max(abs(step_x), abs(step_y)) < 0.005:
                 break
-        return place if float(np.abs(place - start).max()) < 3.0 else None
-
-
-def _likeness(a: F32, b: F32) -> float:
-    """Correlation of two patches of one size."""
-    da, db = a - a.mean(), b - b.mean()
-    return float((da * db).sum() / max(1e-6, float(np.sqrt((da * da).sum() * (db * db).sum()))))
+        return (x, y) if max(abs(x - x0), abs(y - y0)) < 3.0 else None
 
 
 def _jaws(calibration: Calibration, z_mm: float) -> F64:
@@ -217,7 +226,9 @@ def _moved_pose(pose: CameraPose, world: F64, px: F64, moves: F64) -> CameraPose
         rotation, _ = cv2.Rodrigues(turned)
         fitted = replace(pose, R=np.asarray(rotation, dtype=float), t_mm=np.asarray(shifted, dtype=float).ravel())
         miss = np.linalg.norm(fitted.to_image(world) - px - moves, axis=1)
-        good = miss < max(0.5, 4 * float(np.median(miss)))
+        before, good = good, miss < max(0.5, 4 * float(np.median(miss)))
+        if (good == before).all():
+            break
     agreed = 0.5 * max(1.0, max(pose.width_px, pose.height_px) / 1280)
     if good.sum() < max(MIN_MARKS, 0.6 * len(world)) or float(np.median(miss)) > agreed:
         return None  # no move of a camera does this to them: look-alikes elsewhere on the rails

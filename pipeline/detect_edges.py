@@ -149,9 +149,11 @@ class OutlineFitter:
         With the basis f0 ... f6, the inside is f0 + beta f1, the outside f2 + omega f3; a displacement adds a mix of
         f4, f5 and f6, the limb one of f1, the shade one of f3.
         """
-        flat = profiles.reshape(-1, profiles.shape[-1]).astype(float)
-        seen = (self._basis.T @ flat.T).reshape(-1, *blurs.shape)  # (7, N, 3, K) scalar products with the basis
-        power = np.einsum("rm,rm->r", flat, flat).reshape(blurs.shape)
+        balls, shown = len(profiles), profiles.shape[:3]
+        flat = profiles.reshape(balls, -1, profiles.shape[-1]).astype(float)
+        # scalar products with the basis, ball by ball: larger products would wake BLAS's threads
+        seen = np.moveaxis((self._basis.T @ np.swapaxes(flat, 1, 2)).reshape(balls, -1, *shown[1:]), 1, 0)
+        power = np.einsum("nrm,nrm->nr", flat, flat).reshape(shown)
         root, around, gram = np.sqrt(blurs), np.swapaxes(waves, 1, 2), self._gram
         beta, omega = (shape.limb @ around) * root, (shape.shade @ around) * blurs
         q_ii = gram[0, 0] + beta * (2 * gram[0, 1] + beta * gram[1, 1])
@@ -160,9 +162,9 @@ class OutlineFitter:
         p_i, p_o = seen[0] + beta * seen[1], seen[2] + omega * seen[3]
         det = q_ii * q_oo - q_io * q_io
         inner, outer = (q_oo * p_i - q_io * p_o) / det, (q_ii * p_o - q_io * p_i) / det
-        moved = np.stack([inner - outer, inner * beta, outer * omega]) / blurs
         limb, shade = inner * root, outer * blurs
-        mixed = (gram[:, 4:] @ moved.reshape(3, -1)).reshape(seen.shape)  # of a displacement with the basis
+        moved = np.stack([inner - outer, inner * beta, outer * omega]) / blurs
+        mixed = (gram[:, 4:] @ moved.reshape(3, -1)).reshape(-1, *shown)  # of a displacement with the basis
         c_i = np.stack([mixed[0] + beta * mixed[1], limb * (gram[0, 1] + beta * gram[1, 1]),
                         shade * (gram[0, 3] + beta * gram[1, 3])])  # of the three with the inside level's function
         c_o = np.stack([mixed[2] + omega * mixed[3], limb * (gram[1, 2] + omega * gram[1, 3]),
@@ -170,7 +172,7 @@ class OutlineFitter:
         b_i, b_o = (q_oo * c_i - q_io * c_o) / det, (q_ii * c_o - q_io * c_i) / det
         whole = ((moved * mixed[4:]).sum(axis=0), limb * mixed[1], shade * mixed[3],
                  gram[1, 1] * limb * limb, gram[1, 3] * limb * shade, gram[3, 3] * shade * shade)
-        matrix = np.empty((len(blurs), len(_PAIRS), *blurs.shape[1:]))
+        matrix = np.empty((balls, len(_PAIRS), *shown[1:]))
         for k, (i, j) in enumerate(_PAIRS):
             matrix[:, k] = whole[k] - c_i[i] * b_i[j] - c_o[i] * b_o[j]
         pull = np.stack([(moved * seen[4:]).sum(axis=0), limb * seen[1], shade * seen[3]]) - c_i * inner - c_o * outer

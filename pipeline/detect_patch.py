@@ -49,7 +49,8 @@ class Mosaic:
         """N patches; what is sampled beyond the edge of one is its edge."""
         corners = np.array([(patch.x, patch.y) for patch in patches], dtype=float).reshape(-1, 2)
         self._luma = _Tiles.of([patch.luma for patch in patches], corners, 1)
-        self._chroma = _Tiles.of([np.asarray(cv2.merge(patch.chroma), np.uint8) for patch in patches], corners + _TO_CHROMA, 2)
+        pairs = [np.asarray(cv2.merge(patch.chroma), np.uint8) for patch in patches]
+        self._chroma = _Tiles.of(pairs, corners + _TO_CHROMA, 2)
 
     def sample(self, luma_at: Places, chroma_at: Places | None = None, of: NDArray[np.intp] | None = None) -> Samples:
         """(N, 3, ...) bilinear Y, Cb, Cr at px places (N, ...), each from its own patch, or from the patches ``of``

@@ -55,12 +55,13 @@ class ClothSearch:
         self._half = tuple(slice(s.start // 2, s.stop // 2) for s in self._crop)
         columns, rows = np.meshgrid(np.arange(self.cells[0]), np.arange(self.cells[1]))
         places = self.to_px(np.column_stack([columns.ravel(), rows.ravel()]))
-        xy = pose.to_table(places, picture.radius_mm).reshape(self.cells[1], self.cells[0], 2)
+        parts = np.array_split(places, _PARTS)
+        xy = np.concatenate([pose.to_table(part, picture.radius_mm) for part in parts])
+        xy = xy.reshape(self.cells[1], self.cells[0], 2)
         self.inside_mm = np.minimum.reduce(
             [xy[..., 0], table.length_mm - xy[..., 0], xy[..., 1], table.width_mm - xy[..., 1]]
         )
-        u, v = xy[..., 0] / table.length_mm * 2 - 1, xy[..., 1] / table.width_mm * 2 - 1
-        self._terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v, u**3, u * u * v, u * v * v, v**3], axis=-1)
+        self._u, self._v = xy[..., 0] / table.length_mm * 2 - 1, xy[..., 1] / table.width_mm * 2 - 1
         self.cloth: Image | None = None
         self.sigma: Array | None = None
         self._cloth8: list[NDArray[np.uint8]] = []
@@ -115,18 +116,20 @@ class ClothSearch:
 
     def learn_cloth(self, small: Image) -> None:
         """Fit the cloth's surface (cubic in the table's coordinates) to a low-resolution picture, robustly."""
-        bed = self.inside_mm > 0.3 * self.picture.radius_mm
-        terms, values = self._terms[bed], small[bed].astype(float)
-        step = max(len(terms) // 6000, 1)
-        terms_s, values_s = terms[::step], values[::step]
-        keep = np.ones(len(terms_s), bool)
+        bed = np.flatnonzero(self.inside_mm > 0.3 * self.picture.radius_mm)
+        bed = bed[:: max(len(bed) // 6000, 1)]
+        terms = _cubic(self._u.ravel()[bed], self._v.ravel()[bed])
+        values = small.reshape(-1, 3)[bed].astype(float)
+        keep = np.ones(len(terms), bool)
         spread = np.ones(3)
         for _ in range(6):
-            coef, *_ = np.linalg.lstsq(terms_s[keep], values_s[keep], rcond=None)
-            left = values_s - terms_s @ coef
-            spread = np.maximum(1.4826 * np.median(np.abs(left[keep]), axis=0), [1.0, 0.7, 0.7])
-            keep = (np.abs(left) < 3 * spread).all(axis=1)
-        self.cloth = (self._terms @ coef).astype(np.float32)
+            kept = terms[keep]
+            normal = np.sum([part.T @ part for part in np.array_split(kept, _PARTS)], axis=0)
+            coef = np.linalg.solve(normal, kept.T @ values[keep])
+            left = np.abs(values - terms @ coef)
+            spread = np.maximum(1.4826 * np.median(left[keep], axis=0), [1.0, 0.7, 0.7])
+            keep = (left < 3 * spread).all(axis=1)
+        self.cloth = (_cubic(self._u, self._v) @ coef).astype(np.float32)
         self.sigma = spread
         rounded = np.clip(np.rint(self.cloth), 0, 255).astype(np.uint8)
         self._cloth8 = [np.ascontiguousarray(rounded[..., c]) for c in range(3)]
@@ -325,6 +328,7 @@ class Candidates:
         return int(column), int(row)
 
 
+_PARTS = 8  # of large products: BLAS's threads, once awake, keep a core busy for a tenth of a second that others need
 _NEIGHBOURS = np.ones((3, 3), np.uint8)
 _PAIR = np.ones((2, 2), np.uint8)
 
@@ -341,6 +345,15 @@ def _refined(column: int, row: int, score: Image, reach: int) -> tuple[float, fl
     across, down = weight.sum(axis=0), weight.sum(axis=1)
     total = float(across.sum())
     return x0 + float(across @ np.arange(len(across))) / total, y0 + float(down @ np.arange(len(down))) / total
+
+
+def _cubic(u: Array, v: Array) -> Array:
+    """(..., 10) terms of a cubic surface."""
+    out = np.empty((*u.shape, 10))
+    uu, vv = u * u, v * v
+    for k, term in enumerate((1.0, u, v, uu, u * v, vv, uu * u, uu * v, u * vv, vv * v)):
+        out[..., k] = term
+    return out
 
 
 def _disc(radius: float) -> Image:
