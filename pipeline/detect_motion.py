@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Plane = NDArray[np.complex128]  # x + iy
 TOP_SPEED_MM_S = 15e3  # faster than a ball is struck (common practice, no source)
 Places = tuple[Array, float]  # (N, 2) mm of what was found in a frame, and its time
 
@@ -25,43 +26,52 @@ def velocities(
     afterwards and moves as it came; if it goes on from the place after as it got there, it met that before. That is a
     guess, which the picture must bear out.
     """
-    out, guessed = np.zeros_like(xy_mm), np.zeros(len(xy_mm), dtype=bool)
-    past, future = ([(_elsewhere(p, others_mm, radius_mm), t) for p, t in side] for side in (past, future))
-    if len(xy_mm) == 0 or not past or not future or len(past[0][0]) == 0 or len(future[0][0]) == 0:
+    out, guessed = np.zeros(xy_mm.shape), np.zeros(len(xy_mm), dtype=bool)
+    if not past or not future or not len(xy_mm) or not len(past[0][0]) or not len(future[0][0]):
         return out, guessed
-    (before, t_before), (after, t_after) = past[0], future[0]
-    back_v, ahead_v = (xy_mm[:, None] - before) / (t_s - t_before), (after - xy_mm[:, None]) / (t_after - t_s)
-    change = np.linalg.norm(back_v[:, :, None] - ahead_v[:, None], axis=-1)  # (N, P, F) mm/s
-    speed = np.linalg.norm(back_v[:, :, None] + ahead_v[:, None], axis=-1) / 2
-    cost = change + 0.2 * speed
-    flat = cost.reshape(len(xy_mm), -1).argmin(axis=1)
-    p, f = np.unravel_index(flat, cost.shape[1:])
-    rows = np.arange(len(xy_mm))
+    still = _plane(others_mm)
+    earlier, later = ([(_elsewhere(_plane(p), still, radius_mm), t) for p, t in side] for side in (past, future))
+    (before, t_before), (after, t_after) = earlier[0], later[0]
+    if not len(before) or not len(after):
+        return out, guessed
+    here, v = _plane(xy_mm), _plane(out)
+    back_v, ahead_v = (here[:, None] - before) / (t_s - t_before), (after - here[:, None]) / (t_after - t_s)
+    change = np.abs(back_v[:, :, None] - ahead_v[:, None])  # (N, P, F) mm/s
+    speed = np.abs(back_v[:, :, None] + ahead_v[:, None]) / 2
+    flat = (change + 0.2 * speed).reshape(len(here), -1).argmin(axis=1)
+    p, f = np.divmod(flat, len(after))
+    rows = np.arange(len(here))
     arriving, leaving = back_v[rows, p], ahead_v[rows, f]
     steady = change[rows, p, f] < 0.3 * speed[rows, p, f] + 0.3 * radius_mm / (t_after - t_s)
-    out[steady] = (arriving[steady] + leaving[steady]) / 2
-    came = _turn(before[p], t_before, arriving, past[1:])
-    goes_on = _turn(after[f], t_after, leaving, future[1:])
+    v[steady] = (arriving[steady] + leaving[steady]) / 2
+    if steady.all():
+        return out, guessed
+    came = _turn(before[p], t_before, arriving, earlier[1:])
+    goes_on = _turn(after[f], t_after, leaving, later[1:])
     unknown = ~np.isfinite(goes_on)
-    goes_on[unknown] = 0.1 * np.linalg.norm(arriving, axis=1)[unknown] + 0.2 * radius_mm / (t_s - t_before)
-    met = np.where((came < goes_on)[:, None], arriving, leaving)
-    guessed = ~steady & np.isfinite(came) & (np.linalg.norm(met, axis=1) < TOP_SPEED_MM_S)
-    out[guessed] = met[guessed]
+    goes_on[unknown] = 0.1 * np.abs(arriving[unknown]) + 0.2 * radius_mm / (t_s - t_before)
+    met = np.where(came < goes_on, arriving, leaving)
+    guessed = ~steady & np.isfinite(came) & (np.abs(met) < TOP_SPEED_MM_S)
+    v[guessed] = met[guessed]
     return out, guessed
 
 
-def _elsewhere(places: Array, others_mm: Array, radius_mm: float) -> Array:
-    """The places (K, 2) that aren't those of other balls."""
-    if len(places) == 0 or len(others_mm) == 0:
+def _plane(xy: Array) -> Plane:
+    """(K, 2) as complex numbers, of which one operation does what several do to pairs; in the same memory."""
+    return np.ascontiguousarray(xy, dtype=float).view(np.complex128)[:, 0]
+
+
+def _elsewhere(places: Plane, others: Plane, radius_mm: float) -> Plane:
+    """The places (K,) that aren't those of other balls."""
+    if len(places) == 0 or len(others) == 0:
         return places
-    apart = np.linalg.norm(places[:, None] - others_mm, axis=-1)
-    return np.asarray(places[apart.min(axis=1) > 0.5 * radius_mm])
+    return np.asarray(places[np.abs(places[:, None] - others).min(axis=1) > 0.5 * radius_mm])
 
 
-def _turn(place: Array, t_s: float, v: Array, further: Sequence[Places]) -> Array:
+def _turn(place: Plane, t_s: float, v: Plane, further: Sequence[tuple[Plane, float]]) -> Array:
     """(N,) mm/s by which balls with velocity v turn at a place at least, if they are in a further frame, too."""
     if not further or len(further[0][0]) == 0:
         return np.full(len(place), np.inf)
     there, t_there = further[0]
-    on = (there - place[:, None]) / (t_there - t_s)  # (N, K, 2)
-    return np.asarray(np.linalg.norm(on - v[:, None], axis=-1).min(axis=1))
+    on = (there - place[:, None]) / (t_there - t_s)  # (N, K)
+    return np.asarray(np.abs(on - v[:, None]).min(axis=1))

@@ -29,7 +29,7 @@ class Patch:
     chroma: tuple[Plane, Plane]  # Cb, Cr, (ceil(h/2), ceil(w/2))
 
 
-def cut(frame: Frame, centre_px: Array, half_px: float) -> Patch:
+def cut(frame: Frame, centre_px: Sequence[float] | Array, half_px: float) -> Patch:
     """A square window around a place, clipped to the picture."""
     height, width = frame.luma.shape
     x, y = float(centre_px[0]), float(centre_px[1])

@@ -17,6 +17,7 @@ from pipeline.frames import Frame
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
+Px = tuple[float, float]  # a place in the picture
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,6 +62,7 @@ class ClothSearch:
         self.inside_mm = np.minimum.reduce(
             [xy[..., 0], table.length_mm - xy[..., 0], xy[..., 1], table.width_mm - xy[..., 1]]
         )
+        self._on_table = (self.inside_mm > -self.settings.beyond_mm).astype(np.uint8) * np.uint8(255)
         self._u, self._v = xy[..., 0] / table.length_mm * 2 - 1, xy[..., 1] / table.width_mm * 2 - 1
         self.cloth: Image | None = None
         self.sigma: Array | None = None
@@ -96,6 +98,21 @@ class ClothSearch:
         """px to low-resolution places (column, row)."""
         return np.asarray((np.asarray(px) - np.array(self.origin) - (self.factor - 1) / 2) / self.factor, dtype=float)
 
+    def px(self, column: float, row: float) -> Px:
+        """As `to_px`, of a single place."""
+        middle = (self.factor - 1) / 2
+        return column * self.factor + middle + self.origin[0], row * self.factor + middle + self.origin[1]
+
+    def place(self, px: Px) -> tuple[float, float]:
+        """As `to_cells`, of a single place."""
+        middle = (self.factor - 1) / 2
+        return (px[0] - self.origin[0] - middle) / self.factor, (px[1] - self.origin[1] - middle) / self.factor
+
+    def cell(self, px: Px) -> tuple[int, int]:
+        """The (column, row) that a place lies in."""
+        column, row = self.place(px)
+        return round(column), round(row)
+
     def small_luma(self, frame: Frame) -> NDArray[np.uint8]:
         """(rows, columns) luma of the cells' middle 2 x 2 pixels: enough to see change, and quick."""
         return np.asarray(cv2.resize(frame.luma[self._crop], self.cells, interpolation=cv2.INTER_LINEAR))
@@ -128,7 +145,7 @@ class ClothSearch:
             coef = np.linalg.solve(normal, kept.T @ values[keep])
             left = np.abs(values - terms @ coef)
             spread = np.maximum(1.4826 * np.median(left[keep], axis=0), [1.0, 0.7, 0.7])
-            keep = (left < 3 * spread).all(axis=1)
+            keep = np.asarray((left < 3 * spread).all(axis=1))
         self.cloth = (_cubic(self._u, self._v) @ coef).astype(np.float32)
         self.sigma = spread
         rounded = np.clip(np.rint(self.cloth), 0, 255).astype(np.uint8)
@@ -154,13 +171,14 @@ class ClothSearch:
             mask = np.asarray(cv2.bitwise_or(mask, _resized(other, self.cells, cv2.INTER_NEAREST)))
         if cv2.countNonZero(mask) == 0:
             return None
-        mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, _PAIR))
+        part = mask[_around(mask, 2)]
+        part[:] = cv2.morphologyEx(part, cv2.MORPH_OPEN, _PAIR)
         share = cv2.countNonZero(mask) / mask.size
         if share == 0:
             return None
         if share > self.settings.all_changed_share:  # the light or the camera changed: look everywhere
             return self._all_of(small)
-        mask = np.asarray(cv2.dilate(mask, _NEIGHBOURS))
+        part[:] = cv2.dilate(part, _NEIGHBOURS)
         cv2.copyTo(small_luma, mask, self._looked_at[0])
         coarse = _resized(mask, half, cv2.INTER_NEAREST)
         for plane, kept in zip(small[1:], self._looked_at[1:], strict=True):
@@ -182,30 +200,30 @@ class ClothSearch:
         return np.asarray((around > level).view(np.uint8) * np.uint8(255))
 
     def candidates(
-        self, frame: Frame, small_luma: NDArray[np.uint8], mask: NDArray[np.uint8], known: list[Array]
+        self, frame: Frame, small_luma: NDArray[np.uint8], mask: NDArray[np.uint8], known: list[Px]
     ) -> Candidates:
         """Places in the changed regions (``mask``) where a disc of a ball's size isn't cloth, or a ring of it shows.
 
         known : px of balls that were there before; where fewer discs are found, rings are looked for
         """
         pad = int(np.ceil(self.radius_px / self.factor)) + 1
-        near = np.asarray(cv2.dilate(mask, self._reach))
+        there = _around(mask, len(self._reach))
+        near = np.zeros_like(mask)
+        near[there] = cv2.dilate(mask[there], self._reach)
         outlines, _ = cv2.findContours(near, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-        cells = self.to_cells(np.array(known).reshape(-1, 2))
-        found: list[Array] = []
+        cells = [self.place(px) for px in known]
+        found: list[tuple[float, float]] = []
         regions: list[_Region] = []
         for x, y, w, h in map(cv2.boundingRect, outlines):
             x0, y0 = max(x - pad, 0), max(y - pad, 0)
             x1, y1 = min(x + w + pad, self.cells[0]), min(y + h + pad, self.cells[1])
             window = (slice(y0, y1), slice(x0, x1))
-            here = (near[window] > 0) & (self.inside_mm[window] > -self.settings.beyond_mm)
             region = _Region(self, frame, small_luma, (x0, y0, x1, y1))
-            expected = ((cells >= [x, y]) & (cells < [x + w, y + h])).all(axis=1).sum()
-            places = region.places(here, max(int(expected), 1))
+            expected = sum(x <= column < x + w and y <= row < y + h for column, row in cells)
+            places = region.places(near[window] & self._on_table[window], max(expected, 1))
             regions.append(region)
-            found.append(places + np.array([x0, y0]))
-        places_px = self.to_px(np.concatenate(found)) if found else np.zeros((0, 2))
-        return Candidates(places_px, tuple(regions), self)
+            found += [(x0 + column, y0 + row) for column, row in places]
+        return Candidates([self.px(*place) for place in found], tuple(regions), self)
 
     def planes(
         self, frame: Frame, small_luma: NDArray[np.uint8], box: tuple[int, int, int, int]
@@ -259,21 +277,19 @@ class _Region:
     def ring(self) -> Image:
         return self.search.rings(self.planes)
 
-    def places(self, here: NDArray[np.bool_], expected: int) -> Array:
-        """(N, 2) column, row in the box, of those ``here``: discs; rings, too, if fewer discs than ``expected``."""
+    def places(self, here: NDArray[np.uint8], expected: int) -> list[tuple[float, float]]:
+        """(column, row) in the box where ``here`` isn't 0: discs; rings, too, if fewer discs than ``expected``."""
         cfg, (disc, score) = self.search.settings, self.disc
         whole = score.size > 0.5 * self.search.cells[0] * self.search.cells[1]
         most = cfg.most_at_first if whole else cfg.most_candidates
         enough = (score > cfg.lone_share) & (disc > cfg.disc_share)
-        kept = self._best(score, here & enough if whole else enough, most, [])
+        kept = self._best(score, enough & (here > 0) if whole else enough, most, [])
         found = [_refined(*peak, score, self._reach) for peak in kept if here[peak[1], peak[0]]]
         if whole or len(kept) < expected:
-            rings = self._best(self.ring, here & (self.ring > cfg.ring_share), most, kept)
+            rings = self._best(self.ring, (here > 0) & (self.ring > cfg.ring_share), most, kept)
             found += [_refined(*peak, self.ring, self._reach) for peak in rings]
-        places: Array = np.array(found).reshape(-1, 2)
-        column, row = np.clip(np.rint(places).astype(int), 0, np.array(here.shape[::-1]) - 1).T
-        inside: Array = places[here[row, column]]
-        return inside
+        rows, columns = here.shape
+        return [(x, y) for x, y in found if here[min(max(round(y), 0), rows - 1), min(max(round(x), 0), columns - 1)]]
 
     @property
     def _reach(self) -> int:
@@ -287,8 +303,8 @@ class _Region:
         rows, columns = np.nonzero((score >= cv2.dilate(score, _NEIGHBOURS)) & enough)
         apart2 = (0.7 * self.search.radius_px / self.search.factor) ** 2
         kept: list[tuple[int, int]] = []
-        for i in np.argsort(-score[rows, columns])[:100]:
-            row, column = int(rows[i]), int(columns[i])
+        order = np.argsort(-score[rows, columns])[:100]
+        for row, column in zip(rows[order].tolist(), columns[order].tolist(), strict=True):
             if all((row - r) ** 2 + (column - c) ** 2 > apart2 for c, r in [*kept, *taken]):
                 kept.append((column, row))
             if len(kept) == most:
@@ -307,25 +323,21 @@ class _Region:
 
 @dataclass(frozen=True, eq=False)
 class Candidates:
-    """Rough places (N, 2) px, and the regions they were found in, to ask for other places."""
+    """Rough places, px, and the regions they were found in, to ask for other places."""
 
-    px: Array
+    px: list[Px]
     regions: tuple[_Region, ...]
     search: ClothSearch
 
-    def disc(self, px: Array) -> float:
+    def disc(self, px: Px) -> float:
         """Share of a ball's disc at this place that isn't cloth; 0 outside the regions."""
-        cell = self._cell(px)
+        cell = self.search.cell(px)
         return max((region.at(region.disc[0], cell) for region in self.regions if region.holds(cell)), default=0.0)
 
-    def ring(self, px: Array) -> float:
+    def ring(self, px: Px) -> float:
         """Share of a ball's outline at this place that shows; 0 outside the regions."""
-        cell = self._cell(px)
+        cell = self.search.cell(px)
         return max((region.at(region.ring, cell) for region in self.regions if region.holds(cell)), default=0.0)
-
-    def _cell(self, px: Array) -> tuple[int, int]:
-        column, row = np.rint(self.search.to_cells(px)).astype(int)
-        return int(column), int(row)
 
 
 _PARTS = 8  # of large products: BLAS's threads, once awake, keep a core busy for a tenth of a second that others need
@@ -342,9 +354,16 @@ def _refined(column: int, row: int, score: Image, reach: int) -> tuple[float, fl
     y0, x0 = max(row - reach, 0), max(column - reach, 0)
     top = score[y0 : row + reach + 1, x0 : column + reach + 1]
     weight = np.maximum(top - (top.max() - np.float32(0.2)), np.float32(1e-6))
-    across, down = weight.sum(axis=0), weight.sum(axis=1)
-    total = float(across.sum())
-    return x0 + float(across @ np.arange(len(across))) / total, y0 + float(down @ np.arange(len(down))) / total
+    across, down = weight.sum(axis=0).tolist(), weight.sum(axis=1).tolist()
+    total = sum(across)
+    column_, row_ = (sum(k * share for k, share in enumerate(shares)) / total for shares in (across, down))
+    return x0 + column_, y0 + row_
+
+
+def _around(mask: NDArray[np.uint8], margin: int) -> tuple[slice, slice]:
+    """Rows and columns of the part of a mask that isn't empty, and a margin."""
+    x, y, w, h = cv2.boundingRect(mask)
+    return slice(max(y - margin, 0), y + h + margin), slice(max(x - margin, 0), x + w + margin)
 
 
 def _cubic(u: Array, v: Array) -> Array:

@@ -7,6 +7,7 @@ are fitted together. Nothing is predicted, so a ball is found the same way at re
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
@@ -22,7 +23,7 @@ from pipeline.detect_looks import looks
 from pipeline.detect_motion import Places, velocities
 from pipeline.detect_outline import BallPicture
 from pipeline.detect_patch import Mosaic, Patch, cut
-from pipeline.detect_search import ClothSearch, SearchSettings
+from pipeline.detect_search import ClothSearch, Px, SearchSettings
 from pipeline.frames import Frame
 from shared.columns import DETECTIONS
 
@@ -64,13 +65,18 @@ class _Job:
     """A place in one frame where a ball may be, and what came of it."""
 
     t_s: float
-    px: Array  # rough centre
+    px: Px  # rough centre
     refresh_s: float  # fitted anew after this
     misses: int  # times in a row that a ball known here was looked for in vain; -1 for a fresh find
     patch: Patch | None  # let go once fitted
     disc: float  # share of a ball's disc there that isn't cloth
     row: Array | None = None  # the DETECTIONS columns after frame and t_s, once fitted and accepted
     done: bool = False
+
+    @property
+    def place(self) -> Px:
+        """Where it is as far as is known, px."""
+        return self.px if self.row is None else (float(self.row[0]), float(self.row[1]))
 
     def open_at(self, t_s: float) -> bool:
         """Whether it was made in the frame of this time and still has to be fitted."""
@@ -118,7 +124,7 @@ class BallDetector:
         self._looks: list[_Look] = []  # frames whose jobs are not all done
         self._current: list[_Job] = []
         self._open = 0
-        self._refused: list[tuple[Array, float]] = []  # places that lately proved to be no ball
+        self._refused: list[tuple[Px, float]] = []  # places that lately proved to be no ball
         self._rows: list[Array] = []
         self._full_range = False
         self._done_before: list[Places] = []  # in the frames before those in hand, the nearest first
@@ -147,11 +153,11 @@ class BallDetector:
     def _renewed(self, frame: Frame, small: NDArray[np.uint8], mask: NDArray[np.uint8]) -> list[_Job]:
         """Jobs of the balls whose surroundings are unchanged, and new ones where something changed."""
         kept, places = [], []
-        again: list[tuple[Array, int]] = []
+        again: list[tuple[Px, int]] = []
         for job in self._current:
             if job.done and job.row is None and not 0 <= job.misses < self.settings.misses:
                 continue
-            place = job.px if job.row is None else job.row[:2]
+            place = job.place
             if not self._touched(mask, place):
                 kept.append(job)
                 places.append(place)
@@ -175,9 +181,9 @@ class BallDetector:
                 jobs.append(self._job(frame, place, misses, disc=share))
         return jobs
 
-    def _touched(self, mask: NDArray[np.uint8], px: Array) -> bool:
+    def _touched(self, mask: NDArray[np.uint8], px: Px) -> bool:
         reach = int(np.ceil(1.2 * self.fitter.radius_px / self.search.factor))
-        x, y = np.rint(self.search.to_cells(px)).astype(int)
+        x, y = self.search.cell(px)
         return bool(mask[max(y - reach, 0) : y + reach + 1, max(x - reach, 0) : x + reach + 1].any())
 
     def _refreshed(self, frame: Frame, jobs: list[_Job]) -> list[_Job]:
@@ -189,17 +195,17 @@ class BallDetector:
             if frame.t_s - job.t_s <= job.refresh_s:
                 out.append(job)
             elif job.row is not None:
-                out.append(self._job(frame, job.row[:2], 0, min(2 * job.refresh_s, self.settings.refresh_s)))
+                out.append(self._job(frame, job.place, 0, min(2 * job.refresh_s, self.settings.refresh_s)))
             elif not job.done:
                 out.append(job)  # still to be fitted
         return out
 
     def _job(
-        self, frame: Frame, px: Array, misses: int, refresh_s: float | None = None, disc: float = 1.0
+        self, frame: Frame, px: Px, misses: int, refresh_s: float | None = None, disc: float = 1.0
     ) -> _Job:
         self._open += 1
         again = self.settings.settle_s if refresh_s is None else refresh_s
-        return _Job(frame.t_s, np.asarray(px), again, misses, cut(frame, px, 2.6 * self.fitter.radius_px), disc)
+        return _Job(frame.t_s, px, again, misses, cut(frame, px, 2.6 * self.fitter.radius_px), disc)
 
     def _fit_all(self, *, last: bool) -> None:
         """Fit the open jobs of all frames but the newest (its motion isn't known yet); write finished frames down."""
@@ -322,11 +328,11 @@ class BallDetector:
         table = np.array(sorted(rows, key=lambda row: -row[9]))
         kept: list[int] = []
         for i, row in enumerate(table):
-            if all(np.hypot(*(row[2:4] - table[j, 2:4])) > 1.6 * self.picture.radius_mm for j in kept):
+            if all(math.dist(row[2:4], table[j, 2:4]) > 1.6 * self.picture.radius_mm for j in kept):
                 kept.append(i)
         stamp = np.tile([look.index, look.t_s], (len(kept), 1))
         self._rows.append(np.column_stack([stamp, table[kept]]))
 
 
-def _far(place: Array, others: list[Array], distance: float) -> bool:
-    return all(np.hypot(*(place - other)) > distance for other in others)
+def _far(place: Px, others: list[Px], distance: float) -> bool:
+    return all(math.dist(place, other) > distance for other in others)
