@@ -7,8 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from pipeline.coordinates import Coordinates
-from pipeline.descent import descend_all
+from pipeline.descent import descend_all, slides_to_end
 from pipeline.flat_slips import Bend
 from pipeline.motion_problem import MotionProblem
 from pipeline.physics import Array, settled_velocity
@@ -38,8 +37,7 @@ def first_slip(
     at = layout.leg[layout.events[i].ball, i]
     settled = settled_velocity(theta[at : at + 2], theta[at + 2 : at + 4])
     speed = float(np.hypot(*settled))
-    slides = Coordinates.at(layout, theta[None], problem.last_s).slides[0, list(layout.leg.values()).index(at)]
-    if speed < LEAST_SPEED_MM_S or slides or at in bent:
+    if speed < LEAST_SPEED_MM_S or at in bent or slides_to_end(problem, theta)[at]:
         return theta, covariance, []
     slip = _Slip(problem, theta, at, settled / speed)
     spread = math.sqrt(float(slip.reading @ covariance @ slip.reading))

@@ -107,52 +107,6 @@ def state_after(
     return position, velocity, np.stack([rx, ry], axis=-1)
 
 
-def position_derivatives(
-    v: Array, v_roll: Array, tau: Array, mu_s: Array, mu_r: Array
-) -> tuple[Array, Array]:
-    """How far a ball gets in ``tau`` seconds (..., 2), and what its place hangs on (..., 2, 9).
-
-    v, v_roll : (..., 2); tau, mu_s, mu_r : (...). The derivatives are with respect to the place, the velocity and the
-    rolling velocity at the start (two each), the start's time, and the logarithms of both frictions; exact wherever
-    the motion is smooth. For tau < 0 the ball stays.
-    """
-    a, b = mu_s * G_MM_S2, mu_r * G_MM_S2
-    u = v - v_roll
-    slip = np.sqrt(u[..., 0] ** 2 + u[..., 1] ** 2) + _TINY
-    way = u / slip[..., None]
-    t_slide = 2 * slip / (7 * a)
-    sliding = np.minimum(np.maximum(tau, 0.0), t_slide)
-    drag = (a * sliding)[..., None] * way
-    rolled = v - drag  # where sliding is over, the velocity that it rolls away with
-    speed = np.sqrt(rolled[..., 0] ** 2 + rolled[..., 1] ** 2) + _TINY
-    forward = rolled / speed[..., None]
-    rolling = np.minimum(np.maximum(tau - t_slide, 0.0), speed / b)
-    slowed = (0.5 * b * rolling * rolling)[..., None] * forward
-    moved = (v - 0.5 * drag) * sliding[..., None] + rolled * rolling[..., None] - slowed
-    velocity = (rolled - (b * rolling)[..., None] * forward) * (tau > 0)[..., None]
-
-    over = tau >= t_slide
-    bend = 0.5 * a * sliding * sliding / slip  # while it slides: turning the slip turns the parabola
-    spent = np.where(over, rolling - 0.5 * b * rolling * rolling / speed, 0.0)  # d run / d rolled, across
-    along = np.where(over, 0.5 * b * rolling * rolling / speed, 0.0)  # and what is more of it along the way
-    run = spent[..., None, None] * np.eye(2) + along[..., None, None] * _outer(forward, forward)
-    lag = np.where(over, 2 / (7 * a), 0.0)[..., None, None] * _outer((6 * v + v_roll) / 7 - velocity, way)
-    turn = np.where(over, 0.0, bend)[..., None, None] * (np.eye(2) - _outer(way, way))
-    by_v = np.where(over, 6 * t_slide / 7, sliding)[..., None, None] * np.eye(2) + lag + 5 / 7 * run - turn
-    by_roll = np.where(over, t_slide / 7, 0.0)[..., None, None] * np.eye(2) - lag + 2 / 7 * run + turn
-    later = (velocity - (6 * v + v_roll) / 7) * t_slide[..., None]
-    out = np.empty((*moved.shape, 9))
-    out[..., :2] = np.eye(2)
-    out[..., 2:4], out[..., 4:6], out[..., 6] = by_v, by_roll, -velocity
-    out[..., 7] = np.where(over[..., None], later, -0.5 * drag * sliding[..., None])
-    out[..., 8] = -slowed
-    return moved, out
-
-
-def _outer(a: Array, b: Array) -> Array:
-    return np.asarray(a[..., :, None] * b[..., None, :])
-
-
 def local_velocity(t: Array, xy: Array, half_s: float = 0.05, half_rows: int = 3) -> Array:
     """(N, 2) mm/s: slope of a line over the neighbouring rows, enough of them for a steady value."""
     n = len(t)

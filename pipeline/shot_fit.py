@@ -198,7 +198,7 @@ def _noise_scale(problem: MotionProblem, ball: str, theta: Array) -> float:
     that of independent ones.
     """
     s = problem.seen[ball]
-    z = problem.observed(ball, theta[None])[0]
+    z = problem.observed(ball, theta)
     v = Path(problem.layout, theta, [ball]).states(ball, s.t_s)[1][0]
     moving = np.hypot(v[:, 0], v[:, 1]) > STILL_MM_S
     if moving.sum() < 12:  # at rest frames repeat each other and say little of the noise in motion
@@ -217,7 +217,7 @@ def _spread(problem: MotionProblem, theta: Array) -> tuple[Array, Array, dict[st
     """The parameters' covariance by the frames' noise and by what was known (n, n), what each systematic effect adds
     to the gradient (n, Q), and by ball the weight of each frame (N,).
     """
-    a = problem.normal_equations(theta[None])[0][0]
+    a = problem.normal_equations(theta)[0]
     d = 1 / np.sqrt(np.diag(a) + 1e-12)
     covariance = d[:, None] * np.linalg.pinv(a * d[:, None] * d[None, :], hermitian=True) * d[None, :]
     push = np.zeros((problem.layout.size, problem.effects))

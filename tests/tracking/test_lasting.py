@@ -5,7 +5,8 @@ import pytest
 
 from pipeline.detect_edges import EdgeSettings
 from pipeline.knowledge import Knowledge
-from pipeline.paths import Layout, MotionEvent, Path
+from pipeline.motion_problem import MotionProblem
+from pipeline.paths import Layout, MotionEvent, Path, Seen
 from pipeline.physics import Friction
 from pipeline.shot_motion import BALL_BIAS, STREAK_BIAS, _offset_sizes
 from shared.equipment import standard_table
@@ -45,7 +46,9 @@ def _cost(mass_ratio, sideways):
     roll = before[2][0]
     theta[layout.leg["a", 1] : layout.leg["a", 1] + 4] = *(v - mass_ratio * push + across), *roll
     theta[layout.leg["b", 1] : layout.leg["b", 1] + 4] = *push, 0.0, 0.0
-    return float((Knowledge(TABLE, Friction()).residuals(Path(layout, theta[None])) ** 2).sum())
+    seen = {ball: Seen(ball, np.zeros(1), np.zeros((1, 2)), 1e12 * np.eye(2)[None], np.zeros((1, 2, 0)))
+            for ball in layout.balls}  # in one frame, too poor to tell anything
+    return MotionProblem(layout, seen, Knowledge(TABLE, Friction())).cost(theta)
 
 
 def test_unequal_masses_part_otherwise_along_the_line_of_centres_and_not_across_it():
