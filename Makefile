@@ -12,6 +12,7 @@ setup: $(STAMP)
 $(STAMP): pyproject.toml constraints.txt
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet -c constraints.txt -e '.[dev]'
+	$(BIN)/python -m pipeline.compiled_ready
 	touch $@
 
 # A browser for the tests of the review page. Needed by tests only; those skip without it and say so.

@@ -169,6 +169,7 @@ def _warm() -> None:
     """Import, while frames are decoded, what the measuring needs: half a second where it isn't there yet."""
     import filterpy.kalman  # noqa: F401
 
+    import pipeline.compiled_ready
     import pipeline.shots  # noqa: F401
 
 

@@ -129,7 +129,7 @@ def _step(a: Array, g: Array, damping: float, free: NDArray[np.bool_]) -> Array:
         diagonal = a[j, j] if free[j] else 1.0
         system[j, j] = diagonal + damping * (diagonal + 1e-12)
     if not (np.isfinite(system).all() and np.isfinite(pull).all()):
-        return np.full(n, np.nan)
+        return np.nan * g
     step: Array = np.linalg.solve(system, pull)[:, 0].astype(np.float64)
     for j in range(2):
         step[j] = min(max(step[j], -LONGEST_LOG_STEP), LONGEST_LOG_STEP)

@@ -17,7 +17,8 @@ T = TypeVar("T")
 R = TypeVar("R")
 OnReport = Callable[[float], None]
 
-_PRELOAD = ("pipeline.clip_job", "pipeline.shots", "calibration.find", "av", "filterpy.kalman", "pyarrow.parquet")
+_PRELOAD = ("pipeline.clip_job", "pipeline.shots", "calibration.find", "av", "filterpy.kalman", "pyarrow.parquet",
+            "pipeline.compiled_ready")
 _POLL_S = 0.3  # how often reports of the workers are passed on
 _report_to: OnReport | None = None  # where `report` goes, in this process
 
