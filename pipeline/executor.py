@@ -89,6 +89,7 @@ class ProcessPool:
         workers = min(self.jobs, len(waiting))
         pool, reports = _new_pool(workers, self.jobs)
         in_hand: dict[Future[R], int] = {}
+        ready: list[tuple[int, R | Lost]] = []
         try:
             while waiting or in_hand:
                 while waiting and len(in_hand) < workers and not suspects:  # never more than are really being done
@@ -97,6 +98,8 @@ class ProcessPool:
                         in_hand[pool.submit(work, tasks[index])] = index
                     except BrokenProcessPool:
                         suspects.append(index)
+                yield from ready  # by now the workers have their next tasks, whatever the reader does with these
+                ready = []
                 if not in_hand:
                     break
                 done, _ = wait(in_hand, timeout=_POLL_S if self.on_report else None, return_when=FIRST_COMPLETED)
@@ -105,11 +108,10 @@ class ProcessPool:
                 for future in done:
                     index = in_hand.pop(future)
                     try:
-                        result = future.result()
+                        ready.append((index, future.result()))
                     except BrokenProcessPool:
                         suspects.append(index)
-                        continue
-                    yield index, result
+            yield from ready
         except BaseException:  # Ctrl-C, or the reader of our results gave up: leave no process behind
             for process in list(getattr(pool, "_processes", None) or {}):
                 _end(process)

@@ -1,6 +1,8 @@
 """Each table's columns: name, type, unit, meaning. One schema per table, used to check rows and to write the data package.
 
 A column with ``uncertain=True`` has ``<name>_u`` beside it: its standard uncertainty (k=1), same unit.
+
+pandas is imported where rows are handled: sessions are found, and workers started, before it is there.
 """
 
 from __future__ import annotations
@@ -8,11 +10,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from shared.errors import SchemaError
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: dtype words used here -> (pandas dtype, Frictionless Table Schema type)
 _TYPES = {
@@ -63,10 +66,14 @@ class TableSchema:
 
     def empty(self) -> pd.DataFrame:
         """No rows, the right columns and types."""
+        import pandas as pd
+
         return pd.DataFrame({name: pd.Series(dtype=dtype) for name, dtype in self.dtypes.items()})
 
     def conform(self, rows: pd.DataFrame, extra: tuple[str, ...] = ()) -> pd.DataFrame:
         """Rows with exactly these columns in this order and type; missing ones empty; ``extra`` ones kept at the end."""
+        import pandas as pd
+
         unknown = [c for c in rows.columns if c not in self.dtypes and c not in extra]
         if unknown:
             raise SchemaError(f"{self.name}: columns {', '.join(map(str, unknown))} are not in its schema.")
@@ -97,6 +104,8 @@ def check_columns(rows: pd.DataFrame, schema: TableSchema) -> None:
 
 def join_notes(notes: Iterable[Any], more: Iterable[str]) -> Any:
     """Notes with more of them behind, separated by semicolons."""
+    import pandas as pd
+
     pairs = zip(notes, more, strict=True)
     joined = ["; ".join(part for part in ("" if pd.isna(a) else str(a), b) if part) for a, b in pairs]
     return pd.array([text or None for text in joined], dtype="string")

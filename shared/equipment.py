@@ -10,12 +10,13 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, replace
-from typing import Literal
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, Literal
 
 from shared.errors import SettingsError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 Cushion = Literal["head", "foot", "right", "left"]
 CUSHIONS: tuple[Cushion, ...] = ("head", "foot", "right", "left")
@@ -62,6 +63,8 @@ class Table:
     @property
     def corners_mm(self) -> NDArray[np.float64]:
         """(4, 2) nose-line corners in the order (0,0) (L,0) (L,W) (0,W)."""
+        import numpy as np
+
         length, width = self.length_mm, self.width_mm
         return np.array([[0.0, 0.0], [length, 0.0], [length, width], [0.0, width]])
 
@@ -71,6 +74,8 @@ class Table:
 
         On a pocket table the middle of a long rail is a pocket and bears none.
         """
+        import numpy as np
+
         length, width, off = self.length_mm, self.width_mm, self.sight_offset_mm
         eighths = [n for n in range(1, 8) if not (self.pockets and n == 4)]
         long_rails = [(length * n / 8, y) for y in (-off, width + off) for n in eighths]

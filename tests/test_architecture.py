@@ -67,6 +67,18 @@ def test_command_modules_are_light():
     assert ran.stdout.strip() == "[]"
 
 
+def test_sessions_are_found_before_anything_heavy_is_loaded():
+    """`measure` starts its workers' processes once it knows the clips: what it imports till then delays them."""
+    code = (
+        "import sys\n"
+        "from pipeline.executor import get_ready\n"
+        "from pipeline.sessions import find_sessions\n"
+        "print([m for m in ('numpy', 'pandas', 'cv2', 'av', 'scipy', 'matplotlib', 'filterpy') if m in sys.modules])\n"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert ran.stdout.strip() == "[]"
+
+
 def tracked() -> list[Path]:
     listed = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=False)
     if listed.returncode:

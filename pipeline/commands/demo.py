@@ -16,15 +16,17 @@ def demo(
 
     Example: `reboundry demo`
     """
-    from pipeline.compare.dataset import compare_demo
     from pipeline.demo import ABOUT, copy_evenings
-    from pipeline.run import RunOptions
+    from pipeline.executor import get_ready
     from pipeline.sessions import find_sessions
-    from pipeline.terminal import exit_status, run_sessions, show
-    from shared.errors import ReboundryError
 
     typer.echo(ABOUT + "\n")
     sessions = find_sessions(copy_evenings(out))
+    get_ready(max(len(session.clips) for session in sessions), jobs)  # before the imports that the next lines bring
+    from pipeline.run import RunOptions
+    from pipeline.terminal import exit_status, run_sessions, show
+    from shared.errors import ReboundryError
+
     results = run_sessions(sessions, RunOptions(jobs=jobs))
     for result in results:
         show(result)
@@ -32,6 +34,8 @@ def demo(
     if any(result.stopped for result in results):
         raise typer.Exit(status)
     page: Path | None = None
+    from pipeline.compare.dataset import compare_demo
+
     try:
         text, page = compare_demo([result.folder.parent for result in results], out)
         typer.echo(f"\nThe evenings compared:\n{text}")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -23,20 +22,21 @@ def measure(
 
     Example: `reboundry measure my-session`
     """
-    from pipeline.run import RunOptions
     from pipeline.storage import is_address
 
-    options = RunOptions(jobs=jobs, again=again, diagrams=diagrams)
     if cluster or any(is_address(text) for text in (*paths, out or "")):
         from pipeline.far import FarOptions, measure_far
+        from pipeline.run import RunOptions
 
+        options = RunOptions(jobs=jobs, again=again, diagrams=diagrams)
         raise typer.Exit(measure_far(paths, FarOptions(out=out, cluster=cluster, run=options), as_json=as_json))
     from pipeline.executor import get_ready
     from pipeline.sessions import find_sessions
 
     sessions = find_sessions([Path(path) for path in paths])
-    get_ready(max(len(session.clips) for session in sessions), jobs)  # before the imports that the next line brings
+    get_ready(max(len(session.clips) for session in sessions), jobs)  # before the imports that the next lines bring
+    from pipeline.run import RunOptions
     from pipeline.terminal import measure_each
 
-    options = replace(options, out=Path(out) if out else None)
+    options = RunOptions(out=Path(out) if out else None, jobs=jobs, again=again, diagrams=diagrams)
     raise typer.Exit(measure_each(sessions, options, as_json=as_json))

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-from pipeline.cli import app
+from pipeline.command_group import app
 from pipeline.plan import PlanSettings, make_plan
 from pipeline.plan_files import run_sheet_page, write_plan
 from pipeline.plan_power import typical_spread

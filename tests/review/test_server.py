@@ -208,7 +208,7 @@ def test_a_clip_whose_table_was_not_found_can_be_given_corners(tmp_path):
 def test_a_session_that_was_not_measured_is_refused_in_one_line(tmp_path):
     from typer.testing import CliRunner
 
-    from pipeline.cli import app
+    from pipeline.command_group import app
     from shared.errors import SettingsError
 
     result = CliRunner().invoke(app, ["review", str(tmp_path), "--no-browser"])

@@ -34,6 +34,12 @@ def kill_once(task: tuple[Path, int]) -> int:
     return 2 * number
 
 
+def begin(task: tuple[Path, int]) -> int:
+    folder, number = task
+    (folder / f"begun-{number}").touch()
+    return number
+
+
 def threads_here(_: int) -> int:
     import cv2
 
@@ -54,6 +60,16 @@ def test_a_task_that_kills_its_worker_is_lost_alone():
 def test_a_worker_killed_once_costs_nothing(tmp_path):
     results = dict(ProcessPool(2).run(kill_once, [(tmp_path / "flag", n) for n in range(5)]))
     assert results == {n: 2 * n for n in range(5)}
+
+
+def test_workers_have_their_next_task_while_a_result_is_read(tmp_path):
+    results = ProcessPool(1).run(begin, [(tmp_path, 0), (tmp_path, 1)])
+    assert next(results) == (0, 0)
+    deadline = time.monotonic() + 20
+    while not (tmp_path / "begun-1").exists() and time.monotonic() < deadline:
+        time.sleep(0.01)
+    assert (tmp_path / "begun-1").exists()
+    assert list(results) == [(1, 1)]
 
 
 def test_workers_share_the_processors():
