@@ -30,7 +30,10 @@ SCALES = np.array([1.0, 100.0, 100.0, 0.1, 0.1, 0.1, 0.1, 0.1, 300.0, 300.0, 300
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """The camera and the table's fitted unknowns. Residuals in px at the solution."""
+    """The camera and the table's fitted unknowns. Residuals in px at the solution.
+
+    A fit that isn't final knows no covariance, no left-out sights and no residuals of edges.
+    """
 
     pose: CameraPose
     rail_z_mm: float
@@ -85,15 +88,9 @@ def pose_of(values: F64, size_px: tuple[int, int], covariance: F64 | None = None
 
 
 def _derivative(function: Callable[[F64], F64], values: F64) -> F64:
-    """Central differences over the values, columns in units of SCALES."""
-    columns = []
-    for index in range(len(values)):
-        step = 1e-5 * SCALES[index]
-        up, down = values.copy(), values.copy()
-        up[index] += step
-        down[index] -= step
-        columns.append((function(up) - function(down)) / 2e-5)
-    return np.column_stack(columns)
+    """Central differences over the values, columns in units of SCALES. ``function``: (..., 14) to (..., M)."""
+    steps = np.diag(1e-5 * SCALES)
+    return np.asarray((function(values + steps) - function(values - steps)).T / 2e-5)
 
 
 def fit_marks(
@@ -108,9 +105,9 @@ def fit_marks(
     chart = Chart.at(start, table)
 
     def stacked(scaled: F64) -> F64:
-        values = chart.values(scaled)
+        values = chart.values(scaled) if scaled.ndim == 1 else np.array([chart.values(one) for one in scaled])
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # too far a step is not taken
-            return np.concatenate([problem.residuals(values), problem.priors(values)])
+            return np.concatenate([problem.residuals(values), problem.priors(values)], axis=-1)
 
     scaled, cost = levenberg_marquardt(stacked, len(start), priors=len(problem.priors(start)), robust=robust,
                                         most_steps=40, enough=1e-5 if final else 1e-2)
@@ -118,7 +115,18 @@ def fit_marks(
     rotation, _ = cv2.Rodrigues(values[5:8])
     canonical, _ = cv2.Rodrigues(rotation)
     values[5:8] = canonical.ravel()
-    return _report(problem, values, cost)
+    return _report(problem, values, cost) if final else _camera_only(problem, values, cost)
+
+
+def _camera_only(problem: Problem, values: F64, cost: float) -> Fit:
+    """What the next search for marks takes from a fit."""
+    marks = problem.marks
+    sights = problem.residuals(values)[: 2 * len(marks.sight)].reshape(-1, 2) * marks.sight_u_px
+    return Fit(
+        pose=pose_of(values, problem.size_px), rail_z_mm=float(values[11]), sight_offset_mm=float(values[12]),
+        cloth_behind_mm=float(values[13]), sight_residuals_px=sights, left_out_px=np.empty(0), edge_residuals_px={},
+        cost=cost, lens_strain=float(np.abs(problem.priors(values)[:5]).max()), values=values,
+    )
 
 
 def _report(problem: Problem, values: F64, cost: float) -> Fit:

@@ -90,35 +90,46 @@ def cushion_length_mm(table: Table, cushion: Cushion) -> float:
     return table.width_mm if cushion in ("head", "foot") else table.length_mm
 
 
-def undistort(xy: F64, k1: float, k2: float) -> F64:
-    """Normalised distorted to normalised undistorted, by Newton on the radius (radial terms only)."""
-    rd = np.hypot(xy[:, 0], xy[:, 1])
+# Cameras are evaluated many at a time, for the derivatives: values are (..., 14), the rotations they stand for
+# (..., 3, 3), and what is seen has the same leading axes.
+
+
+def rotation_of(values: F64) -> F64:
+    """(..., 3, 3) rotations of values (..., 14)."""
+    rotations = [cv2.Rodrigues(rvec)[0] for rvec in values[..., 5:8].reshape(-1, 3)]
+    return np.array(rotations, dtype=float).reshape(*values.shape[:-1], 3, 3)
+
+
+def undistort(xy: F64, k1: F64, k2: F64) -> F64:
+    """Normalised distorted (..., N, 2) to undistorted, by Newton on the radius (radial terms only); k: (...)."""
+    rd = np.hypot(xy[..., 0], xy[..., 1])
+    k1, k2 = k1[..., None], k2[..., None]
+    slope1, slope2 = 3 * k1, 5 * k2
     r = rd.copy()
     for _ in range(5):
         r2 = r * r
-        slope = np.maximum(0.2, 1 + 3 * k1 * r2 + 5 * k2 * r2 * r2)
+        slope = np.maximum(0.2, 1 + slope1 * r2 + slope2 * r2 * r2)
         r = r - (r * (1 + k1 * r2 + k2 * r2 * r2) - rd) / slope
-    return np.asarray(xy * (r / np.maximum(rd, 1e-12))[:, None])
+    return np.asarray(xy * (r / np.maximum(rd, 1e-12))[..., None])
 
 
-def project(values: F64, xyz: F64) -> F64:
-    rotation, _ = cv2.Rodrigues(values[5:8])
-    camera = xyz @ rotation.T + values[8:11]
-    n = camera[:, :2] / camera[:, 2:]
-    r2 = np.sum(n * n, axis=1)
-    n = n * (1 + values[3] * r2 + values[4] * r2 * r2)[:, None]
-    return np.asarray(np.exp(values[0]) * n + values[1:3])
+def project(values: F64, rotation: F64, xyz: F64) -> F64:
+    """(..., N, 2) px of points (..., N, 3)."""
+    camera = xyz @ np.swapaxes(rotation, -1, -2) + values[..., None, 8:11]
+    n = camera[..., :2] / camera[..., 2:]
+    r2 = np.sum(n * n, axis=-1)
+    n = n * (1 + values[..., 3, None] * r2 + values[..., 4, None] * r2 * r2)[..., None]
+    return np.asarray(np.exp(values[..., 0])[..., None, None] * n + values[..., None, 1:3])
 
 
-def to_plane(values: F64, px: F64, z: float) -> tuple[F64, F64]:
-    """Points of the plane ``z`` under pixels, (N, 2) mm, and their depth along the optical axis, (N,) mm."""
-    f = float(np.exp(values[0]))
-    rotation, _ = cv2.Rodrigues(values[5:8])
-    n = undistort((px - values[1:3]) / f, values[3], values[4])
-    rays = np.column_stack([n, np.ones(len(n))]) @ rotation
-    centre = -rotation.T @ values[8:11]
-    scale = (z - centre[2]) / rays[:, 2]
-    return centre[:2] + scale[:, None] * rays[:, :2], scale
+def to_plane(values: F64, rotation: F64, px: F64, z_mm: F64 | float) -> tuple[F64, F64]:
+    """Points of the plane ``z`` (...) under pixels (N, 2): (..., N, 2) mm, and depth along the axis (..., N) mm."""
+    f = np.exp(values[..., 0])[..., None, None]
+    n = undistort((px - values[..., None, 1:3]) / f, values[..., 3], values[..., 4])
+    rays = np.concatenate([n, np.ones_like(n[..., :1])], axis=-1) @ rotation
+    centre = (-np.swapaxes(rotation, -1, -2) @ values[..., 8:11, None])[..., 0]
+    depth = (z_mm - centre[..., 2])[..., None] / rays[..., 2]
+    return np.asarray(centre[..., None, :2] + depth[..., None] * rays[..., :2]), np.asarray(depth)
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,11 +156,11 @@ class LinePoints:
             on_cloth=np.repeat([float(edge.kind == "cloth") for edge in edges], counts),
         )
 
-    def miss_px(self, values: F64, z_mm: float) -> F64:
-        """(N,) distance of the points behind their lines, px."""
-        xy, depth = to_plane(values, self.xy_px, z_mm)
-        behind = np.sum(xy * self.normal, axis=1) + self.constant - self.on_cloth * values[13]
-        return np.asarray(behind * np.exp(values[0]) / depth, dtype=float)
+    def miss_px(self, values: F64, rotation: F64, z_mm: F64 | float) -> F64:
+        """(..., N) distance of the points behind their lines, px."""
+        xy, depth = to_plane(values, rotation, self.xy_px, z_mm)
+        behind = np.sum(xy * self.normal, axis=-1) + self.constant - self.on_cloth * values[..., 13, None]
+        return np.asarray(behind * np.exp(values[..., 0, None]) / depth, dtype=float)
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,8 +175,11 @@ class _Sights:
         none, one = sights_3d(table, 0.0, 0.0)[rows], sights_3d(table, 0.0, 1.0)[rows]
         return cls(none, one - none)
 
-    def at(self, rail_z_mm: float, offset_mm: float) -> F64:
-        return np.asarray(self.standard + offset_mm * self.outwards + [0.0, 0.0, rail_z_mm])
+    def at(self, rail_z_mm: F64, offset_mm: F64) -> F64:
+        """(..., N, 3) places, mm; heights and offsets (...)."""
+        places = self.standard + offset_mm[..., None, None] * self.outwards
+        places[..., 2] += rail_z_mm[..., None]
+        return np.asarray(places, dtype=float)
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,29 +205,36 @@ class Problem:
         )
 
     def residuals(self, values: F64) -> F64:
-        """All residuals over their standard uncertainties: sights (x, y), noses, other edges, corners (x, y)."""
+        """All residuals over their standard uncertainties: sights (x, y), noses, other edges, corners (x, y).
+
+        values  : (..., 14)
+        returns : (..., M)
+        """
         marks, table = self.marks, self.table
+        many, rotation = values.shape[:-1], rotation_of(values)
         parts = []
         if len(marks.sight):
-            world = self.sights.at(values[11], values[12])
-            parts.append(((project(values, world) - marks.sight_px) / marks.sight_u_px).ravel())
-        for points, z in ((self.nose, table.nose_height_mm), (self.back, values[11])):
+            world = self.sights.at(values[..., 11], values[..., 12])
+            parts.append((project(values, rotation, world) - marks.sight_px) / marks.sight_u_px)
+        for points, z in ((self.nose, table.nose_height_mm), (self.back, values[..., 11])):
             if len(points.xy_px):
-                parts.append(points.miss_px(values, z) / points.u_px)
+                parts.append(points.miss_px(values, rotation, z) / points.u_px)
         if marks.corner_px is not None:
             noses = np.column_stack([table.corners_mm, np.full(4, table.nose_height_mm)])
-            parts.append(((project(values, noses) - marks.corner_px) / marks.corner_u_px).ravel())
-        return np.concatenate(parts) if parts else np.empty(0)
+            parts.append((project(values, rotation, noses) - marks.corner_px) / marks.corner_u_px)
+        return np.concatenate([part.reshape(*many, -1) for part in parts], axis=-1) if parts else np.empty((*many, 0))
 
     def edge_px(self, values: F64, edge: EdgePoints) -> F64:
         """(N,) distance of an edge's points behind its line, px."""
         z = self.table.nose_height_mm if edge.kind == "nose" else values[11]
-        return LinePoints.of([edge], self.table).miss_px(values, z)
+        return LinePoints.of([edge], self.table).miss_px(values, rotation_of(values), z)
 
     def priors(self, values: F64) -> F64:
-        lens = (values[:5] - self.lens.middle) / self.lens.spread
-        return np.append(lens, [
-            (values[11] - self.table.nose_height_mm - RAIL_ABOVE_NOSE_MM[0]) / RAIL_ABOVE_NOSE_MM[1],
-            (values[12] - self.table.sight_offset_mm) / SIGHT_OFFSET_U_MM,
-            (values[13] - CLOTH_BEHIND_NOSE_MM[0]) / CLOTH_BEHIND_NOSE_MM[1],
-        ])
+        """(..., 8) deviations from what is known beforehand, over their standard uncertainties."""
+        lens = (values[..., :5] - self.lens.middle) / self.lens.spread
+        table = np.stack([
+            (values[..., 11] - self.table.nose_height_mm - RAIL_ABOVE_NOSE_MM[0]) / RAIL_ABOVE_NOSE_MM[1],
+            (values[..., 12] - self.table.sight_offset_mm) / SIGHT_OFFSET_U_MM,
+            (values[..., 13] - CLOTH_BEHIND_NOSE_MM[0]) / CLOTH_BEHIND_NOSE_MM[1],
+        ], axis=-1)
+        return np.concatenate([lens, table], axis=-1)

@@ -73,6 +73,8 @@ def levenberg_marquardt(
 ) -> tuple[F64, float]:
     """Minimise a Huber cost from zero; the last ``priors`` residuals stay quadratic.
 
+    ``function`` takes points (..., size), many at once for the derivatives, to residuals (..., M).
+
     Ends when a step gains less than ``enough``, of a cost above 1 as a share. Returns the point and the cost.
 
     Height and focal length are nearly exchangeable when the camera looks straight down: a long flat valley, in which
@@ -90,12 +92,7 @@ def levenberg_marquardt(
         return float(loss.sum() + 0.5 * (r[split:] ** 2).sum())
 
     def derivative() -> F64:
-        jacobian = np.empty((len(seen), size))
-        for k in range(size):
-            moved = point.copy()
-            moved[k] += 1e-6
-            jacobian[:, k] = (function(moved) - seen) / 1e-6
-        return jacobian
+        return np.ascontiguousarray((function(point + 1e-6 * np.eye(size)) - seen).T / 1e-6)
 
     cost, damping = cost_of(seen), 1e-4
     jacobian, fresh = derivative(), True
