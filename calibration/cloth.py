@@ -69,19 +69,24 @@ def _masks(colour: NDArray[np.float32]) -> list[NDArray[np.uint8]]:
     empty: NDArray[np.int32] = np.empty(0, np.int32)
     _, labels, centres = cv2.kmeans(sample, COLOURS, empty, criteria, 1, cv2.KMEANS_PP_CENTERS)
     counts = np.bincount(labels.ravel(), minlength=COLOURS)
+    planes = [np.ascontiguousarray(colour[..., i]) for i in range(3)]
     masks = []
     for index in np.argsort(-counts):
         if counts[index] < 0.02 * len(sample):
             continue
-        distance = np.linalg.norm(colour - centres[index], axis=2)
+        apart = [(plane - middle) ** 2 for plane, middle in zip(planes, centres[index], strict=True)]
+        distance = np.sqrt(apart[0] + apart[1] + apart[2])
         for tolerance in TOLERANCES:
-            area = cv2.morphologyEx((distance < tolerance).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+            near = distance < tolerance
+            if np.count_nonzero(near) <= MIN_SHARE * height * width:  # no part of it can be large enough
+                continue
+            area = cv2.morphologyEx(near.view(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
             count, names, stats, _ = cv2.connectedComponentsWithStats(area, connectivity=4)
             if count < 2:
                 continue
             largest = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
             if MIN_SHARE * height * width < stats[largest, cv2.CC_STAT_AREA] < 0.97 * height * width:
-                masks.append((names == largest).astype(np.uint8))
+                masks.append((names == largest).view(np.uint8))
     return masks
 
 
@@ -105,31 +110,30 @@ def _outline(mask: NDArray[np.uint8], scale: float) -> Outline | None:
     if lines is None:
         return None
     tolerance = 2.0 + 0.012 * float(np.sqrt(hull_area))  # room for a bent side
-    sides: list[NDArray[np.float64]] = []
+    on_side: list[NDArray[np.bool_]] = []
     for _ in range(2):  # a second pass over the contour itself: the hull bridges what the lens bends inwards
         corners = _crossings(lines)
         if corners is None:
             return None
-        sides = []
+        on_side = []
         for i, line in enumerate(lines):
             near = np.abs(points @ line[:2] + line[2]) < tolerance
             start, end = corners[i], corners[(i + 1) % 4]
             along = (points - start) @ (end - start) / max(1e-9, float((end - start) @ (end - start)))
-            sides.append(points[near & (along > 0.06) & (along < 0.94)])
-        lines = [_fit_line(side) if len(side) > 20 else line for side, line in zip(sides, lines, strict=True)]
+            on_side.append(near & (along > 0.06) & (along < 0.94))
+        lines = [_fit_line(points[here]) if here.sum() > 20 else line
+                 for here, line in zip(on_side, lines, strict=True)]
     corners = _crossings(lines)
     if corners is None:
         return None
     lengths = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
     spans = 0.88 * lengths  # as cut above
-    backed = sum(min(len(side), n) for side, n in zip(sides, spans, strict=True)) / float(spans.sum())
+    backed = sum(min(int(here.sum()), n) for here, n in zip(on_side, spans, strict=True)) / float(spans.sum())
     area = cv2.contourArea(corners.astype(np.float32))
     if backed < 0.5 or not 0.6 * hull_area < area < 1.7 * hull_area:
         return None
-    free = {tuple(p) for p in points[on_border]}
-    kept = [np.array([p for p in side if tuple(p) not in free]).reshape(-1, 2) for side in sides]
     fill = float(np.count_nonzero(mask)) / max(1.0, area)
-    full = [(side + 0.5) / scale - 0.5 for side in kept]
+    full = [(points[here & ~on_border] + 0.5) / scale - 0.5 for here in on_side]
     return Outline((corners + 0.5) / scale - 0.5, (full[0], full[1], full[2], full[3]), backed * min(1.0, fill))
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -81,23 +83,28 @@ def _peaks(response: F32, behind: F64) -> tuple[F64, F64]:
     return behind[at] + np.clip(shift, -0.5, 0.5) * step, mid.astype(float)
 
 
+@cache
+def _pairs(count: int) -> NDArray[np.int64]:
+    """(60, 2) pairs of that many stations, always the same ones."""
+    rng = np.random.default_rng(3)
+    return np.array([rng.choice(count, 2, replace=False) for _ in range(60)])
+
+
 def _agreeing(along: F64, place: F64, good: NDArray[np.bool_], tolerance: float) -> NDArray[np.bool_]:
     """Stations whose place lies on one smooth curve (a line with a slight bend) along the cushion."""
     if good.sum() < 8:
         return np.zeros(len(place), dtype=bool)
     t = (along - along.mean()) / (np.ptp(along) / 2)
-    best = np.zeros(len(place), dtype=bool)
-    rng = np.random.default_rng(3)
     index = np.flatnonzero(good)
-    for _ in range(60):
-        pick = rng.choice(index, 2, replace=False)
-        if abs(t[pick[0]] - t[pick[1]]) < 0.3:
-            continue
-        slope = (place[pick[1]] - place[pick[0]]) / (t[pick[1]] - t[pick[0]])
-        line = place[pick[0]] + slope * (t - t[pick[0]])
-        near = np.asarray(good & (np.abs(place - line) < 2 * tolerance), dtype=np.bool_)
-        if near.sum() > best.sum():
-            best = near
+    one, other = index[_pairs(len(index))].T
+    far = np.abs(t[one] - t[other]) >= 0.3
+    one, other = one[far], other[far]
+    if not len(one):
+        return np.zeros(len(place), dtype=bool)
+    slope = (place[other] - place[one]) / (t[other] - t[one])
+    lines = place[one, None] + slope[:, None] * (t - t[one, None])
+    near = good & (np.abs(place - lines) < 2 * tolerance)
+    best = np.asarray(near[int(np.argmax(near.sum(axis=1)))], dtype=np.bool_)
     if best.sum() < 8:
         return best
     for degree in (1, 2, 2):
@@ -209,29 +216,37 @@ def _spot(luma: F32, expected: F64, scale: float, window_mm: float) -> tuple[F64
     """Centre and strength of the brightest compact spot near ``expected``."""
     sigma = max(0.8, 5.0 * scale)
     response = cv2.GaussianBlur(luma, (0, 0), sigma) - cv2.GaussianBlur(luma, (0, 0), 2.2 * sigma)
-    y, x = np.mgrid[0 : luma.shape[0], 0 : luma.shape[1]]
-    near = np.hypot(x - expected[0], y - expected[1]) <= max(2.0, window_mm * scale)
+    y, x = np.ogrid[0 : luma.shape[0], 0 : luma.shape[1]]
+    near = (x - expected[0]) ** 2 + (y - expected[1]) ** 2 <= max(2.0, window_mm * scale) ** 2
     masked = np.where(near, response, -np.inf)
     at_y, at_x = np.unravel_index(int(np.argmax(masked)), masked.shape)
     peak = float(masked[at_y, at_x])
-    noise = 1.4826 * float(np.median(np.abs(response - np.median(response)))) + 0.15
-    if peak < 4.0 * noise or peak < 1.5:
+    if peak < 1.5:
+        return None
+    noise = 1.4826 * float(_middle(np.abs(response - _middle(response)))) + 0.15
+    if peak < 4.0 * noise:
         return None
     radius = max(2.0, 17.0 * scale)
-    distance = np.hypot(x - at_x, y - at_y)
-    ring = (distance > radius) & (distance < radius + max(2.0, 8 * scale))
+    distance2 = (x - at_x) ** 2 + (y - at_y) ** 2
+    ring = (distance2 > radius**2) & (distance2 < (radius + max(2.0, 8 * scale)) ** 2)
     if ring.sum() < 8:
         return None
     centre = np.array([float(at_x), float(at_y)])
     above = np.maximum(luma - np.median(luma[ring]), 0.0)
     above[above < 0.2 * above[int(at_y), int(at_x)]] = 0.0
     for _ in range(3):
-        weight = np.where(np.hypot(x - centre[0], y - centre[1]) <= radius, above, 0.0)
+        weight = np.where((x - centre[0]) ** 2 + (y - centre[1]) ** 2 <= radius**2, above, 0.0)
         total = float(weight.sum())
         if total <= 0:
             return None
         centre = np.array([float((weight * x).sum()), float((weight * y).sum())]) / total
     return centre, peak / noise
+
+
+def _middle(values: F32) -> np.float32:
+    """The median of an odd number of values."""
+    half = values.size // 2
+    return np.float32(np.partition(values, half, axis=None)[half])
 
 
 def pockets_seen(picture: NDArray[np.uint8], pose: CameraPose, table: Table) -> float:
