@@ -7,6 +7,7 @@ guesses. Which guess is a table is decided later, by the marks on its rails.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -81,11 +82,12 @@ def _masks(colour: NDArray[np.float32]) -> list[NDArray[np.uint8]]:
             if np.count_nonzero(near) <= MIN_SHARE * height * width:  # no part of it can be large enough
                 continue
             area = cv2.morphologyEx(near.view(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-            count, names, stats, _ = cv2.connectedComponentsWithStats(area, connectivity=4)
+            count, names = cv2.connectedComponents(area, connectivity=4, ltype=cv2.CV_16U)
             if count < 2:
                 continue
-            largest = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
-            if MIN_SHARE * height * width < stats[largest, cv2.CC_STAT_AREA] < 0.97 * height * width:
+            sizes = np.bincount(names.ravel())
+            largest = 1 + int(np.argmax(sizes[1:]))
+            if MIN_SHARE * height * width < sizes[largest] < 0.97 * height * width:
                 masks.append((names == largest).view(np.uint8))
     return masks
 
@@ -153,16 +155,20 @@ def _four_lines(hull: NDArray[np.float64]) -> list[NDArray[np.float64]] | None:
         chosen = (quarter == k) & (lengths > 0)
         if not chosen.any():
             return None
-        samples = np.vstack(
-            [a + (b - a) * np.linspace(0, 1, max(2, int(n)))[:, None]
-             for a, b, n in zip(hull[chosen], following[chosen], lengths[chosen], strict=True)]
-        )
+        samples = np.vstack([a + step * _shares(max(2, int(n))) for a, step, n in
+                             zip(hull[chosen], edges[chosen], lengths[chosen], strict=True)])
         lines.append(_fit_line(samples))
     centre = hull.mean(axis=0)
     lines = [line if centre @ line[:2] + line[2] < 0 else -line for line in lines]
     # order round the centre: line k then k+1 cross in corner k+1
     order = np.argsort([np.arctan2(line[1], line[0]) for line in lines])
     return [lines[i] for i in order]
+
+
+@cache
+def _shares(count: int) -> NDArray[np.float64]:
+    """(count, 1) from 0 to 1."""
+    return np.linspace(0, 1, count)[:, None]
 
 
 def _fit_line(points: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -174,8 +180,9 @@ def _crossings(lines: list[NDArray[np.float64]]) -> NDArray[np.float64] | None:
     """(4, 2): corner i is where line i-1 meets line i."""
     corners = []
     for i in range(4):
-        point = np.cross(lines[i - 1], lines[i])
-        if abs(point[2]) < 0.2:  # nearly parallel neighbours
+        (a, b, c), (d, e, f) = lines[i - 1], lines[i]
+        sine = a * e - b * d
+        if abs(sine) < 0.2:  # nearly parallel neighbours
             return None
-        corners.append(point[:2] / point[2])
+        corners.append([(b * f - c * e) / sine, (c * d - a * f) / sine])
     return np.array(corners)

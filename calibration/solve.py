@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import sqrt
 
 import cv2
 import numpy as np
@@ -59,9 +60,9 @@ class Chart:
 
 def turn_to(ray: F64) -> F64:
     """(3, 3) smallest rotation that takes the optical axis to ``ray``."""
-    unit = ray / np.linalg.norm(ray)
+    unit = ray / sqrt(ray @ ray)
     axis = np.array([-unit[1], unit[0], 0.0])
-    sine = float(np.linalg.norm(axis))
+    sine = sqrt(axis @ axis)
     if sine < 1e-12:
         return np.eye(3)
     rotation, _ = cv2.Rodrigues(axis / sine * np.arctan2(sine, unit[2]))
