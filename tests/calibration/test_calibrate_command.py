@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from pipeline.cli import app
+from pipeline.command_group import app
 from shared.errors import CalibrationError, SettingsError
 from tests.calibration.footage import TABLES, table_picture
 

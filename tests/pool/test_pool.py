@@ -12,7 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from fixtures.simulated_sessions import Truth, simulate_session, write_session
-from pipeline.cli import app
+from pipeline.command_group import app
 from pipeline.pool import pool_sessions, read_pool
 from pipeline.pool_read import read_session_tables
 from shared.columns import SHOTS

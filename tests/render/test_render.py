@@ -162,7 +162,7 @@ def test_a_clip_that_is_gone_is_named(tmp_path):
 
 
 def test_the_command_says_where_it_wrote(session, tmp_path, capsys):
-    from pipeline.cli import app
+    from pipeline.command_group import app
 
     app(["render", str(session), "--what", "still", "--shot", "eveningA_01-01", "--out", str(tmp_path)],
         standalone_mode=False)
