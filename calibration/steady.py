@@ -23,7 +23,8 @@ MIN_SPREAD = 2.0  # grey levels; a patch with less in it shows nothing
 MIN_MARKS = 4
 APART_PX = 3.0  # marks may move as differently as that before any is doubted
 ROUNDS = 3
-STEPS = 6  # of a px at most, in which a mark's place is refined
+STEPS = 6  # of a px at most, in which a mark's place is refined;
+AROUND = STEPS + 2  # so far around a patch they may lead
 STEADY_PX = 0.3  # moves below this are noise and encoding, in a picture 1280 px long
 
 
@@ -51,7 +52,8 @@ class Movement:
 class Cutouts:
     """The small windows of one picture that Steadiness looks at: cheap to keep while the picture itself is let go."""
 
-    windows: tuple[NDArray[np.uint8], ...]
+    near: NDArray[np.uint8]  # (P, m, m) around each mark, as far as its place is refined
+    far: dict[int, NDArray[np.uint8]]  # wider, of those that aren't where they were
 
 
 class Steadiness:
@@ -77,6 +79,7 @@ class Steadiness:
         patches = [_Patch.of(luma, place, self._half, self._reach) for place in px[inside]]
         self._patches = [patch for patch in patches if patch is not None]
         self._px = np.array([patch.place for patch in self._patches]).reshape(-1, 2)
+        self._patterns = np.array([patch.pattern for patch in self._patches])
         self._world = np.empty((0, 3))
         if self._patches:
             self._world = np.column_stack([pose.to_table(self._px, z), np.full(len(self._px), z)])
@@ -86,18 +89,27 @@ class Steadiness:
         """How many patches can be followed."""
         return len(self._patches)
 
-    def cutouts(self, luma: NDArray[np.uint8], into: Cutouts | None = None) -> Cutouts:
-        """What `shift` needs of a picture, copied; into the windows of an earlier one that is needed no more."""
-        if into is None:
-            return Cutouts(tuple(luma[patch.rows, patch.columns].copy() for patch in self._patches))
-        for patch, window in zip(self._patches, into.windows, strict=True):
-            np.copyto(window, luma[patch.rows, patch.columns])
-        return into
+    def cutouts(self, luma: NDArray[np.uint8]) -> Cutouts:
+        """What `shift` needs of a picture, copied."""
+        size = 2 * (self._half + AROUND) + 1
+        near = np.empty((len(self._patches), size, size), np.uint8)
+        for patch, window in zip(self._patches, near, strict=True):
+            seen = luma[patch.near]
+            window[:] = seen if seen.shape == window.shape else patch.padded(seen)
+        there = near[:, AROUND:-AROUND, AROUND:-AROUND].astype(float).reshape(len(near), -1)
+        row, column = there[:, None], there[:, :, None]
+        spread2 = (row @ column)[:, 0, 0] - there.sum(axis=1) ** 2 / there.shape[1]
+        alike = (self._patterns[:, None] @ column)[:, 0, 0]
+        likeness = alike / np.maximum(1e-6, np.sqrt(np.maximum(spread2, 0.0)))
+        astray = np.flatnonzero(likeness < LIKE_ENOUGH).tolist()
+        return Cutouts(near, {i: luma[self._patches[i].far].copy() for i in astray})
 
     def shift(self, picture: NDArray[np.uint8] | Cutouts) -> Movement:
         """The move of the picture (luma, or its cutouts) since the reference picture."""
+        if not self._patches:
+            return Movement(float("nan"), float("nan"), float("nan"), 0, None)
         cut = picture if isinstance(picture, Cutouts) else self.cutouts(picture)
-        shifts = [patch.follow(window) for patch, window in zip(self._patches, cut.windows, strict=True)]
+        shifts = [patch.follow(near, cut.far.get(i)) for i, (patch, near) in enumerate(zip(self._patches, cut.near))]
         seen = np.array([s is not None for s in shifts], dtype=bool)
         nothing = Movement(float("nan"), float("nan"), float("nan"), int(seen.sum()), None)
         if seen.sum() < MIN_MARKS:
@@ -135,8 +147,8 @@ class _Patch:
     pattern: F64  # grey less its mean, as a row of unit length
     solver: F64  # from grey values to shift x, shift y, gain, level
     half: int
-    rows: slice
-    columns: slice
+    near: tuple[slice, slice]  # rows and columns as far around as it is refined,
+    far: tuple[slice, slice]  # and as far as it is looked for
 
     @classmethod
     def of(cls, luma: NDArray[np.uint8], place: F64, half: int, reach: int) -> _Patch | None:
@@ -151,45 +163,45 @@ class _Patch:
         normal = design[:, :2].T @ design[:, :2]
         if np.linalg.eigvalsh(normal)[0] < 0.02 * np.trace(normal):  # a straight edge: its shift along itself is unseen
             return None
-        far = half + reach
         pattern = grey.ravel().astype(float) - grey.mean(dtype=float)
         pattern /= np.sqrt(pattern @ pattern)
-        return cls(
-            np.array([x, y], dtype=float), grey, pattern, np.asarray(np.linalg.pinv(design), dtype=float), half,
-            slice(max(0, y - far), y + far + 1), slice(max(0, x - far), x + far + 1),
+        solver = np.linalg.solve(design.T @ design, design.T)
+        near, far = (
+            (slice(max(0, y - away), y + away + 1), slice(max(0, x - away), x + away + 1))
+            for away in (half + AROUND, half + reach)
         )
+        return cls(np.array([x, y], dtype=float), grey, pattern, solver, half, near, far)
 
-    def follow(self, window: NDArray[np.uint8]) -> F64 | None:
-        """(2,) px the patch has moved; None when it is covered or out of the picture."""
-        size = 2 * self.half + 1
-        if min(window.shape) < size:
+    def padded(self, near: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        """A window that the picture's edge cuts short, with that edge repeated."""
+        (rows, columns), size = self.near, 2 * (self.half + AROUND) + 1
+        top, left = size - (rows.stop - rows.start), size - (columns.stop - columns.start)
+        bottom, right = size - top - near.shape[0], size - left - near.shape[1]
+        return np.asarray(cv2.copyMakeBorder(near, top, bottom, left, right, cv2.BORDER_REPLICATE), np.uint8)
+
+    def follow(self, near: NDArray[np.uint8], far: NDArray[np.uint8] | None) -> F64 | None:
+        """(2,) px the patch has moved; None when it is covered or out of the picture.
+
+        near : around where it was; far : where it is to be looked for, None if it is where it was
+        """
+        middle = self.half + AROUND
+        if far is None:
+            found = self._refined(near.astype(np.float32), middle, middle)
+            return None if found is None else np.array(found) - middle
+        if min(far.shape) < 2 * self.half + 1:
             return None
-        home = self.place - [self.columns.start, self.rows.start]
-        x, y = (int(v) for v in home)
-        there = window[y - self.half : y + self.half + 1, x - self.half : x + self.half + 1]
-        if there.shape != self.grey.shape or self._likeness(there) < LIKE_ENOUGH:
-            likeness = cv2.matchTemplate(window.astype(np.float32), self.grey, cv2.TM_CCOEFF_NORMED)
-            _, best, _, at = cv2.minMaxLoc(likeness)
-            if best < MIN_LIKENESS:
-                return None
-            x, y = at[0] + self.half, at[1] + self.half
-        found = self._refined(window, x, y)
-        return None if found is None else np.array(found) - home
+        likeness = cv2.matchTemplate(far.astype(np.float32), self.grey, cv2.TM_CCOEFF_NORMED)
+        _, best, _, (left, top) = cv2.minMaxLoc(likeness)
+        if best < MIN_LIKENESS:
+            return None
+        found = self._refined(far.astype(np.float32), left + self.half, top + self.half)
+        return None if found is None else np.array(found) - self.place + [self.far[1].start, self.far[0].start]
 
-    def _likeness(self, there: NDArray[np.uint8]) -> float:
-        """Correlation with a window of the same size."""
-        values = there.ravel().astype(float)
-        spread2 = float(values @ values) - float(values.sum()) ** 2 / len(values)
-        return float(self.pattern @ values) / max(1e-6, float(np.sqrt(max(spread2, 0.0))))
-
-    def _refined(self, window: NDArray[np.uint8], x0: int, y0: int) -> tuple[float, float] | None:
+    def _refined(self, window: F32, x0: int, y0: int) -> tuple[float, float] | None:
         """Gauss-Newton on the shift, brightness and contrast left free; None when it runs away."""
-        size, far = 2 * self.half + 1, self.half + STEPS + 2
-        left, top = max(x0 - far, 0), max(y0 - far, 0)
-        near = window[top : y0 + far + 1, left : x0 + far + 1].astype(np.float32)  # as far as the steps may lead
-        x, y = float(x0), float(y0)
+        size, x, y = 2 * self.half + 1, float(x0), float(y0)
         for _ in range(STEPS):
-            here = cv2.getRectSubPix(near, (size, size), (x - left, y - top))
+            here = cv2.getRectSubPix(window, (size, size), (x, y))
             step_x, step_y, gain, _ = (self.solver @ here[2:-2, 2:-2].ravel()).tolist()
             if gain < 0.2:
                 return None

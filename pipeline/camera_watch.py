@@ -37,7 +37,6 @@ class CameraWatch:
         self._steadiness: Steadiness | None = None
         self._samples: list[_Sample] = []
         self._waiting: list[tuple[int, float, Cutouts]] = []
-        self._spare: list[Cutouts] = []  # to be written over: memory that is in use stays quick
 
     def __iter__(self) -> Iterator[Frame]:
         for frame in self._frames:
@@ -52,8 +51,7 @@ class CameraWatch:
         kept = self._waiting[-1][1] if self._waiting else last
         if frame.t_s - kept < KEEP_EVERY_S:
             return
-        spare = self._spare.pop() if self._spare else None
-        self._waiting.append((frame.index, frame.t_s, self._steadiness.cutouts(frame.luma, spare)))
+        self._waiting.append((frame.index, frame.t_s, self._steadiness.cutouts(frame.luma)))
         if frame.t_s - last >= CHECK_EVERY_S:
             self._check()
 
@@ -68,7 +66,6 @@ class CameraWatch:
             for i, t, kept in self._waiting:
                 self._samples.append(_Sample(i, t, self._steadiness.shift(kept)))
         self._samples.append(newest)
-        self._spare += [cut, *(kept for _, _, kept in self._waiting)]
         self._waiting.clear()
 
     def warnings(self) -> tuple[str, ...]:

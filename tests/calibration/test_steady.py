@@ -78,8 +78,8 @@ def test_a_few_marks_found_at_look_alikes_are_left_out(still, monkeypatch, matri
     astray = {id(patch) for patch in watch._patches[first : first + 4]}
     follow = steady._Patch.follow
 
-    def wrongly(patch, window):
-        found = follow(patch, window)
+    def wrongly(patch, near, far):
+        found = follow(patch, near, far)
         return found + np.array([33.0, -12.0]) if found is not None and id(patch) in astray else found
 
     monkeypatch.setattr(steady._Patch, "follow", wrongly)
