@@ -194,6 +194,7 @@ class OutlineFitter:
         prior = 1 / loose**2  # (N, 3, S)
         tight = prior[..., None, :] * np.eye(2 * _TERMS)
         ray_ray, wave_ray, wave_wave = _products(rays, rays), _products(waves, rays), _products(waves, waves)
+        change = np.empty((3, *system.left.shape))  # of displacement, limb, shade along each ray
         around = np.swapaxes(waves, 1, 2)
         degrees = len(self._s) - 3
         left, d_d = system.left, system.matrix[:, 0]
@@ -222,10 +223,8 @@ class OutlineFitter:
             reduced[:, range(2), range(2)] += 1e-6
             step = np.linalg.solve(reduced, gradient[..., None])[..., 0]  # mm, mm, px
             moved = solved[..., 3] - (solved[..., :3] @ step[:, None, :, None])[..., 0]
-            # of displacement, limb, shade along each ray
-            change = np.stack(np.broadcast_arrays(
-                (rays @ step[..., None])[:, None, :, 0], moved[..., :_TERMS] @ around, moved[..., _TERMS:] @ around
-            ))
+            change[0] = step[:, None] @ np.swapaxes(rays, 1, 2)
+            change[1], change[2] = moved[..., :_TERMS] @ around, moved[..., _TERMS:] @ around
             rest = system.pull - system.times(change)
             left = np.maximum(system.left - (change * (system.pull + rest)).sum(axis=0), 0)
             # each ray's own edge place against the fitted outline
@@ -265,8 +264,11 @@ class _RaySystem:
         """The matrices times (3, N, 3, K)."""
         d, limb, shade = change
         dd, dl, ds, ll, ls, ss = (self.matrix[:, k] for k in range(len(_PAIRS)))
-        return np.stack([dd * d + dl * limb + ds * shade, dl * d + ll * limb + ls * shade,
-                         ds * d + ls * limb + ss * shade])
+        out = np.empty_like(change)
+        out[0] = dd * d + dl * limb + ds * shade
+        out[1] = dl * d + ll * limb + ls * shade
+        out[2] = ds * d + ls * limb + ss * shade
+        return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -313,7 +315,10 @@ def _limb_reach(inside: Array, outside: Array) -> Array:
 
 def _products(a: Array, b: Array) -> Array:
     """(N, K, A * B) of (N, K, A) and (N, K, B): every term of the one times every one of the other."""
-    return (a[..., :, None] * b[..., None, :]).reshape(*a.shape[:2], -1)
+    out = np.empty((*a.shape[:2], a.shape[2], b.shape[2]))
+    for k in range(a.shape[2]):
+        np.multiply(a[..., k, None], b, out=out[..., k, :])
+    return out.reshape(*a.shape[:2], -1)
 
 
 def _waves(normal: Array, order: int) -> Array:

@@ -62,7 +62,7 @@ class ClothSearch:
         self.inside_mm = np.minimum.reduce(
             [xy[..., 0], table.length_mm - xy[..., 0], xy[..., 1], table.width_mm - xy[..., 1]]
         )
-        self._on_table = (self.inside_mm > -self.settings.beyond_mm).astype(np.uint8) * np.uint8(255)
+        self._on_table = (self.inside_mm > -self.settings.beyond_mm).astype(np.uint8)
         self._u, self._v = xy[..., 0] / table.length_mm * 2 - 1, xy[..., 1] / table.width_mm * 2 - 1
         self.cloth: Image | None = None
         self.sigma: Array | None = None
@@ -155,7 +155,7 @@ class ClothSearch:
         self._unlike = (squared / (squared + self.settings.cloth_distance**2)).astype(np.float32)
 
     def changed(self, frame: Frame, small_luma: NDArray[np.uint8]) -> NDArray[np.uint8] | None:
-        """(rows, columns) 255 where the picture differs from what was last looked at; None where nothing does.
+        """(rows, columns) 1 where the picture differs from what was last looked at; None where nothing does.
 
         In chroma too: a ball may be just as bright as the cloth. What is reported counts as looked at.
         """
@@ -187,17 +187,17 @@ class ClothSearch:
 
     def _all_of(self, small: list[NDArray[np.uint8]]) -> NDArray[np.uint8]:
         self._looked_at = [small[0].copy(), *small[1:]]
-        return np.full(small[0].shape, 255, np.uint8)
+        return np.ones(small[0].shape, np.uint8)
 
     def _beyond_noise(self, which: int, difference: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        """255 where luma (0) or chroma (1) differs by more than its noise."""
+        """1 where luma (0) or chroma (1) differs by more than its noise."""
         around = cv2.boxFilter(difference, cv2.CV_16U, (3, 3), normalize=False)
         if self._noise_age % 8 == 0:  # sensor noise, and blocks that compression renews now and then
             quiet = around[::3, ::3].ravel()
             rank = int(self.settings.quiet_share * len(quiet))
             self._noise[which] = float(np.partition(quiet, rank)[rank])
         level = self.settings.change_levels * 9 * (1 + which) + self._noise[which]  # of chroma, two planes are added
-        return np.asarray((around > level).view(np.uint8) * np.uint8(255))
+        return np.asarray((around > level).view(np.uint8))
 
     def candidates(
         self, frame: Frame, small_luma: NDArray[np.uint8], mask: NDArray[np.uint8], known: list[Px]

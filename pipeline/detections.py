@@ -126,6 +126,7 @@ class BallDetector:
         self._open = 0
         self._refused: list[tuple[Px, float]] = []  # places that lately proved to be no ball
         self._rows: list[Array] = []
+        self._stamps: list[tuple[int, float]] = []  # the rows' frames and times
         self._full_range = False
         self._done_before: list[Places] = []  # in the frames before those in hand, the nearest first
 
@@ -148,7 +149,8 @@ class BallDetector:
         self._fit_all(last=True)
         if not self._rows:
             return DETECTIONS.empty()
-        return DETECTIONS.conform(pd.DataFrame(np.concatenate(self._rows), columns=DETECTIONS.names))
+        table = np.column_stack([self._stamps, self._rows])
+        return DETECTIONS.conform(pd.DataFrame(table, columns=DETECTIONS.names))
 
     def _renewed(self, frame: Frame, small: NDArray[np.uint8], mask: NDArray[np.uint8]) -> list[_Job]:
         """Jobs of the balls whose surroundings are unchanged, and new ones where something changed."""
@@ -182,7 +184,7 @@ class BallDetector:
         return jobs
 
     def _touched(self, mask: NDArray[np.uint8], px: Px) -> bool:
-        reach = int(np.ceil(1.2 * self.fitter.radius_px / self.search.factor))
+        reach = math.ceil(1.2 * self.fitter.radius_px / self.search.factor)
         x, y = self.search.cell(px)
         return bool(mask[max(y - reach, 0) : y + reach + 1, max(x - reach, 0) : x + reach + 1].any())
 
@@ -260,23 +262,24 @@ class BallDetector:
     def _blur(self, rough: Array, frame_of: list[int]) -> tuple[Array, NDArray[np.bool_]]:
         """(N, 2) px of motion during the exposure, and (N,) where it is a guess."""
         times = [look.t_s for look in self._looks]
-        places: list[Array] = []
         of = np.array(frame_of)
+        looked = set(frame_of)
+        pending = [[job.px for job in look.jobs if not job.done and (job.t_s != look.t_s or k not in looked)]
+                   for k, look in enumerate(self._looks)]
+        waiting = [px for here in pending for px in here]
+        there = self.picture.pose.to_table(np.array(waiting), self.picture.radius_mm) if waiting else np.zeros((0, 2))
+        waiting_to = np.cumsum([len(here) for here in pending])
+        places, others = [], []
         for k, look in enumerate(self._looks):
-            known = [job.row[2:4] for job in look.jobs if job.row is not None]
-            pending = [job.px for job in look.jobs if not job.done and (job.t_s != look.t_s or k not in frame_of)]
-            here = [rough[of == k]]
-            if known:
-                here.append(np.array(known))
-            if pending:
-                here.append(self.picture.pose.to_table(np.array(pending), self.picture.radius_mm))
-            places.append(np.concatenate(here))
+            known = np.array([job.row[2:4] for job in look.jobs if job.row is not None]).reshape(-1, 2)
+            others.append(np.concatenate([known, there[waiting_to[k] - len(pending[k]) : waiting_to[k]]]))
+            places.append(np.concatenate([rough[of == k], others[k]]) if k in looked else others[k])
         v, guessed = np.zeros_like(rough), np.zeros(len(rough), dtype=bool)
-        for k in sorted(set(frame_of)):
+        for k in sorted(looked):
             past = [*((places[i], times[i]) for i in range(k - 1, max(k - 3, -1), -1)), *self._done_before][:2]
             future = list(zip(places[k + 1 : k + 3], times[k + 1 : k + 3], strict=True))
-            mine, others = np.split(places[k], [int((of == k).sum())])
-            v[of == k], guessed[of == k] = velocities(mine, others, times[k], past, future, self.picture.radius_mm)
+            mine = of == k
+            v[mine], guessed[mine] = velocities(rough[mine], others[k], times[k], past, future, self.picture.radius_mm)
         if frame_of and len(self._looks) > 1:
             done = [(places[i], times[i]) for i in range(len(places) - 2, -1, -1)]
             self._done_before = [*done, *self._done_before][:2]
@@ -323,15 +326,13 @@ class BallDetector:
     def _write(self, look: _Look) -> None:
         """Rows of a frame all of whose jobs are done; of two fits in one place the better."""
         rows = [job.row for job in look.jobs if job.row is not None]
-        if not rows:
-            return
-        table = np.array(sorted(rows, key=lambda row: -row[9]))
-        kept: list[int] = []
-        for i, row in enumerate(table):
-            if all(math.dist(row[2:4], table[j, 2:4]) > 1.6 * self.picture.radius_mm for j in kept):
-                kept.append(i)
-        stamp = np.tile([look.index, look.t_s], (len(kept), 1))
-        self._rows.append(np.column_stack([stamp, table[kept]]))
+        apart, kept = 1.6 * self.picture.radius_mm, []
+        for row in sorted(rows, key=lambda row: -row[9]):
+            place = row[2:4].tolist()
+            if _far(place, kept, apart):
+                kept.append(place)
+                self._rows.append(row)
+        self._stamps += [(look.index, look.t_s)] * len(kept)
 
 
 def _far(place: Px, others: list[Px], distance: float) -> bool:
