@@ -109,7 +109,7 @@ class Steadiness:
         if not self._patches:
             return Movement(float("nan"), float("nan"), float("nan"), 0, None)
         cut = picture if isinstance(picture, Cutouts) else self.cutouts(picture)
-        shifts = [patch.follow(near, cut.far.get(i)) for i, (patch, near) in enumerate(zip(self._patches, cut.near))]
+        shifts = [patch.follow(cut.near[i], cut.far.get(i)) for i, patch in enumerate(self._patches)]
         seen = np.array([s is not None for s in shifts], dtype=bool)
         nothing = Movement(float("nan"), float("nan"), float("nan"), int(seen.sum()), None)
         if seen.sum() < MIN_MARKS:

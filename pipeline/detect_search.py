@@ -197,7 +197,7 @@ class ClothSearch:
             rank = int(self.settings.quiet_share * len(quiet))
             self._noise[which] = float(np.partition(quiet, rank)[rank])
         level = self.settings.change_levels * 9 * (1 + which) + self._noise[which]  # of chroma, two planes are added
-        return np.asarray((around > level).view(np.uint8))
+        return np.asarray((around > np.uint16(level)).view(np.uint8))  # whole numbers: as above the level itself
 
     def candidates(
         self, frame: Frame, small_luma: NDArray[np.uint8], mask: NDArray[np.uint8], known: list[Px]
@@ -207,20 +207,20 @@ class ClothSearch:
         known : px of balls that were there before; where fewer discs are found, rings are looked for
         """
         pad = int(np.ceil(self.radius_px / self.factor)) + 1
-        there = _around(mask, len(self._reach))
-        near = np.zeros_like(mask)
-        near[there] = cv2.dilate(mask[there], self._reach)
-        outlines, _ = cv2.findContours(near, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+        there = _around(mask, len(self._reach))  # with room for the regions' margins, too
+        top, left = there[0].start, there[1].start
+        near = np.asarray(cv2.dilate(mask[there], self._reach), np.uint8)
+        outlines, _ = cv2.findContours(near, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE, offset=(left, top))
         cells = [self.place(px) for px in known]
         found: list[tuple[float, float]] = []
         regions: list[_Region] = []
         for x, y, w, h in map(cv2.boundingRect, outlines):
             x0, y0 = max(x - pad, 0), max(y - pad, 0)
             x1, y1 = min(x + w + pad, self.cells[0]), min(y + h + pad, self.cells[1])
-            window = (slice(y0, y1), slice(x0, x1))
+            here = near[y0 - top : y1 - top, x0 - left : x1 - left] & self._on_table[y0:y1, x0:x1]
             region = _Region(self, frame, small_luma, (x0, y0, x1, y1))
             expected = sum(x <= column < x + w and y <= row < y + h for column, row in cells)
-            places = region.places(near[window] & self._on_table[window], max(expected, 1))
+            places = region.places(here, max(expected, 1))
             regions.append(region)
             found += [(x0 + column, y0 + row) for column, row in places]
         return Candidates([self.px(*place) for place in found], tuple(regions), self)

@@ -44,9 +44,9 @@ class Slide:
 
     def best(self, votes: NDArray[np.floating]) -> tuple[Array, Array]:
         """(N, 2) px displacement with most support and (N,) that support, 0 to 1, from votes (N, K, S)."""
-        flat = votes.reshape(len(votes), -1)
-        support = np.stack([np.take(flat, index, axis=1).mean(axis=1) for index in self.index])  # (grown, N, G)
+        flat = np.ascontiguousarray(votes.reshape(len(votes), -1).T)  # all balls' votes of one place are taken at once
+        support = np.stack([np.take(flat, index, axis=0).mean(axis=0) for index in self.index])  # (grown, G, N)
         support -= _GROWN_COST * np.abs(np.array(_GROWN))[:, None, None]
         over_sizes = support.max(axis=0)
-        top = over_sizes.argmax(axis=1)
-        return self.shifts_px[top], over_sizes[np.arange(len(votes)), top]
+        top = over_sizes.argmax(axis=0)
+        return self.shifts_px[top], over_sizes[top, np.arange(len(votes))]

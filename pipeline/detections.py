@@ -326,9 +326,10 @@ class BallDetector:
     def _write(self, look: _Look) -> None:
         """Rows of a frame all of whose jobs are done; of two fits in one place the better."""
         rows = [job.row for job in look.jobs if job.row is not None]
-        apart, kept = 1.6 * self.picture.radius_mm, []
+        apart = 1.6 * self.picture.radius_mm
+        kept: list[Px] = []
         for row in sorted(rows, key=lambda row: -row[9]):
-            place = row[2:4].tolist()
+            place = (float(row[2]), float(row[3]))
             if _far(place, kept, apart):
                 kept.append(place)
                 self._rows.append(row)
