@@ -89,6 +89,24 @@ def test_a_few_marks_found_at_look_alikes_are_left_out(still, monkeypatch, matri
     assert np.linalg.norm(followed.corners_px - expected, axis=1).max() < 0.5
 
 
+@pytest.mark.parametrize("edge", ["left", "right", "top", "bottom"])
+def test_a_mark_beside_the_edge_of_the_picture_is_followed(still, edge):
+    """Where a mark's surroundings reach beyond the picture, its edge goes on there."""
+    _, luma = still
+    half, (height, width) = 10, luma.shape
+    at = {"left": (half + 5, 300), "right": (width - half - 6, 300), "top": (300, half + 5),
+          "bottom": (300, height - half - 6)}[edge]
+    luma = np.random.default_rng(1).integers(0, 255, luma.shape).astype(np.uint8)
+    luma = cv2.GaussianBlur(luma, (0, 0), 2.0)
+    patch = steady._Patch.of(luma, np.array(at, dtype=float), half, 30)
+    far = half + steady.AROUND
+    around = np.pad(luma, steady.AROUND, mode="edge")[at[1] - half : at[1] + far + steady.AROUND + 1,
+                                                      at[0] - half : at[0] + far + steady.AROUND + 1]
+    assert np.array_equal(patch.padded(luma[patch.near]), around)
+    shifted = moved(luma, [[1, 0, 0.7], [0, 1, -0.4]])
+    assert patch.follow(patch.padded(shifted[patch.near]), None) == pytest.approx([0.7, -0.4], abs=0.15)
+
+
 def frames(luma, count, when, matrix) -> Iterator[Frame]:
     chroma = np.zeros((luma.shape[0] // 2, luma.shape[1] // 2), np.uint8)
     before, after = moved(luma, [[1, 0, 0], [0, 1, 0]]), moved(luma, matrix)
