@@ -161,86 +161,111 @@ class _Follower:
 
     def _frame(self, block: NDArray[np.intp]) -> None:
         t = float(self.t[block[0]])
+        step, f, q = -1.0, np.empty(0), np.empty(0)
         for track in self.live:
             dt = t - track.t_s
-            track.kf.predict(F=_transition(dt), Q=_process_noise(dt, self.settings.accel_u_mps2 * 1e3))
+            if dt != step:  # the same for all, but for one just found
+                step, f, q = dt, _transition(dt), _process_noise(dt, self.settings.accel_u_mps2 * 1e3)
+            track.kf.predict(F=f, Q=q)
             track.before_s, track.t_s = track.t_s, t
             sure = _speed(track) if track.kf.P[2, 2] < 400.0**2 else 0.0
             track.fastest = max(track.fastest * math.exp(-dt / 0.3), sure)
             if _speed(track) < SLOW_MM_S:
                 track.slow_s = t
-        cost, jumped = self._costs(block)
-        taken: set[int] = set()
-        matched: set[int] = set()
-        if cost.size:
-            for a, b in zip(*map(np.ndarray.tolist, linear_sum_assignment(np.minimum(cost, 1e6))), strict=True):
-                if cost[a, b] < 1e5:
-                    self._take(self.live[a], int(block[b]), bool(jumped[a, b]))
-                    matched.add(a)
-                    taken.add(b)
+        pairs = self._pairs(block)
+        for a, b, jumped in pairs:
+            self._take(self.live[a], int(block[b]), jumped)
+        matched, taken = {a for a, _, _ in pairs}, {b for _, b, _ in pairs}
         self._bury(matched, t)
         for b, row in enumerate(block):
             sure = self.share[row] >= self.settings.sure_share and not self.fallen[row]
             if b not in taken and sure and not self._crowded(row):
                 self._bear(int(row))
 
+    def _pairs(self, block: NDArray[np.intp]) -> list[tuple[int, int, bool]]:
+        """Tracks and the detections (of the block) that are theirs, and whether only a jump explains them."""
+        if not self.live:
+            return []
+        plain = self._as_foretold(block)
+        if plain is not None:
+            return plain
+        cost, jumped = self._costs(block)
+        best = zip(*map(np.ndarray.tolist, linear_sum_assignment(np.minimum(cost, 1e6))), strict=True)
+        return [(a, b, bool(jumped[a, b])) for a, b in best if cost[a, b] < 1e5]
+
+    def _as_foretold(self, block: NDArray[np.intp]) -> list[tuple[int, int, bool]] | None:
+        """The pairs, where every ball is found alone where it was expected: most frames. They are those of least cost,
+        since any other explanation is dearer than that.
+        """
+        if len(block) != len(self.live) or not all(map(self._sure, self.live)):
+            return None
+        xy = self.xy[block] - np.array([track.kf.x[:2, 0] for track in self.live])[:, None]
+        straight = _mahalanobis(xy, np.array([track.kf.P[:2, :2] for track in self.live])[:, None] + self.r[block])
+        at = straight.argmin(axis=1)
+        if len(set(at.tolist())) < len(at):
+            return None
+        alone = (straight >= self.settings.gate**2).sum() == straight.size - len(at)
+        own = straight[np.arange(len(at)), at]
+        if not alone or own.max() >= self.settings.jump_price:
+            return None
+        looks = ((self.colour[block[at]] - np.array([k.colour for k in self.live])) / self.colour_u) ** 2
+        # a shade is no more than this, however near the ball is to where it was seen last
+        if (own + looks.sum(axis=1) / self.settings.same_place_u**2).max() >= self.settings.jump_price:
+            return None
+        return [(a, b, False) for a, b in enumerate(at.tolist())]
+
     def _costs(self, block: NDArray[np.intp]) -> tuple[Array, NDArray[np.bool_]]:
         """(tracks, detections): squared distances in standard uncertainties, and whether only a jump explains them."""
         s = self.settings
-        n, m = len(self.live), len(block)
-        cost = np.full((n, m), 1e6)
-        jumped = np.zeros((n, m), dtype=bool)
-        if n == 0:
-            return cost, jumped
-        xy, r, colour = self.xy[block], self.r[block], self.colour[block]
-        looks = np.array([self._unlike(track, colour) for track in self.live])
-        occupied = self._occupied(xy, looks)
+        xy, r, share = self.xy[block], self.r[block], self.share[block]
+        x = np.array([track.kf.x[:, 0] for track in self.live])
+        sure = np.array([self._sure(track) for track in self.live])
+        differs = ((self.colour[block] - np.array([k.colour for k in self.live])[:, None]) / self.colour_u) ** 2
+        differs = differs.sum(axis=2)
+        offset = xy - self.xy[[track.rows[-1] for track in self.live]][:, None]
+        distance = np.hypot(offset[..., 0], offset[..., 1])
+        away = np.minimum(distance / s.elsewhere_mm, 1.0)
+        shade = np.minimum(differs / (s.same_place_u + (1 - s.same_place_u) * away) ** 2, 60.0)
+        ahead = xy - x[:, None, :2]
+        spread = np.array([track.kf.P[:2, :2] for track in self.live])[:, None] + r
+        straight = _mahalanobis(ahead, spread)
+        bounced, bounced_u = self._bounce(x[:, :2])
+        wider = spread + np.eye(2) * (bounced_u**2)[:, None, None, None]
+        reflected = _mahalanobis(xy - bounced[:, None], wider) + s.jump_price
+
         fastest = self._fastest()
-        for a, track in enumerate(self.live):
-            x = track.kf.x[:, 0]
-            distance = np.hypot(*(xy - self._last_place(track)).T)
-            differs = looks[a]
-            away = np.minimum(distance / s.elsewhere_mm, 1.0)
-            shade = np.minimum(differs / (s.same_place_u + (1 - s.same_place_u) * away) ** 2, 60.0)
-            spread = track.kf.P[:2, :2][None] + r
-            straight = _mahalanobis(xy - x[:2], spread)
-            bounced, bounced_u = self._bounce(x)
-            reflected = _mahalanobis(xy - bounced, spread + np.eye(2) * bounced_u**2) + s.jump_price
-            gap = max(self._unseen_s(track), 1e-4)
-            speed = _speed(track)
-            # A ball that lay still just now may have been struck: its last find is often already a little on its way.
-            struck = track.t_s - track.slow_s < max(s.jump_gap_s, 3.5 * (track.t_s - track.before_s))
-            within = (s.top_speed_mps * 1e3 if struck else fastest) * gap + 0.3 * self.table.ball.diameter_mm
-            longest = s.max_gap_s if speed < 30.0 else max(s.jump_gap_s, 2.5 * (track.t_s - track.before_s))
-            jump = s.jump_price**2 + 9 * (distance / within) ** 2
-            allowed = (distance < within) & (gap <= longest) & self._sure(track)
-            if gap > s.jump_gap_s:
-                allowed &= (differs < 6) & (self.share[block] >= s.ball_share)
-            allowed &= (self.share[block] >= s.sure_share) & ~self.fallen[block]
-            allowed &= ~np.delete(occupied, a, axis=0).any(axis=0)
-            jump = np.where(allowed, jump, np.inf)
-            gated = np.where(straight < s.gate**2, straight, np.inf)
-            gated_bounce = np.where(reflected < s.gate**2, reflected, np.inf)
-            best = np.minimum(np.minimum(gated, gated_bounce), jump)
-            jumped[a] = best < gated
-            alike = differs < 25 if self._sure(track) else np.ones(m, dtype=bool)
-            cost[a] = np.where(np.isfinite(best) & alike, best + shade, 1e6)
-            if not self._sure(track):
-                cost[a] += 30.0  # a track not yet sure of itself takes only what is left
-        return cost, jumped
+        within, allowed = np.array([self._jumps(track, fastest) for track in self.live]).T
+        jump = s.jump_price**2 + 9 * (distance / within[:, None]) ** 2
+        may = (distance < within[:, None]) & (allowed > 0)[:, None] & sure[:, None]
+        may &= (allowed < 2)[:, None] | ((differs < 6) & (share >= s.ball_share))
+        may &= (share >= s.sure_share) & ~self.fallen[block]
+        # places that a sure ball takes up; one that looks otherwise may have moved on
+        here = np.hypot(ahead[..., 0], ahead[..., 1]) < 0.75 * self.table.ball.diameter_mm
+        seen = sure & np.array([track.misses <= 2 for track in self.live])
+        occupied = here & (differs < s.other_colour) & seen[:, None]
+        may &= occupied.sum(axis=0) - occupied == 0  # by no other
+        gated = np.where(straight < s.gate**2, straight, np.inf)
+        gated_bounce = np.where(reflected < s.gate**2, reflected, np.inf)
+        best = np.minimum(np.minimum(gated, gated_bounce), np.where(may, jump, np.inf))
+        alike = (differs < 25) | ~sure[:, None]
+        cost = np.where(np.isfinite(best) & alike, best + shade, 1e6)
+        cost[~sure] += 30.0  # a track not yet sure of itself takes only what is left
+        return cost, best < gated
+
+    def _jumps(self, track: _Track, fastest: float) -> tuple[float, int]:
+        """How far (mm) off its path a ball may be found; and whether at all: 0 no, 1 yes, 2 if it looks the same."""
+        s = self.settings
+        gap = max(self._unseen_s(track), 1e-4)
+        step = track.t_s - track.before_s
+        # A ball that lay still just now may have been struck: its last find is often already a little on its way.
+        struck = track.t_s - track.slow_s < max(s.jump_gap_s, 3.5 * step)
+        within = (s.top_speed_mps * 1e3 if struck else fastest) * gap + 0.3 * self.table.ball.diameter_mm
+        longest = s.max_gap_s if _speed(track) < 30.0 else max(s.jump_gap_s, 2.5 * step)
+        return within, 0 if gap > longest else 2 if gap > s.jump_gap_s else 1
 
     def _unlike(self, track: _Track, colour: Array) -> Array:
         """(N,) how little colours (N, 4) are the track's: squares of what the same ball may differ by, summed."""
         return np.asarray((((colour - track.colour) / self.colour_u) ** 2).sum(axis=1))
-
-    def _occupied(self, xy: Array, looks: Array) -> NDArray[np.bool_]:
-        """(tracks, detections): places that a sure ball takes up; one that looks otherwise may have moved on."""
-        near = 0.75 * self.table.ball.diameter_mm
-        out = np.zeros((len(self.live), len(xy)), dtype=bool)
-        for a, track in enumerate(self.live):
-            if self._sure(track) and track.misses <= 2:
-                out[a] = (np.hypot(*(xy - track.kf.x[:2, 0]).T) < near) & (looks[a] < self.settings.other_colour)
-        return out
 
     def _fastest(self) -> float:
         """No moving ball can be faster (mm/s) than the fastest was just now."""
@@ -256,18 +281,14 @@ class _Follower:
     def _last_place(self, track: _Track) -> Array:
         return np.asarray(self.xy[track.rows[-1]])
 
-    def _bounce(self, x: Array) -> tuple[Array, float]:
-        """Where the ball would be if a cushion had turned it back, and how unsure that is."""
-        place = x[:2].copy()
-        depth = 0.0
-        for axis, size in ((0, self.table.length_mm), (1, self.table.width_mm)):
-            low, high = self.reach, size - self.reach
-            for wall, sign in ((low, -1.0), (high, 1.0)):
-                past = sign * (place[axis] - wall)
-                if past > 0:
-                    depth = max(depth, past)
-                    place[axis] -= sign * 1.75 * past
-        return place, 0.35 * depth + 0.5
+    def _bounce(self, place: Array) -> tuple[Array, Array]:
+        """Where balls at (N, 2) would be if a cushion had turned them back, and how unsure that is (N,)."""
+        size = np.array([self.table.length_mm, self.table.width_mm])
+        below = np.maximum(self.reach - place, 0.0)
+        turned = place + 1.75 * below
+        above = np.maximum(turned - (size - self.reach), 0.0)
+        depth = np.maximum(below, above).max(axis=1)
+        return turned - 1.75 * above, 0.35 * depth + 0.5
 
     def _take(self, track: _Track, row: int, jumped: bool) -> None:
         z, r = self.xy[row], self.r[row]
@@ -369,10 +390,10 @@ def _hold(track: _Track) -> None:
 
 
 def _mahalanobis(d: Array, s: Array) -> Array:
-    """(N,) d^T S^-1 d for d (N, 2), S (N, 2, 2)."""
-    det = s[:, 0, 0] * s[:, 1, 1] - s[:, 0, 1] * s[:, 1, 0]
-    q = s[:, 1, 1] * d[:, 0] ** 2 - 2 * s[:, 0, 1] * d[:, 0] * d[:, 1] + s[:, 0, 0] * d[:, 1] ** 2
-    return np.asarray(q / det)
+    """(...) d^T S^-1 d for d (..., 2), S (..., 2, 2)."""
+    xx, xy, yy = s[..., 0, 0], s[..., 0, 1], s[..., 1, 1]
+    x, y = d[..., 0], d[..., 1]
+    return np.asarray((yy * x * x - 2 * xy * x * y + xx * y * y) / (xx * yy - xy * xy))
 
 
 def smooth(t_s: Array, xy_mm: Array, covariance: Array, accel_u_mps2: float = 2.0) -> tuple[Array, Array]:
