@@ -212,27 +212,27 @@ def cost(shot: ShotArrays, theta: Array) -> float:
 
 
 @compiled
-def slopes(shot: ShotArrays, theta: Array, ball: int) -> tuple[Array, Array]:
-    """One ball's whitened residuals (2N,), and their derivatives by all parameters (2N, n)."""
+def slopes(shot: ShotArrays, theta: Array) -> tuple[Array, Array]:
+    """Whitened residuals of all frames (2N,), and their derivatives by all parameters (2N, n)."""
     n, events = len(theta), len(shot.kind)
     times, before, known = np.empty(events), np.zeros((events, 2, 6)), np.empty(rows(shot))
     by_known, by_start = np.empty((n, len(known))), np.zeros((events, 2, 3, n))
     walk_slopes(shot, theta, times, before, known, by_known, by_start)
-    begins, ends = shot.begins[ball], shot.begins[ball + 1]
-    many = 2 * (ends - begins)
+    many = 2 * len(shot.t_s)
     z, slope, out = np.empty(many), np.empty((many, LOCAL)), np.zeros((many, n))
     start, leg, mu_s, mu_r = np.empty(7), np.empty((LOCAL, n)), math.exp(theta[0]), math.exp(theta[1])
-    first, met = begins, 0
-    while first < ends:
-        stop = leg_end(shot, ball, met, times, first)
-        if stop > first:
-            leg_start(shot, theta, ball, met, times, before, start)
-            leg_slopes(shot, ball, shot.chain[ball, met - 1] if met else -1, by_start, leg)
-            own, both = slice(first, stop), slice(2 * (first - begins), 2 * (stop - begins))
-            _white_slopes(start, shot.t_s[own], shot.xy_mm[own], shot.white[own], mu_s, mu_r, np.inf, z[both],
-                          slope[both])
-            out[both] = -(slope[both] @ leg)
-        first, met = stop, met + 1
+    for ball in range(len(shot.place)):
+        first, met = shot.begins[ball], 0
+        while first < shot.begins[ball + 1]:
+            stop = leg_end(shot, ball, met, times, first)
+            if stop > first:
+                leg_start(shot, theta, ball, met, times, before, start)
+                leg_slopes(shot, ball, shot.chain[ball, met - 1] if met else -1, by_start, leg)
+                own, both = slice(first, stop), slice(2 * first, 2 * stop)
+                _white_slopes(start, shot.t_s[own], shot.xy_mm[own], shot.white[own], mu_s, mu_r, np.inf, z[both],
+                              slope[both])
+                out[both] = -(slope[both] @ leg)
+            first, met = stop, met + 1
     return z, out
 
 

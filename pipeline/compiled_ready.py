@@ -26,7 +26,7 @@ def _call_each() -> None:
     slides_to_end(problem, theta)
     problem.cost(theta)
     problem.normal_equations(theta)
-    problem.jacobian("cue", theta)
+    problem.slopes(theta)
 
 
 _call_each()

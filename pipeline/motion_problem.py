@@ -81,10 +81,15 @@ class MotionProblem:
         return max((s.systematic.shape[2] for s in self.seen.values()), default=0)
 
     @cached_property
-    def white_effects(self) -> dict[str, Array]:
-        """By ball (2N, Q): what each systematic effect does to the residuals, in standard uncertainties."""
-        return {b: (self.whiten[b] @ s.systematic).reshape(2 * len(s.t_s), s.systematic.shape[2])
-                for b, s in self.seen.items()}
+    def white_effects(self) -> Array:
+        """(2N, Q): what each systematic effect does to the residuals, in standard uncertainties; ball by ball."""
+        whole = np.zeros((sum(len(s.t_s) for s in self.seen.values()), 2, self.effects))
+        at = 0
+        for ball in self.layout.balls:
+            s = self.seen[ball]
+            whole[at : at + len(s.t_s), :, : s.systematic.shape[2]] = self.whiten[ball] @ s.systematic
+            at += len(s.t_s)
+        return whole.reshape(-1, self.effects)
 
     def weights(self, residuals: Array) -> Array:
         """(N,) Huber's, of whitened residuals (2N,)."""
@@ -113,11 +118,14 @@ class MotionProblem:
         """J^T W J (n, n), J^T W r (n,) and the cost."""
         return compiled_frames.normal_equations(self.arrays, theta)
 
-    def jacobian(self, ball: str, theta: Array) -> tuple[NDArray[np.intp], Array, Array]:
-        """Columns, residuals (2N,), J^T (n_ball, 2N)."""
-        columns = self.layout.columns(ball)
-        z, slopes = compiled_frames.slopes(self.arrays, theta, self.layout.balls.index(ball))
-        return columns, z, slopes[:, columns].T
+    def slopes(self, theta: Array) -> tuple[Array, Array]:
+        """Residuals (2N,) and their derivatives (2N, n), ball by ball."""
+        return compiled_frames.slopes(self.arrays, theta)
+
+    def rows_of(self, ball: str) -> slice:
+        """One ball's frames among all."""
+        begins, k = self.arrays.begins, self.layout.balls.index(ball)
+        return slice(int(begins[k]), int(begins[k + 1]))
 
     def lasting_costs(self, thetas: Array, held: Sequence[int]) -> Array:
         """(P,) costs at (P, n) if what shifts many frames alike (``Seen.systematic``) may be what it fits best: a
@@ -125,27 +133,25 @@ class MotionProblem:
 
         Frames' noise alone would make much of a bend in the path that is no larger than a lamp's or a lens's doing.
         """
-        n, effects = self.layout.size, self.effects
-        free = np.concatenate([np.setdiff1d(np.arange(n), held), np.arange(n, n + effects)])
+        effects = self.white_effects
+        free = np.setdiff1d(np.arange(self.layout.size), held)
+        n = len(free)
+        system, pull = np.empty((n + self.effects, n + self.effects)), np.empty(n + self.effects)
         costs = np.empty(len(thetas))
         for p, theta in enumerate(thetas):
-            system = np.zeros((n + effects, n + effects))
-            pull = np.zeros(n + effects)
-            system[:n, :n], pull[:n], cost = self.normal_equations(theta)
-            system[range(n, n + effects), range(n, n + effects)] = 1.0
-            for ball, effect in self.white_effects.items():
-                columns, r, j = self.jacobian(ball, theta)
-                weighted = effect * np.repeat(self.weights(r), 2)[:, None]
-                own = n + np.arange(effect.shape[1])
-                shared = j @ weighted
-                system[np.ix_(columns, own)] -= shared
-                system[np.ix_(own, columns)] -= shared.T
-                system[np.ix_(own, own)] += effect.T @ weighted
-                pull[own] -= weighted.T @ r
-            scale = 1 / np.sqrt(np.diag(system)[free] + 1e-12)
-            equations = system[np.ix_(free, free)] * scale[:, None] * scale + 1e-9 * np.eye(len(free))
-            pull = pull[free] * scale
-            costs[p] = cost - pull @ np.linalg.solve(equations, pull)
+            a, g, cost = self.normal_equations(theta)
+            r, j = self.slopes(theta)
+            weighted = effects * np.repeat(self.weights(r), 2)[:, None]
+            system[:n, :n], pull[:n] = a[np.ix_(free, free)], g[free]
+            system[:n, n:] = -(j[:, free].T @ weighted)
+            system[n:, :n] = system[:n, n:].T
+            system[n:, n:] = effects.T @ weighted
+            system[range(n, len(pull)), range(n, len(pull))] += 1.0
+            pull[n:] = -(weighted.T @ r)
+            scale = 1 / np.sqrt(np.diag(system) + 1e-12)
+            equations = system * scale[:, None] * scale
+            equations[np.diag_indices(len(pull))] += 1e-9
+            costs[p] = cost - (pull * scale) @ np.linalg.solve(equations, pull * scale)
         return costs
 
 

@@ -220,10 +220,8 @@ def _spread(problem: MotionProblem, theta: Array) -> tuple[Array, Array, dict[st
     a = problem.normal_equations(theta)[0]
     d = 1 / np.sqrt(np.diag(a) + 1e-12)
     covariance = d[:, None] * np.linalg.pinv(a * d[:, None] * d[None, :], hermitian=True) * d[None, :]
-    push = np.zeros((problem.layout.size, problem.effects))
-    weight = {}
-    for ball, effect in problem.white_effects.items():
-        columns, r, j = problem.jacobian(ball, theta)
-        weight[ball] = problem.weights(r)
-        push[columns, : effect.shape[1]] += (j * np.repeat(weight[ball], 2)) @ effect
+    r, j = problem.slopes(theta)
+    each = problem.weights(r)
+    push = (j * np.repeat(each, 2)[:, None]).T @ problem.white_effects
+    weight = {ball: each[problem.rows_of(ball)] for ball in problem.seen}
     return np.asarray(covariance), push, weight

@@ -181,7 +181,8 @@ def _face(
     weight = np.ones(len(u))
     scale = 1.0
     for _ in range(6):  # the shading, as if the marks were not there
-        shading = basis @ np.linalg.lstsq(basis * weight[:, None], value * weight, rcond=None)[0]
+        weighted = basis.T * weight**2  # u and v are of the order of one: its square is no harder to solve
+        shading = basis @ np.linalg.solve(weighted @ basis, weighted @ value)
         left = value - shading
         scale = max(1.4826 * float(np.median(np.abs(left))), 0.7)
         weight = np.where(left < -2.0 * scale, 0.05, np.where(left > 3.0 * scale, 0.2, 1.0))

@@ -74,14 +74,22 @@ class TableSchema:
         """Rows with exactly these columns in this order and type; missing ones empty; ``extra`` ones kept at the end."""
         import pandas as pd
 
-        unknown = [c for c in rows.columns if c not in self.dtypes and c not in extra]
+        dtypes = self.dtypes
+        unknown = [c for c in rows.columns if c not in dtypes and c not in extra]
         if unknown:
             raise SchemaError(f"{self.name}: columns {', '.join(map(str, unknown))} are not in its schema.")
-        out: dict[str, pd.Series] = {}
-        for name, dtype in self.dtypes.items():
-            nothing = float("nan") if dtype == "float64" else pd.NA  # float64 has no NA
-            out[name] = rows[name].astype(dtype) if name in rows else pd.Series(nothing, index=rows.index, dtype=dtype)
-        out |= {name: rows[name] for name in extra if name in rows}
+        if not extra and list(map(str, rows.dtypes)) == list(dtypes.values()) and list(rows.columns) == list(dtypes):
+            return rows.reset_index(drop=True)  # as it is: most tables pass here twice
+        given = dict(rows.items())
+        nothing = {dtype: pd.array([None] * len(rows), dtype=dtype) for dtype in dict.fromkeys(dtypes.values())
+                   if dtype != "float64"}
+        out: dict[str, Any] = {}
+        for name, dtype in dtypes.items():
+            if name not in given:
+                out[name] = nothing.get(dtype, float("nan"))
+            else:
+                out[name] = given[name] if given[name].dtype == dtype else given[name].astype(dtype)
+        out |= {name: given[name] for name in extra if name in given}
         return pd.DataFrame(out, index=rows.index).reset_index(drop=True)
 
     def resource(self, path: str) -> dict[str, Any]:
