@@ -15,17 +15,19 @@ from typing import TypeVar, cast
 
 import numba
 
+from shared import equipment
+
 F = TypeVar("F", bound=Callable[..., object])
 
 _HERE = Path(__file__).parent
-_CONSTANTS = ("knowledge.py", "paths.py", "physics.py", "../shared/equipment.py")  # of theirs that are compiled in
+_CONSTANTS = (_HERE / "knowledge.py", _HERE / "paths.py", _HERE / "physics.py", Path(equipment.__file__))  # compiled in
 
 
 def _folder() -> str:
     """A folder of the user's own for what is compiled from the modules as they are now; "" for Numba's own choice."""
     if os.environ.get("NUMBA_CACHE_DIR"):
         return ""
-    paths = [*sorted(_HERE.glob("compiled*.py")), *(_HERE / name for name in _CONSTANTS)]
+    paths = [*sorted(_HERE.glob("compiled*.py")), *_CONSTANTS]
     text = b"".join(path.read_bytes() for path in paths)
     home = os.environ.get("LOCALAPPDATA" if sys.platform == "win32" else "XDG_CACHE_HOME")
     try:

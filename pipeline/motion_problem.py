@@ -89,7 +89,7 @@ class MotionProblem:
             s = self.seen[ball]
             whole[at : at + len(s.t_s), :, : s.systematic.shape[2]] = self.whiten[ball] @ s.systematic
             at += len(s.t_s)
-        return whole.reshape(-1, self.effects)
+        return whole.reshape(2 * len(whole), self.effects)
 
     def weights(self, residuals: Array) -> Array:
         """(N,) Huber's, of whitened residuals (2N,)."""
