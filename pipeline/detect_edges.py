@@ -3,9 +3,9 @@
 First the outline is slid over the picture's gradients, taken along rays across it, to the place where most of it lies
 on an edge (`capture`): marks on the ball, its reflections and its shadow have edges too, but not in a ring of a ball's
 size. Then the picture along each ray is modelled as two levels of its own, the limb's fall inside and the contact
-shadow's outside, joined by a blurred step. Limb and shadow change smoothly around the ball, as a few harmonics. The model
-is linear in small displacements, so each ray's profile shrinks to a few scalar products with fixed functions, and one
-robust weighted fit over all rays and channels moves the ball's centre in the table plane (Gauss-Newton).
+shadow's outside, joined by a blurred step. Limb and shadow change smoothly around the ball, as a few harmonics. The
+model is linear in small displacements, so each ray's profile shrinks to a few scalar products with fixed functions, and
+one robust weighted fit over all rays and channels moves the ball's centre in the table plane (Gauss-Newton).
 """
 
 from __future__ import annotations
