@@ -5,8 +5,9 @@ Colours are Okabe and Ito's set for all kinds of colour vision; line styles tell
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from io import BytesIO
 from math import atan2, cos, degrees, hypot, radians, sin
 from pathlib import Path
@@ -54,48 +55,74 @@ def write_diagram(
 ) -> None:
     """Write the diagram of one shot as PNG, with few colours so that a page of them can be sent by mail.
 
-    shot     : its SHOTS row
+    shot     : its SHOTS row, or SHOT_COLUMNS of it
     contacts : its CONTACTS rows
     tracks   : its TRACKS rows
     upright  : head at the top instead of the left, for a page or a telephone held upright
     """
     from PIL import Image
 
+    ground = _ground(table, upright)
     figure = shot_figure(shot, contacts, tracks, table=table, upright=upright)
-    figure.set_dpi(_DPI)
+    renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]  # an Agg canvas
     with plain_labels(figure):
-        figure.canvas.draw()
-    pixels = np.asarray(figure.canvas.buffer_rgba())  # type: ignore[attr-defined]  # an Agg canvas
-    colours = Image.fromarray(pixels[..., :3])
+        renderer.restore_region(ground)
+        figure.draw(renderer)
+    colours = Image.fromarray(np.asarray(figure.canvas.buffer_rgba())).convert("RGB")  # type: ignore[attr-defined]
     few = colours.quantize(_COLOURS, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
     buffer = BytesIO()
     few.save(buffer, "PNG", dpi=(_DPI, _DPI))
     write_bytes(path, buffer.getvalue())
 
 
+@lru_cache(maxsize=4)
+def _ground(table: Table, upright: bool) -> Any:
+    """What every diagram of this table shows, drawn once: the table and the names of the numbers."""
+    figure, axes = _sheet(_View(table, upright))
+    figure.set_facecolor("white")
+    _table(axes, _View(table, upright))
+    _names(figure, columns=_columns(upright))
+    figure.canvas.draw()
+    return figure.canvas.copy_from_bbox(figure.bbox)  # type: ignore[attr-defined]  # an Agg canvas
+
+
 def shot_figure(
     shot: Mapping[str, Any], contacts: pd.DataFrame, tracks: pd.DataFrame, *, table: Table, upright: bool = False
 ) -> Figure:
-    """The diagram as a matplotlib figure of its own (pyplot and its global state are not used)."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
+    """One shot's own part of its diagram, without ground: a figure (pyplot and its global state are not used)."""
     view = _View(table, upright)
-    size = (6.4, 11.6) if upright else (11.0, 7.0)
-    figure = Figure(figsize=size, facecolor="white")
-    FigureCanvasAgg(figure)
-    axes = figure.add_axes((0.02, 0.16, 0.96, 0.77) if upright else (0.01, 0.15, 0.98, 0.78))
-    _table(axes, view)
+    figure, axes = _sheet(view)
     _paths(axes, view, tracks)
     _events(axes, view, contacts)
     _angles(axes, view, shot, contacts, tracks)
-    _frame(axes, view)
     kind = str(shot.get("kind") or "")
     title = f"{shot.get('shot_id', '')}   {kind}".strip()
     figure.text(0.02, 0.965, title, fontsize=14, fontweight="bold", color=INK, va="center")
     _legend(figure, tracks)
-    _numbers(figure, shot, columns=2 if upright else 4)
+    _numbers(figure, shot, columns=_columns(upright))
     return figure
+
+
+def _sheet(view: _View) -> tuple[Figure, Axes]:
+    """An empty transparent figure, and axes in drawing mm."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(6.4, 11.6) if view.upright else (11.0, 7.0), dpi=_DPI, facecolor="none")
+    FigureCanvasAgg(figure)
+    area = (0.02, 0.16, 0.96, 0.77) if view.upright else (0.01, 0.15, 0.98, 0.78)
+    axes = figure.add_axes(area, xticks=[], yticks=[], aspect="equal")  # ticks cost as much as all else together
+    margin = _RAIL_MM + 75
+    table = view.table
+    corners = view([(-margin, -margin), (table.length_mm + margin, table.width_mm + margin)])
+    axes.set_xlim(*sorted(corners[:, 0]))
+    axes.set_ylim(*sorted(corners[:, 1]))
+    axes.set_axis_off()
+    return figure, axes
+
+
+def _columns(upright: bool) -> int:
+    return 2 if upright else 4
 
 
 def _table(axes: Axes, view: _View) -> None:
@@ -148,13 +175,12 @@ def _paths(axes: Axes, view: _View, tracks: pd.DataFrame) -> None:
 
 def _events(axes: Axes, view: _View, contacts: pd.DataFrame) -> None:
     marks = {"strike": "*", "ball": "x", "cushion": "o", "jaw": "^", "pocket": "s"}
-    for row in contacts.to_dict("records"):
-        x, y = row["x_mm"], row["y_mm"]
-        if row["kind"] not in marks or pd.isna(x) or pd.isna(y):
+    for kind, x, y, ball in contacts[["kind", "x_mm", "y_mm", "ball"]].itertuples(index=False):
+        if kind not in marks or pd.isna(x) or pd.isna(y):
             continue
         place = view((x, y))
-        axes.plot(place[0], place[1], marker=marks[row["kind"]], markersize=9 if row["kind"] == "strike" else 6,
-                  color=ball_colour(str(row["ball"])), markerfacecolor="none", markeredgewidth=1.6, zorder=7)
+        axes.plot(place[0], place[1], marker=marks[kind], markersize=9 if kind == "strike" else 6,
+                  color=ball_colour(str(ball)), markerfacecolor="none", markeredgewidth=1.6, zorder=7)
 
 
 def _angles(axes: Axes, view: _View, shot: Mapping[str, Any], contacts: pd.DataFrame, tracks: pd.DataFrame) -> None:
@@ -177,7 +203,7 @@ def _angles(axes: Axes, view: _View, shot: Mapping[str, Any], contacts: pd.DataF
     end = here + view(normal) * reach
     axes.plot([here[0], end[0]], [here[1], end[1]], color=FAINT, linewidth=1, linestyle=(0, (4, 3)), zorder=3)
     for name, word, side, colour, share in (
-        ("incoming_angle_deg", "in", -along, INCOMING, 0.62), ("rebound_angle_deg", "out", along, REBOUND, 0.8),
+        (_ANGLES[0], "in", -along, INCOMING, 0.62), (_ANGLES[1], "out", along, REBOUND, 0.8),
     ):
         angle = _number(shot.get(name))
         if angle is None:
@@ -206,16 +232,6 @@ def _arc(axes: Axes, here: Array, start: Array, end: Array, radius: float, colou
     axes.plot([here[0], tip[0]], [here[1], tip[1]], color=colour, linewidth=1.2, zorder=8)
 
 
-def _frame(axes: Axes, view: _View) -> None:
-    margin = _RAIL_MM + 75
-    table = view.table
-    corners = view([(-margin, -margin), (table.length_mm + margin, table.width_mm + margin)])
-    axes.set_xlim(*sorted(corners[:, 0]))
-    axes.set_ylim(*sorted(corners[:, 1]))
-    axes.set_aspect("equal")
-    axes.set_axis_off()
-
-
 def _legend(figure: Figure, tracks: pd.DataFrame) -> None:
     x = 0.98
     for ball in reversed([str(b) for b in tracks["ball"].dropna().unique()]):
@@ -234,18 +250,30 @@ _SHOWN = (
     ("cut_angle_deg", "cut angle (+ left)", "°"),
     ("miss_mm", "miss (+ long)", "mm"),
 )
+_ANGLES = ("incoming_angle_deg", "rebound_angle_deg")
+#: all that a diagram needs of a SHOTS row
+SHOT_COLUMNS = ("shot_id", "kind", "rail", "banked_ball",
+                *(f"{name}{u}" for name in (*_ANGLES, *(row[0] for row in _SHOWN)) for u in ("", "_u")))
+
+
+def _places(columns: int) -> Iterator[tuple[float, float]]:
+    """Where each of _SHOWN is printed, as shares of the figure."""
+    rows = -(-len(_SHOWN) // columns)
+    for i in range(len(_SHOWN)):
+        yield 0.02 + 0.96 * (i % columns) / columns, 0.115 - (0.065 if rows == 2 else 0.03) * (i // columns)
+
+
+def _names(figure: Figure, *, columns: int) -> None:
+    for (x, y), (_, words, _) in zip(_places(columns), _SHOWN, strict=True):
+        figure.text(x, y, words, fontsize=8.5, color=SIGHT, va="bottom")
 
 
 def _numbers(figure: Figure, shot: Mapping[str, Any], *, columns: int) -> None:
-    rows = -(-len(_SHOWN) // columns)
-    for i, (name, words, unit) in enumerate(_SHOWN):
-        column, row = i % columns, i // columns
-        x, y = 0.02 + 0.96 * column / columns, 0.115 - (0.065 if rows == 2 else 0.03) * row
+    for (x, y), (name, _, unit) in zip(_places(columns), _SHOWN, strict=True):
         value = _number(shot.get(name))
         text = "not measured"
         if value is not None:
             text = f"{with_u(value, _number(shot.get(name + '_u')))} {unit}".strip()
-        figure.text(x, y, words, fontsize=8.5, color=SIGHT, va="bottom")
         figure.text(x, y - 0.004, text, fontsize=11, color=INK if value is not None else FAINT, va="top")
 
 

@@ -30,13 +30,13 @@ def is_drawn(task: DrawTask) -> bool:
 
 def draw_clip(task: DrawTask) -> str:
     """Draw every shot of a clip to ``folder/<shot_id>.png``; the line to say if that fails, else empty."""
-    from pipeline.diagram import write_diagram
+    from pipeline.diagram import SHOT_COLUMNS, write_diagram
 
     shots, contacts, tracks = (task.entry.table(name) for name in ("shots", "contacts", "tracks"))
     table = read_calibrations(task.entry.folder / "calibration.json")[0].table
     names = []
     try:
-        for record in shots.to_dict("records"):
+        for record in shots[list(SHOT_COLUMNS)].to_dict("records"):
             row = {str(name): value for name, value in record.items()}
             shot_id = str(row["shot_id"])
             names.append(f"{shot_id}.png")
