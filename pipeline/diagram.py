@@ -62,7 +62,7 @@ def write_diagram(
     """
     from PIL import Image
 
-    ground = _ground(table, upright)
+    ground = _ground(table, upright=upright)
     figure = shot_figure(shot, contacts, tracks, table=table, upright=upright)
     renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]  # an Agg canvas
     with plain_labels(figure):
@@ -75,8 +75,15 @@ def write_diagram(
     write_bytes(path, buffer.getvalue())
 
 
+def get_ready(table: Table) -> None:
+    """Load what the first diagram needs, half a second's work, and draw the table."""
+    import PIL.Image  # noqa: F401
+
+    _ground(table, upright=False)
+
+
 @lru_cache(maxsize=4)
-def _ground(table: Table, upright: bool) -> Any:
+def _ground(table: Table, *, upright: bool) -> Any:
     """What every diagram of this table shows, drawn once: the table and the names of the numbers."""
     figure, axes = _sheet(_View(table, upright))
     figure.set_facecolor("white")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import TypeVar
 
@@ -21,11 +22,13 @@ def pays(clips: int, jobs: int) -> bool:
 class LoneClip:
     """Looks at the clip here and has it measured by a process that has imported, meanwhile, what that takes.
 
-    Those imports cost half as long as a short clip's frames. All other work is done here.
+    Those imports cost half as long as a short clip's frames. All other work is done here. ``meanwhile`` is called here
+    while the other process measures.
     """
 
-    def __init__(self, on_report: OnReport | None = None) -> None:
+    def __init__(self, on_report: OnReport | None = None, meanwhile: Callable[[], object] = lambda: None) -> None:
         self._here, self._there = InProcess(on_report), ProcessPool(1)
+        self._meanwhile = meanwhile
 
     def run(self, work: Callable[[T], R], tasks: Sequence[T]) -> Iterator[tuple[int, R | Lost]]:
         """See Executor."""
@@ -39,9 +42,12 @@ class LoneClip:
         _, first = next(self._here.run(look_clip, [task]))
         if isinstance(first, Lost) or first.failure:
             return first
-        executor = self._here if first.reused else self._there  # nothing was looked at: nothing was loaded meanwhile
         rest = replace(task, again=task.again and first.reused, sha256=first.sha256)
-        _, record = next(executor.run(measure_clip, [rest]))
+        if first.reused:  # nothing was looked at: nothing was loaded meanwhile
+            return _joined(first, next(self._here.run(measure_clip, [rest]))[1])
+        with ThreadPoolExecutor(1) as beside:
+            beside.submit(self._meanwhile)
+            _, record = next(self._there.run(measure_clip, [rest]))
         return _joined(first, record)
 
 

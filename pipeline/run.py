@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
@@ -25,6 +26,7 @@ from shared.errors import SettingsError
 from shared.files import file_sha256
 
 _WRITE_EVERY_S = 15.0  # while clips are still being measured
+_FEW_DRAWINGS = 2  # are done before a pool is up
 
 
 class Progress(Protocol):
@@ -102,7 +104,7 @@ class _Run:
 
     def __init__(self, session: Session, options: RunOptions, progress: Progress, executor: Executor | None) -> None:
         self.session, self.options, self.progress = session, options, progress
-        self.executor = executor or _local(len(session.clips), options.jobs, self._reported)
+        self.executor = executor or _local(len(session.clips), options.jobs, self._reported, self._get_ready_to_draw)
         self.out = options.out or session.measured
         self.work = Work(self.out.absolute() / ".work")  # a worker elsewhere may have another current folder
         self.records: dict[str, ClipRecord] = {}
@@ -122,11 +124,9 @@ class _Run:
             self._measure_together()
         except KeyboardInterrupt:
             self.stopped = True
-        shots = self._write()
+        shots = self._write_and_draw()
         if not self.stopped:
             try:
-                if self.options.diagrams:
-                    self._draw()
                 write_page(self.session, self.out)
             except KeyboardInterrupt:
                 self.stopped = True
@@ -254,26 +254,46 @@ class _Run:
                 self._problem(line)
         return shots
 
-    def _draw(self) -> None:
-        """A table diagram for each shot that has none, or an old one."""
+    def _write_and_draw(self) -> pd.DataFrame:
+        """The files, and a table diagram for each shot that has none or an old one."""
+        if self.stopped or not self.options.diagrams:
+            return self._write()
         tasks = [
             DrawTask(entry=self.work.entry(clip), folder=self.out.absolute() / "pictures",
                      settings=self.session.settings)
             for clip in self.session.present if self._record(clip).shots
         ]
         tasks = [task for task in tasks if self.options.again or not is_drawn(task)]
+        if len(tasks) <= _FEW_DRAWINGS:
+            shots = self._write()
+            self._draw(tasks, InProcess())
+            return shots
+        with ThreadPoolExecutor(1) as writer:  # the workers need not wait for it
+            written = writer.submit(self._write)
+            self._draw(tasks, self.executor)
+            return written.result()
+
+    def _get_ready_to_draw(self) -> None:
+        if self.options.diagrams:
+            from pipeline.diagram import get_ready
+
+            get_ready(self.session.settings.table)
+
+    def _draw(self, tasks: Sequence[DrawTask], executor: Executor) -> None:
         self._start("drawing", float(len(tasks)))
-        executor = self.executor if len(tasks) > 2 else InProcess()  # two are drawn before a pool is up
-        for index, result in executor.run(draw_clip, tasks):
-            line = result.words if isinstance(result, Lost) else result
-            if line:
-                self._problem(line)
-            self._reach(tasks[index].entry.folder.name, 1.0)
+        try:
+            for index, result in executor.run(draw_clip, tasks):
+                line = result.words if isinstance(result, Lost) else result
+                if line:
+                    self._problem(line)
+                self._reach(tasks[index].entry.folder.name, 1.0)
+        except KeyboardInterrupt:
+            self.stopped = True
 
 
-def _local(clips: int, jobs: int, on_report: OnReport) -> Executor:
+def _local(clips: int, jobs: int, on_report: OnReport, meanwhile: Callable[[], object]) -> Executor:
     if lone_clip.pays(clips, jobs):
-        return lone_clip.LoneClip(on_report)
+        return lone_clip.LoneClip(on_report, meanwhile)
     return local_executor(clips, jobs, on_report)
 
 
