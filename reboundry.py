@@ -59,13 +59,16 @@ def measure(
               row that could not be used), ``folder`` with the files
     raises  : SettingsError for settings or paths of no use
     """
-    from pipeline.run import RunOptions, measure_session
+    from pipeline.executor import get_ready
     from pipeline.sessions import find_sessions
 
     sessions = find_sessions([_Path(path)])
     if len(sessions) > 1:
         raise SettingsError(f"{path}: holds {len(sessions)} sessions ({', '.join(s.name for s in sessions)}); measure "
                             "them one by one.")
+    get_ready(len(sessions[0].clips), jobs)  # before the imports that the next line brings
+    from pipeline.run import RunOptions, measure_session
+
     options = RunOptions(out=None if out is None else _Path(out), jobs=jobs, again=again, diagrams=diagrams)
     return measure_session(sessions[0], options=options)
 
