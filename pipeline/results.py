@@ -136,8 +136,8 @@ def write_tracks(path: Path, entries: Sequence[Entry]) -> None:
 
     def write(file: Any) -> None:
         with pq.ParquetWriter(file, schema) as writer:
-            for entry in entries:
-                writer.write_table(pa.Table.from_pandas(entry.table("tracks"), schema=schema, preserve_index=False))
+            for entry in entries:  # not by way of pandas: they are many rows
+                writer.write_table(pq.read_table(entry.table_path("tracks"), columns=schema.names).cast(schema))
 
     write_with(path, write)
 
