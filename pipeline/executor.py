@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
@@ -185,9 +186,18 @@ def _start_worker(threads: int, reports: _Reports) -> None:
     global _report_to
     _report_to = reports.add
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     import cv2
 
     cv2.setNumThreads(threads)
+
+
+def _end_with_parent() -> None:
+    """Of a worker that was just being started when its parent was stopped, or killed, nobody knows: it ends itself."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def processors() -> int:

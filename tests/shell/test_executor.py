@@ -101,6 +101,19 @@ if __name__ == "__main__":
 """
 
 
+KILLED = """
+import os, signal, sys
+sys.path.insert(0, {root!r})
+from pipeline.executor import ProcessPool
+from tests.shell.test_executor import sleepy
+
+if __name__ == "__main__":
+    for index, result in ProcessPool(2).run(sleepy, [0.0, 0.0, 600.0, 600.0]):
+        if index == 1:
+            os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
 def sleepy(seconds: float) -> float:
     time.sleep(seconds)
     return seconds
@@ -115,6 +128,16 @@ def test_ctrl_c_ends_the_workers_and_keeps_what_is_done(tmp_path):
                          preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))
     assert ran.stdout.strip() == "kept [0, 1]"
     assert "Traceback" not in ran.stderr
+
+
+def test_workers_end_when_their_parent_is_killed(tmp_path):
+    root = Path(__file__).resolve().parents[2]
+    script = tmp_path / "script.py"
+    script.write_text(KILLED.format(root=str(root)))
+    # this lasts until the last worker lets go of the output
+    ran = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, timeout=60, check=False,
+                         env=os.environ | {"PYTHONPATH": str(root)})
+    assert ran.returncode == -signal.SIGKILL
 
 
 def half_and_half(weight: float) -> float:
