@@ -41,7 +41,7 @@ def mark_complete() -> None:
         (place / _LAST).touch()
 
 
-def is_complete() -> bool:
-    """Whether every function has been compiled and kept; False also where that isn't known."""
+def is_missing() -> bool:
+    """Whether the functions are yet to be compiled, as on a first run; False also where that isn't known."""
     place = folder()
-    return place is not None and (place / _LAST).exists()
+    return place is not None and not (place / _LAST).exists()

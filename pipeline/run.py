@@ -11,7 +11,7 @@ from typing import Protocol
 
 import pandas as pd
 
-from pipeline import lone_clip
+from pipeline import compiled_place, lone_clip
 from pipeline.assemble import check_settings, write_page, write_results
 from pipeline.clip_job import ClipRecord, ClipTask, measure_clip, prior_friction
 from pipeline.corrections import corrected, read_corrections
@@ -25,6 +25,7 @@ from shared.columns import CONTACTS
 from shared.errors import SettingsError
 from shared.files import file_sha256
 
+FIRST_RUN = "First run here: parts of the program are compiled, which takes half a minute, once."
 _WRITE_EVERY_S = 15.0  # while clips are still being measured
 _FEW_DRAWINGS = 2  # are done before a pool is up
 
@@ -135,6 +136,8 @@ class _Run:
 
     def _measure_each(self) -> None:
         """Every clip for itself: decoded where need be, its shots measured with the friction that it shows itself."""
+        if self.session.clips and compiled_place.is_missing():
+            self.progress.say(FIRST_RUN)
         self._do("measuring", [self._task(clip) for clip in self.session.clips], by_size=True)
 
     def _measure_together(self) -> None:

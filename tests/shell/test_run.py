@@ -8,8 +8,9 @@ import pandas as pd
 import pytest
 
 from calibration.store import read_calibrations
+from pipeline import compiled_place
 from pipeline.executor import InProcess
-from pipeline.run import RunOptions, Silent, measure_session
+from pipeline.run import FIRST_RUN, RunOptions, Silent, measure_session
 from pipeline.sessions import find_sessions
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.errors import CalibrationError, SettingsError
@@ -272,3 +273,15 @@ def test_diagrams_are_drawn_once(folder, stages):
     before = picture.stat().st_mtime_ns
     measure_session(session, options=RunOptions(), executor=InProcess())
     assert picture.stat().st_mtime_ns == before
+
+
+def test_a_first_run_says_that_it_compiles(folder, stages, tmp_path, monkeypatch):
+    monkeypatch.delenv("NUMBA_CACHE_DIR", raising=False)
+    for name in ("XDG_CACHE_HOME", "LOCALAPPDATA"):
+        monkeypatch.setenv(name, str(tmp_path / "cache"))
+    first, second = Lines(), Lines()
+    run(folder, first)
+    compiled_place.mark_complete()  # what the measuring does when it has compiled all
+    run(folder, second)
+    assert first.lines.count(FIRST_RUN) == 1
+    assert FIRST_RUN not in second.lines
