@@ -93,6 +93,8 @@ class Steadiness:
         """What `shift` needs of a picture, copied."""
         size = 2 * (self._half + AROUND) + 1
         near = np.empty((len(self._patches), size, size), np.uint8)
+        if not self._patches:
+            return Cutouts(near, {})
         for patch, window in zip(self._patches, near, strict=True):
             seen = luma[patch.near]
             window[:] = seen if seen.shape == window.shape else patch.padded(seen)
@@ -106,8 +108,6 @@ class Steadiness:
 
     def shift(self, picture: NDArray[np.uint8] | Cutouts) -> Movement:
         """The move of the picture (luma, or its cutouts) since the reference picture."""
-        if not self._patches:
-            return Movement(float("nan"), float("nan"), float("nan"), 0, None)
         cut = picture if isinstance(picture, Cutouts) else self.cutouts(picture)
         shifts = [patch.follow(cut.near[i], cut.far.get(i)) for i, patch in enumerate(self._patches)]
         seen = np.array([s is not None for s in shifts], dtype=bool)

@@ -88,7 +88,8 @@ class TableSchema:
             if name not in given:
                 out[name] = nothing.get(dtype, float("nan"))
             else:
-                out[name] = given[name] if given[name].dtype == dtype else given[name].astype(dtype)
+                # by their names: pandas' own "str", whose missing values are NaN, claims to equal "string"
+                out[name] = given[name] if str(given[name].dtype) == dtype else given[name].astype(dtype)
         out |= {name: given[name] for name in extra if name in given}
         return pd.DataFrame(out, index=rows.index).reset_index(drop=True)
 

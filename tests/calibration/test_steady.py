@@ -158,3 +158,16 @@ def test_nothing_is_measured_after_the_camera_is_lost(still):
     assert sum(1 for _ in watch) == 40
     assert watch.correct(detections(calibration, 40, 17, far))["frame"].max() == 16
     assert "nothing after that is measured" in watch.warnings()[0]
+
+
+def test_a_clip_in_which_no_mark_can_be_followed_says_so(still):
+    """Bare rails, or out of focus: the camera may have moved, but the clip is measured."""
+    calibration, luma = still
+    plain = np.full_like(luma, 90)
+    assert Steadiness(calibration, plain).marks == 0
+    chroma = np.full((luma.shape[0] // 2, luma.shape[1] // 2), 128, np.uint8)
+    watch = CameraWatch([Frame(i, i / 30, plain, (chroma, chroma)) for i in range(20)], calibration)
+    assert sum(1 for _ in watch) == 20
+    found = detections(calibration, 20, 99, SHIFT)
+    assert "could not be checked" in watch.warnings()[0]
+    assert len(watch.correct(found)) <= len(found)
