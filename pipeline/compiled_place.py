@@ -19,14 +19,13 @@ _LAST = "compiled_ready"  # written when all else is there
 
 
 def folder() -> Path | None:
-    """A folder of the user's own for what is compiled from the modules as they are now; None where there can't be one,
-    or the user names another (NUMBA_CACHE_DIR): then it is Numba that chooses.
+    """A folder for what is compiled from the modules as they are now: in the user's cache, or where the user has Numba
+    keep such things (NUMBA_CACHE_DIR). None where there can't be one: then it is Numba that chooses.
     """
-    if os.environ.get("NUMBA_CACHE_DIR"):
-        return None
     paths = [*sorted(_HERE.glob("compiled*.py")), *_CONSTANTS]
     digest = hashlib.sha256(b"".join(path.read_bytes() for path in paths)).hexdigest()
-    home = os.environ.get("LOCALAPPDATA" if sys.platform == "win32" else "XDG_CACHE_HOME")
+    home = os.environ.get("NUMBA_CACHE_DIR") or os.environ.get(
+        "LOCALAPPDATA" if sys.platform == "win32" else "XDG_CACHE_HOME")
     try:
         chosen = (Path(home) if home else Path.home() / ".cache") / "reboundry" / digest[:16]
         chosen.mkdir(parents=True, exist_ok=True)
