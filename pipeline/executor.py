@@ -157,6 +157,7 @@ def can_preload() -> bool:
 
 def get_ready(tasks: int, jobs: int = 0) -> None:
     """Begin to load, in a process of its own, what the workers for so many tasks need, while this one still imports."""
+    _keep_blas_single()
     if can_preload() and jobs != 1 and (tasks > 1 or processors() > 1):
         from multiprocessing import forkserver
 
@@ -169,10 +170,17 @@ def _context(share: int) -> tuple[BaseContext, int]:
     context = multiprocessing.get_context("forkserver" if can_preload() else "spawn")
     if can_preload():
         context.set_forkserver_preload(list(_PRELOAD))  # imported once, then shared by every worker
-    threads = max(1, processors() // share)
+    _keep_blas_single()
+    return context, max(1, processors() // share)
+
+
+def _keep_blas_single() -> None:
+    """One thread for the products of small matrices that measuring is full of: more only wait for one another, busily.
+
+    Heeded by a process that loads NumPy afterwards: workers in any case, this one if it is called early enough.
+    """
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, str(threads))  # read by the libraries when a worker first imports them
-    return context, threads
+        os.environ.setdefault(name, "1")
 
 
 def _new_pool(workers: int, share: int) -> tuple[ProcessPoolExecutor, _Reports]:
