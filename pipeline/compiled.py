@@ -1,9 +1,10 @@
-"""Functions compiled to machine code when they are first called, and kept for all later runs."""
+"""Functions compiled to machine code when they are first called, and kept for all later runs where there is room."""
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
-from typing import TypeVar, cast
+from typing import Any, TypeVar, cast
 
 import numba
 
@@ -11,13 +12,24 @@ from pipeline.compiled_place import folder
 
 F = TypeVar("F", bound=Callable[..., object])
 
-if (_chosen := folder()) is not None:
-    setattr(numba.config, "CACHE_DIR", str(_chosen))  # noqa: B010  it sets its own attributes when it is imported
+_place = folder()
 
 
 def compiled(function: F) -> F:
     """Compile in full, without Python's objects. Divisions by zero give infinities, as in NumPy."""
-    try:
-        return cast(F, numba.njit(cache=True, error_model="numpy")(function))
-    except RuntimeError:  # there is no place to keep it: compiled anew in every process
+    if _place is None:
         return cast(F, numba.njit(error_model="numpy")(function))
+    config: Any = numba.config
+    others, config.CACHE_DIR = config.CACHE_DIR, str(_place)  # of whoever else uses Numba in this process
+    try:
+        made: Any = numba.njit(cache=True, error_model="numpy")(function)
+    finally:
+        config.CACHE_DIR = others
+    save = made._cache.save_overload
+
+    def save_if_there_is_room(*overload: object) -> None:
+        with contextlib.suppress(OSError):
+            save(*overload)
+
+    made._cache.save_overload = save_if_there_is_room
+    return cast(F, made)

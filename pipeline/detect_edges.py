@@ -10,7 +10,7 @@ one robust weighted fit over all rays and channels moves the ball's centre in th
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,10 +81,6 @@ class OutlineFitter:
         _, normal = picture.outlines(middle, self.rays)
         self._slide = Slide.over(normal[0], self.settings.capture_radii * self.radius_px)
         self._s, self._basis = _basis(self.settings)
-
-    def with_blur(self, edge_blur_px: float) -> OutlineFitter:
-        """The same fitter for another edge blur."""
-        return OutlineFitter(self.picture, replace(self.settings, edge_blur_px=edge_blur_px))
 
     def fit(
         self, mosaic: Mosaic, xy_mm: Array, blur_px: Array, *, of: NDArray[np.intp] | None = None, rough: bool = True

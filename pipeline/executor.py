@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -18,8 +19,9 @@ T = TypeVar("T")
 R = TypeVar("R")
 OnReport = Callable[[float], None]
 
-_PRELOAD = ("pipeline.clip_job", "pipeline.shots", "calibration.find", "av", "filterpy.kalman", "pyarrow.parquet",
-            "pipeline.compiled_ready")
+_PRELOAD = ["pipeline.clip_job", "pipeline.shots", "calibration.find", "av", "filterpy.kalman", "pyarrow.parquet"]
+if sys.platform != "darwin":  # it calls LAPACK, and Apple's doesn't bear a fork after that
+    _PRELOAD.append("pipeline.compiled_ready")
 _POLL_S = 0.3  # how often reports of the workers are passed on
 _report_to: OnReport | None = None  # where `report` goes, in this process
 
@@ -159,18 +161,27 @@ def get_ready(tasks: int, jobs: int = 0) -> None:
     """Begin to load, in a process of its own, what the workers for so many tasks need, while this one still imports."""
     _keep_blas_single()
     if can_preload() and jobs != 1 and (tasks > 1 or processors() > 1):
-        from multiprocessing import forkserver
-
         _context(max(1, min(jobs or processors(), tasks)))
+
+
+def _start_server() -> None:
+    """Start the fork server deaf to Ctrl-C, which it would only learn to ignore after its imports."""
+    from multiprocessing import forkserver
+
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+    try:
         forkserver.ensure_running()
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _context(share: int) -> tuple[BaseContext, int]:
     """How processes are started, and the threads each may have when ``share`` of them share the processors."""
+    _keep_blas_single()
     context = multiprocessing.get_context("forkserver" if can_preload() else "spawn")
     if can_preload():
-        context.set_forkserver_preload(list(_PRELOAD))  # imported once, then shared by every worker
-    _keep_blas_single()
+        context.set_forkserver_preload(_PRELOAD)  # imported once, then shared by every worker
+        _start_server()
     return context, max(1, processors() // share)
 
 

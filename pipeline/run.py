@@ -16,7 +16,7 @@ from pipeline.assemble import check_settings, write_page, write_results
 from pipeline.clip_job import ClipRecord, ClipTask, measure_clip, prior_friction
 from pipeline.corrections import corrected, read_corrections
 from pipeline.draw_job import DrawTask, draw_clip, is_drawn
-from pipeline.executor import Executor, InProcess, Lost, OnReport, local_executor
+from pipeline.executor import Executor, InProcess, Lost, OnReport, ProcessPool, local_executor
 from pipeline.friction import learnt_from_others, tells_more
 from pipeline.physics import Friction
 from pipeline.sessions import Session
@@ -25,7 +25,8 @@ from shared.columns import CONTACTS
 from shared.errors import SettingsError
 from shared.files import file_sha256
 
-FIRST_RUN = "First run here: parts of the program are compiled, which takes half a minute, once."
+FIRST_RUN = "First run here: parts of the program are compiled, which takes half a minute, once if they can be kept."
+_HERE = (InProcess, lone_clip.LoneClip, ProcessPool)  # and not on other machines
 _WRITE_EVERY_S = 15.0  # while clips are still being measured
 _FEW_DRAWINGS = 2  # are done before a pool is up
 
@@ -136,7 +137,7 @@ class _Run:
 
     def _measure_each(self) -> None:
         """Every clip for itself: decoded where need be, its shots measured with the friction that it shows itself."""
-        if self.session.clips and compiled_place.is_missing():
+        if self.session.clips and isinstance(self.executor, _HERE) and compiled_place.is_missing():
             self.progress.say(FIRST_RUN)
         self._do("measuring", [self._task(clip) for clip in self.session.clips], by_size=True)
 
@@ -250,8 +251,14 @@ class _Run:
         return [clip for clip in self.session.present if clip.name in self.records]
 
     def _write(self) -> pd.DataFrame:
+        return self._told(*self._written())
+
+    def _written(self) -> tuple[pd.DataFrame, list[str]]:
+        """The shots, after all files are written, and what there is to say of it."""
         entries = [self.work.entry(clip) for clip in self.session.present if self._record(clip).shots]
-        shots, lines = write_results(self.session, self.out, entries, list(self.records.values()))
+        return write_results(self.session, self.out, entries, list(self.records.values()))
+
+    def _told(self, shots: pd.DataFrame, lines: list[str]) -> pd.DataFrame:
         for line in lines:
             if line not in self.problems:
                 self._problem(line)
@@ -272,9 +279,9 @@ class _Run:
             self._draw(tasks, InProcess())
             return shots
         with ThreadPoolExecutor(1) as writer:  # the workers need not wait for it
-            written = writer.submit(self._write)
+            written = writer.submit(self._written)
             self._draw(tasks, self.executor)
-            return written.result()
+            return self._told(*written.result())
 
     def _get_ready_to_draw(self) -> None:
         if self.options.diagrams:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import pathlib
 import subprocess
 import sys
 from dataclasses import replace
@@ -208,28 +207,39 @@ def test_their_matrix_is_that_of_small_steps(thetas, problem):
             assert (there - back) / 2e-5 == pytest.approx(matrix[:, k], rel=1e-3, abs=1e-4)
 
 
-@pytest.mark.parametrize(("named_by", "can_be"), [("XDG_CACHE_HOME", True), ("NUMBA_CACHE_DIR", True),
-                                                  ("XDG_CACHE_HOME", False)])
-def test_compiled_functions_are_kept_in_the_users_cache_or_go_without(tmp_path, named_by, can_be):
+_SMALL = """
+import sys
+if "full" in sys.argv:
+    import resource
+    resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
+from pipeline import compiled
+import numba
+before = numba.config.CACHE_DIR
+@compiled.compiled
+def twice(x: float) -> float:
+    return 2 * x
+print(twice(21.0), numba.config.CACHE_DIR == before)
+"""
+
+
+@pytest.mark.parametrize(("named_by", "home", "kept"), [
+    ("XDG_CACHE_HOME", "kept", True), ("NUMBA_CACHE_DIR", "kept", True), ("XDG_CACHE_HOME", "blocked", False),
+    pytest.param("XDG_CACHE_HOME", "full", False, marks=pytest.mark.skipif(sys.platform == "win32", reason="limits")),
+])
+def test_compiled_functions_are_kept_in_the_users_cache_or_go_without(tmp_path, named_by, home, kept):
     """Under a hash of all modules wherever it is: Numba itself doesn't see that what a function calls has changed.
 
-    Where nothing can be kept there, all works as ever. A tiny function, not to wait for the fit's.
+    Where nothing can be kept there, or the disk is full, all works as ever; and others who use Numba in the process
+    keep their place. A tiny function, not to wait for the fit's.
     """
-    code = ("from pipeline import compiled\n"
-            "import numba\n"
-            "@compiled.compiled\n"
-            "def twice(x: float) -> float:\n    return 2 * x\n"
-            "print(twice(21.0), numba.config.CACHE_DIR)\n")
-    module = tmp_path / "small.py"
-    module.write_text(code)
-    home = tmp_path / "kept"
-    if not can_be:
-        home.write_text("a file, in which there can be no folder")
-    env = {k: v for k, v in os.environ.items() if k != "NUMBA_CACHE_DIR"} | {named_by: str(home)}
-    out = subprocess.run([sys.executable, str(module)], env=env, capture_output=True, text=True, check=True).stdout
-    value, *folder = out.split()
-    assert value == "42.0"
-    assert bool(folder) == can_be
-    if folder:
-        assert pathlib.Path(folder[0]).parent == home / "reboundry"
-        assert any(path.suffix == ".nbi" for path in pathlib.Path(folder[0]).rglob("*"))
+    module, place = tmp_path / "small.py", tmp_path / "cache"
+    module.write_text(_SMALL)
+    if home == "blocked":
+        place.write_text("a file, in which there can be no folder")
+    env = {k: v for k, v in os.environ.items() if k != "NUMBA_CACHE_DIR"} | {named_by: str(place)}
+    env["PYTHONDONTWRITEBYTECODE"] = "1"
+    out = subprocess.run([sys.executable, str(module), home], env=env, capture_output=True, text=True, check=True)
+    assert out.stdout.split() == ["42.0", "True"]
+    found = [path.relative_to(tmp_path).parts for path in tmp_path.rglob("*.nbc")]
+    assert bool(found) == kept
+    assert all(parts[:2] == ("cache", "reboundry") for parts in found)
