@@ -71,12 +71,13 @@ def place_slopes(
 
 
 @compiled
-def walk_slopes(
-    shot: ShotArrays, theta: Array, times: Array, before: Array, known: Array, by_known: Array, by_start: Array
-) -> None:
-    """`walk`, and ``residuals`` into ``known``; and how the parameters (n) change what is known (n, rows) and each
-    leg's start: its place and time (E, 2, 3, n).
+def walk_slopes(shot: ShotArrays, theta: Array) -> tuple[Array, Array, Array, Array, Array]:
+    """When each event is and what was before it (see `walk`), what is known (rows,); and how the parameters change
+    what is known (n, rows) and each leg's start, its place and time (E, 2, 3, n).
     """
+    n, events = len(theta), len(shot.kind)
+    times, before, known = np.empty(events), np.zeros((events, 2, 6)), np.empty(rows(shot))
+    by_known, by_start = np.empty((n, len(known))), np.zeros((events, 2, 3, n))
     walk(shot, theta, times, before)
     residuals(shot, theta, times, before, known)
     there, then = before.copy(), times.copy()
@@ -94,6 +95,7 @@ def walk_slopes(
                     change = there[i, side, axis] - before[i, side, axis]
                     by_start[i, side, axis, j] = change / shot.steps[j]
                 by_start[i, side, 2, j] = (then[i] - times[i]) / shot.steps[j]
+    return times, before, known, by_known, by_start
 
 
 @compiled
@@ -212,25 +214,32 @@ def cost(shot: ShotArrays, theta: Array) -> float:
 
 
 @compiled
+def _leg(
+    shot: ShotArrays, theta: Array, ball: int, met: int, own: slice, times: Array, before: Array, by_start: Array,
+    tolerated: float, z: Array, slope: Array, leg: Array,
+) -> float:
+    """`_white_slopes` of the leg after so many events, whose frames are ``own``; and `leg_slopes` into ``leg``."""
+    start = np.empty(7)
+    leg_start(shot, theta, ball, met, times, before, start)
+    leg_slopes(shot, ball, shot.chain[ball, met - 1] if met else -1, by_start, leg)
+    return _white_slopes(start, shot.t_s[own], shot.xy_mm[own], shot.white[own], math.exp(theta[0]),
+                         math.exp(theta[1]), tolerated, z, slope)
+
+
+@compiled
 def slopes(shot: ShotArrays, theta: Array) -> tuple[Array, Array]:
     """Whitened residuals of all frames (2N,), and their derivatives by all parameters (2N, n)."""
-    n, events = len(theta), len(shot.kind)
-    times, before, known = np.empty(events), np.zeros((events, 2, 6)), np.empty(rows(shot))
-    by_known, by_start = np.empty((n, len(known))), np.zeros((events, 2, 3, n))
-    walk_slopes(shot, theta, times, before, known, by_known, by_start)
-    many = 2 * len(shot.t_s)
-    z, slope, out = np.empty(many), np.empty((many, LOCAL)), np.zeros((many, n))
-    start, leg, mu_s, mu_r = np.empty(7), np.empty((LOCAL, n)), math.exp(theta[0]), math.exp(theta[1])
+    times, before, _, _, by_start = walk_slopes(shot, theta)
+    many, n = 2 * len(shot.t_s), len(theta)
+    z, slope, leg, out = np.empty(many), np.empty((many, LOCAL)), np.empty((LOCAL, n)), np.zeros((many, n))
     for ball in range(len(shot.place)):
         first, met = shot.begins[ball], 0
         while first < shot.begins[ball + 1]:
             stop = leg_end(shot, ball, met, times, first)
             if stop > first:
-                leg_start(shot, theta, ball, met, times, before, start)
-                leg_slopes(shot, ball, shot.chain[ball, met - 1] if met else -1, by_start, leg)
-                own, both = slice(first, stop), slice(2 * first, 2 * stop)
-                _white_slopes(start, shot.t_s[own], shot.xy_mm[own], shot.white[own], mu_s, mu_r, np.inf, z[both],
-                              slope[both])
+                both = slice(2 * first, 2 * stop)
+                _leg(shot, theta, ball, met, slice(first, stop), times, before, by_start, np.inf, z[both],
+                     slope[both], leg)
                 out[both] = -(slope[both] @ leg)
             first, met = stop, met + 1
     return z, out
@@ -239,25 +248,18 @@ def slopes(shot: ShotArrays, theta: Array) -> tuple[Array, Array]:
 @compiled
 def normal_equations(shot: ShotArrays, theta: Array) -> tuple[Array, Array, float]:
     """J^T W J (n, n), J^T W r (n,) and the cost."""
-    n, events = len(theta), len(shot.kind)
-    times, before, known = np.empty(events), np.zeros((events, 2, 6)), np.empty(rows(shot))
-    by_known, by_start = np.empty((n, len(known))), np.zeros((events, 2, 3, n))
-    walk_slopes(shot, theta, times, before, known, by_known, by_start)
+    times, before, known, by_known, by_start = walk_slopes(shot, theta)
     a, g = by_known @ by_known.T, by_known @ known
     total = (known * known).sum()
-    start, leg, mu_s, mu_r = np.empty(7), np.empty((LOCAL, n)), math.exp(theta[0]), math.exp(theta[1])
-    z, slope = np.empty(2 * len(shot.t_s)), np.empty((2 * len(shot.t_s), LOCAL))
+    z, slope, leg = np.empty(2 * len(shot.t_s)), np.empty((2 * len(shot.t_s), LOCAL)), np.empty((LOCAL, len(theta)))
     for ball in range(len(shot.place)):
         first, met = shot.begins[ball], 0
         while first < shot.begins[ball + 1]:
             stop = leg_end(shot, ball, met, times, first)
             if stop > first:
-                leg_start(shot, theta, ball, met, times, before, start)
-                leg_slopes(shot, ball, shot.chain[ball, met - 1] if met else -1, by_start, leg)
-                own = slice(first, stop)
-                r, by_local = z[: 2 * (stop - first)], slope[: 2 * (stop - first)]
-                total += _white_slopes(start, shot.t_s[own], shot.xy_mm[own], shot.white[own], mu_s, mu_r,
-                                       shot.tolerated, r, by_local)
+                r, by_local = z[2 * first : 2 * stop], slope[2 * first : 2 * stop]
+                total += _leg(shot, theta, ball, met, slice(first, stop), times, before, by_start, shot.tolerated, r,
+                              by_local, leg)
                 a += leg.T @ ((by_local.T @ by_local) @ leg)
                 g -= leg.T @ (by_local.T @ r)
             first, met = stop, met + 1

@@ -54,29 +54,27 @@ def test_every_command_exists():
     assert missing == []
 
 
+def heavy_loaded_by(*lines: str) -> list[str]:
+    """What costs time to import and is there after these lines in a process of their own."""
+    heavy = ("numpy", "pandas", "cv2", "av", "scipy", "matplotlib", "filterpy", "numba")
+    code = "\n".join([*lines, "import sys", f"print(*[m for m in {heavy} if m in sys.modules])"])
+    ran = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    return ran.stdout.split()
+
+
 def test_command_modules_are_light():
     """What is imported at the top of a command is imported by --help."""
-    code = (
-        "import sys\n"
-        "from pipeline.cli import COMMANDS\n"
-        "from importlib import import_module\n"
-        "for name in COMMANDS: import_module(f'pipeline.commands.{name}')\n"
-        "print([m for m in ('numpy', 'pandas', 'cv2', 'av', 'scipy', 'matplotlib', 'filterpy') if m in sys.modules])\n"
-    )
-    ran = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
-    assert ran.stdout.strip() == "[]"
+    assert heavy_loaded_by(
+        "from pipeline.cli import COMMANDS", "from importlib import import_module",
+        "for name in COMMANDS: import_module(f'pipeline.commands.{name}')",
+    ) == []
+    assert heavy_loaded_by("import pandas") != []
 
 
 def test_sessions_are_found_before_anything_heavy_is_loaded():
     """`measure` starts its workers' processes once it knows the clips: what it imports till then delays them."""
-    code = (
-        "import sys\n"
-        "from pipeline.executor import get_ready\n"
-        "from pipeline.sessions import find_sessions\n"
-        "print([m for m in ('numpy', 'pandas', 'cv2', 'av', 'scipy', 'matplotlib', 'filterpy') if m in sys.modules])\n"
-    )
-    ran = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
-    assert ran.stdout.strip() == "[]"
+    assert heavy_loaded_by(
+        "from pipeline.executor import get_ready", "from pipeline.sessions import find_sessions") == []
 
 
 def tracked() -> list[Path]:
