@@ -40,7 +40,8 @@ class CameraWatch:
 
     def __iter__(self) -> Iterator[Frame]:
         for frame in self._frames:
-            self._look(frame)
+            if not frame.undecoded:
+                self._look(frame)
             yield frame
         self._check()
 

@@ -22,6 +22,7 @@ from pipeline.executor import report
 from pipeline.frames import Clip, Frame, open_clip, still_of
 from pipeline.memory import give_back
 from pipeline.physics import Friction
+from pipeline.quiet import skimming
 from pipeline.shutter import with_read_offsets
 from pipeline.work import Entry, look_key, measures_key
 from shared.columns import CONTACTS, SHOTS, TRACKS, join_notes
@@ -137,6 +138,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     if measured_here:
         threading.Thread(target=_warm, daemon=True).start()
     with clock("detect"):
+        clip = skimming(clip, calibration)
         frames = _Counted(clip, clip.info.frames_estimate, task.weight)
         watch = CameraWatch(frames, calibration)
         pictures = PictureKeeper()
@@ -161,7 +163,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         "frames": frames.count,
         "info": {"width_px": info.width, "height_px": info.height, "codec": info.codec, "bit_depth": info.bit_depth,
                  "rotation_deg": info.rotation_deg, "frame_rate_nominal": info.frame_rate_nominal,
-                 "first_s": frames.first_s, "last_s": frames.last_s},
+                 "first_s": frames.first_s, "last_s": frames.last_s, "frames_passed_over": frames.passed_over},
     }
 
 
@@ -279,7 +281,7 @@ class _Counted:
 
     def __init__(self, frames: Iterable[Frame], expected: int | None, weight: float) -> None:
         self.frames = frames
-        self.count = 0
+        self.count = self.passed_over = 0
         self.first_s = self.last_s = 0.0
         self._expected, self._weight = expected or 0, weight
 
@@ -289,6 +291,7 @@ class _Counted:
                 self.first_s = frame.t_s
             self.last_s = frame.t_s
             self.count += 1
+            self.passed_over += frame.undecoded
             if self.count % REPORT_FRAMES == 0 and self.count < self._expected:
                 report(self._weight * REPORT_FRAMES / self._expected)
             yield frame

@@ -131,7 +131,10 @@ class BallDetector:
         self._done_before: list[Places] = []  # in the frames before those in hand, the nearest first
 
     def look(self, frame: Frame) -> None:
-        """Note what there is to be seen in one frame."""
+        """Note what there is to be seen in one frame; in an undecoded one, what was there before."""
+        if frame.undecoded:
+            self._looks.append(_Look(frame.index, frame.t_s, self._current))
+            return
         self._full_range = frame.full_range
         small = self.search.small_luma(frame)
         if self.search.cloth is None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import queue
 import threading
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +24,7 @@ Plane = NDArray[np.uint8]
 Window = tuple[int, int, int, int]  # x, y, width, height in px
 
 PICTURES: Final = frozenset({".jpg", ".jpeg", ".png", ".bmp", ".tif", ".tiff", ".webp"})
+_NO_PIXELS: Final[Plane] = np.zeros((0, 0), np.uint8)
 _AHEAD: Final = 3  # frames decoded ahead of the one being looked at
 _STILL_FRAMES: Final = 5
 _STILL_STEP: Final = 9
@@ -56,7 +58,8 @@ class ClipInfo:
 class Frame:
     """One picture: ``luma`` (H, W) and ``chroma`` = (Cb, Cr), each (ceil(H/2), ceil(W/2)), uint8, read only.
 
-    ``index`` counts from 0 in order of presentation, ``t_s`` is the container's time.
+    ``index`` counts from 0 in order of presentation, ``t_s`` is the container's time. A frame that was passed over is
+    ``undecoded`` and has no pixels.
     """
 
     index: int
@@ -65,6 +68,11 @@ class Frame:
     chroma: tuple[Plane, Plane]
     full_range: bool = False
     matrix: str = "709"
+
+    @property
+    def undecoded(self) -> bool:
+        """Whether it was passed over since nothing happens in it; see pipeline/quiet.py."""
+        return self.luma.size == 0
 
     def bgr(self, window: Window | None = None) -> Plane:
         """(h, w, 3) BGR of a window (x, y, width, height), whole picture by default; meant for small windows."""
@@ -96,16 +104,32 @@ def _to_bgr(matrix: str, full_range: bool) -> NDArray[np.float64]:
     return np.column_stack([np.full(3, y_gain), cb, cr, offset])
 
 
+@dataclass(frozen=True, eq=False)
+class PassedOver:
+    """Frames not to decode.
+
+    packets : (N,) which of the file's packets, in its order
+    resumes : (N,) the key frames after such packets, from which on all is decoded again
+    times_s : (M,) the times of the frames not decoded, rising
+    """
+
+    packets: NDArray[np.bool_]
+    resumes: NDArray[np.bool_]
+    times_s: NDArray[np.float64]
+
+
 class Clip:
     """An opened clip. Iterate for its frames, once or again; frames stream, the clip is never held whole.
 
-    ``damage`` is empty, or says in one line what could not be decoded (known after iterating).
+    ``damage`` is empty, or says in one line what could not be decoded (known after iterating). ``passed_over``: frames
+    that come ``undecoded``, if any.
     """
 
-    def __init__(self, path: Path, info: ClipInfo) -> None:
+    def __init__(self, path: Path, info: ClipInfo, passed_over: PassedOver | None = None) -> None:
         self.path = path
         self.info = info
         self.damage = ""
+        self.passed_over = passed_over
 
     def __iter__(self) -> Iterator[Frame]:
         """Frames in order of presentation, decoded ahead in a thread of their own."""
@@ -144,15 +168,23 @@ class Clip:
         self.damage = ""
         count, last_s = 0, -np.inf
         step_s = 1 / self.info.frame_rate_nominal
-        with _open(self.path) as container:
+        over = self.passed_over
+        undecoded = deque([] if over is None else over.times_s.tolist())
+        with open_container(self.path) as container:
             stream = container.streams.video[0]
             stream.thread_type = "AUTO"
             broken = 0
-            packets = container.demux(stream)
+            packets = enumerate(container.demux(stream))
             while True:
                 try:
-                    packet = next(packets)
-                    pictures = packet.decode()
+                    number, packet = next(packets)
+                    pictures = []
+                    if over is not None and number < len(over.packets):
+                        if over.packets[number]:
+                            continue
+                        if over.resumes[number]:
+                            pictures = _drained(stream)
+                    pictures += packet.decode()
                 except (StopIteration, EOFError):
                     break
                 except av.error.FFmpegError as error:
@@ -162,7 +194,7 @@ class Clip:
                         break
                     continue
                 for picture in pictures:
-                    t_s = float(picture.time) if picture.time is not None else last_s + step_s
+                    t_s = float(picture.pts * stream.time_base) if picture.pts is not None else last_s + step_s
                     if not np.isfinite(t_s):
                         t_s = 0.0
                     if t_s <= last_s:  # a time that doesn't grow can't be measured with
@@ -170,12 +202,18 @@ class Clip:
                         self.damage = f"{name}: frames without a time of their own; {{count}} frames could be read."
                         continue
                     last_s = t_s
+                    while undecoded and undecoded[0] < t_s:
+                        yield _undecoded(count, undecoded.popleft())
+                        count += 1
                     frame = self._frame(picture, count, t_s)
                     if frame.luma.shape != (self.info.height, self.info.width):
                         self.damage = f"{self.info.name}: the picture changes size; {{count}} frames could be read."
                         continue
                     yield frame
                     count += 1
+        for t_s in undecoded:
+            yield _undecoded(count, t_s)
+            count += 1
         if count == 0:
             raise ClipError(f"{self.info.name}: {_NOTHING_DECODED}")
         expected = self.info.frames_estimate
@@ -190,7 +228,19 @@ class Clip:
         return Frame(index, t_s, planes[0], (planes[1], planes[2]), self.info.full_range, self.info.matrix)
 
 
-def _open(path: Path) -> Any:
+def _undecoded(index: int, t_s: float) -> Frame:
+    return Frame(index, t_s, _NO_PIXELS, (_NO_PIXELS, _NO_PIXELS))
+
+
+def _drained(stream: Any) -> list[Any]:
+    """The pictures still in a stream's decoder, which then is ready to begin at another key frame."""
+    pictures = list(stream.codec_context.decode(None))
+    stream.codec_context.flush_buffers()
+    return pictures
+
+
+def open_container(path: Path) -> Any:
+    """The clip's container, by PyAV. Raises ClipError, one line, for a file that isn't there or can't be read."""
     import av
 
     try:
@@ -239,7 +289,7 @@ def open_clip(path: str | Path) -> Clip:
     path = Path(path)
     if path.is_dir():
         raise ClipError(f"{path}: a folder, not a clip.")
-    with _open(path) as container:
+    with open_container(path) as container:
         if not container.streams.video:
             raise ClipError(f"{path.name}: holds no picture (sound only?); choose a video clip.")
         stream = container.streams.video[0]
