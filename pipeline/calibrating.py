@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from calibration.find import Sighting, sight_table
 from calibration.lens import Lens, calibrate_lens
 from calibration.store import Calibration
-from pipeline.foresight import describe_capability
 from pipeline.frames import PICTURES, open_clip, still_picture
 from shared.equipment import CUSHIONS, Table, standard_table
 from shared.errors import SettingsError
@@ -90,7 +89,7 @@ def find(path: Path, settings: SessionSettings) -> Found:
 
 
 def describe(found: Found) -> list[str]:
-    """For people: what was found, how well, what it can measure, and how to correct it."""
+    """For people: what was found, how well."""
     calibration, check = found.calibration, found.seen.check
     table, pose = calibration.table, calibration.pose
     left_out = f"; each sight predicted by the others to {check.left_out_px:.2f} px"
@@ -116,9 +115,16 @@ def describe(found: Found) -> list[str]:
             f"The camera looks so straight down that its height is only known to {100 * f_u:.0f} %. A lens file "
             "(`reboundry calibrate --lens` on a clip of a chessboard) would sharpen every position."
         )
-    if found.frame_rate:
-        lines += describe_capability(calibration, found.frame_rate, found.settings.camera.shutter_s).lines()
     return lines
+
+
+def forecast(found: Found) -> list[str]:
+    """For people: what a camera with frames can measure; nothing of a single picture."""
+    if not found.frame_rate:
+        return []
+    from pipeline.foresight import describe_capability  # takes all that measures with it
+
+    return describe_capability(found.calibration, found.frame_rate, found.settings).lines()
 
 
 def session_lines(calibration: Calibration) -> str:

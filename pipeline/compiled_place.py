@@ -17,6 +17,7 @@ from pathlib import Path
 
 from shared import equipment
 
+FIRST_RUN = "First run here: parts of the program are compiled, which takes half a minute, once if they can be kept."
 _HERE = Path(__file__).parent
 _CONSTANTS = (_HERE / "knowledge.py", _HERE / "paths.py", _HERE / "physics.py", Path(equipment.__file__))  # compiled in
 _LAST = "compiled_ready"  # written when all else is there

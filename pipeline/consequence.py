@@ -98,7 +98,7 @@ def _arrival(table: Table, mu: float, speed_mps: float, *, roll_ratio: float = 0
     start = np.array([table.length_mm / 2, table.width_mm / 2]) / 1000
     off = table.contact_distance_mm(table.ball.radius_mm) / 1000
     place, velocity, roll = _run_to(start, turn @ velocity, turn @ roll, table.width_mm / 1000 - off, mu)
-    velocity, roll = _off_left_cushion(velocity, roll, side, nose=table.nose_height_mm / table.ball.radius_mm - 1)
+    velocity, roll = off_left_cushion(velocity, roll, side, nose=table.nose_height_mm / table.ball.radius_mm - 1)
     place, _, _ = _run_to(place, velocity, roll, off, mu)
     return 1000 * float(place[0])
 
@@ -136,7 +136,7 @@ def _run_to(place: Vector, velocity: Vector, roll: Vector, wall_y: float, mu: fl
     return place + settled * (wall_y - place[1]) / settled[1], settled, settled
 
 
-def _off_left_cushion(velocity: Vector, roll: Vector, side: float, *, nose: float) -> tuple[Vector, Vector]:
+def off_left_cushion(velocity: Vector, roll: Vector, side: float, *, nose: float) -> tuple[Vector, Vector]:
     """A rigid cushion at +y touching ``nose`` radii above the ball's centre; the cloth holds the ball down."""
     arm = np.array([0.0, sqrt(1 - nose**2), nose])
     spin = np.array([-roll[1], roll[0], side])

@@ -1,100 +1,34 @@
-"""How well a shot's angle and speed can be known with this camera, before any shot is played.
+"""How well a shot's angles, speeds and spin will be known with this camera, before any shot is played.
 
-The Cramer-Rao bound of the same slide-then-roll motion that is fitted to the frames: no unbiased fit does better.
+Banks of three speeds are played in numbers and measured as clips are (`rehearsal.py`): what comes out are the
+uncertainties that shots.csv would state, with all that they allow for.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-
-import numpy as np
-from numpy.typing import NDArray
+from dataclasses import dataclass, replace
 
 from calibration.capability import PictureScale, blur_mm, picture_scale
 from calibration.store import Calibration
-from pipeline.physics import G_MM_S2, travel
+from pipeline.rehearsal import rehearse
 from pipeline.shutter import speed_factor
-
-Array = NDArray[np.float64]
+from shared.settings import SessionSettings
 
 #: noise of a ball's centre in one frame, px along an axis: what ordinary H.264 footage of a lit table gives
 TYPICAL_NOISE_PX = 0.10
-SLIDING, ROLLING = 0.2, 0.010  # published typical values (Alciatore, FAQ "physics of pool and billiards")
 TYPICAL_READOUT_S, READOUT_SPEED_MPS = 0.015, 2.0  # common practice, no source
 SPEEDS_MPS = {"slow": 0.7, "medium": 1.5, "fast": 3.0}  # banked ball as it meets the cushion
-
-
-@dataclass(frozen=True, kw_only=True)
-class Precision:
-    """Standard uncertainties of the velocity at a contact, of the direction once sliding has ended; frames used."""
-
-    angle_deg: float
-    speed_percent: float
-    settled_angle_deg: float
-    frames: int
-
-
-def contact_precision(
-    velocity_mps: Array,
-    rolling_mps: Array,
-    *,
-    noise_mm: float,
-    frame_rate: float,
-    window_s: float,
-    friction: tuple[float, float] = (SLIDING, ROLLING),
-    friction_known: bool = True,
-) -> Precision:
-    """What the frames of ``window_s`` seconds after a contact can tell of the velocity at that contact.
-
-    velocity_mps, rolling_mps : (2,) velocity just after it, and the velocity at which the spin would roll; the first
-    frame comes half a period after the contact. ``friction_known``: shared within a session, not fitted from this shot
-    """
-    count = max(int(window_s * frame_rate), 0)
-    start = np.concatenate([np.zeros(2), 1000 * velocity_mps, 1000 * rolling_mps, friction])
-    times: Array = np.asarray((np.arange(count) + 0.5) / frame_rate, dtype=np.float64)
-    steps = np.array([1e-2, 1e-2, 0.5, 0.5, 0.5, 0.5, 1e-4, 1e-5])
-    free = 6 if friction_known else 8
-    if 2 * count < free + 2:
-        return Precision(angle_deg=math.nan, speed_percent=math.nan, settled_angle_deg=math.nan, frames=count)
-
-    def path(q: Array) -> Array:
-        return travel(q[:2], q[2:4], q[4:6], times, q[6], q[7]).ravel()
-
-    slope = np.column_stack(
-        [(path(start + step) - path(start - step)) / (2 * step[i]) for i, step in enumerate(np.diag(steps)[:free])]
-    )
-    information = slope.T @ slope / noise_mm**2
-    size = 1 / np.sqrt(np.maximum(np.diag(information), 1e-30))  # millimetres and frictions differ by orders: scaled
-    scaled = np.linalg.pinv(information * size[:, None] * size, rcond=1e-13, hermitian=True)
-    covariance = size[:, None] * scaled * size
-    angle, percent = _polar_u(start[2:4], covariance[2:4, 2:4])
-    settle = np.hstack([5 * np.eye(2), 2 * np.eye(2)]) / 7
-    settled_angle, _ = _polar_u(settle @ start[2:6], settle @ covariance[2:6, 2:6] @ settle.T)
-    return Precision(angle_deg=angle, speed_percent=percent, settled_angle_deg=settled_angle, frames=count)
-
-
-def _polar_u(velocity: Array, covariance: Array) -> tuple[float, float]:
-    """Standard uncertainty of a velocity's direction (deg) and of its size (percent)."""
-    speed = float(np.linalg.norm(velocity))
-    along = velocity / speed
-    across = np.array([-along[1], along[0]])
-    return (
-        math.degrees(math.sqrt(float(across @ covariance @ across)) / speed),
-        100 * math.sqrt(float(along @ covariance @ along)) / speed,
-    )
-
-
-def line_velocity_u(*, noise_mm: float, frame_rate: float, frames: int) -> float:
-    """Standard uncertainty (mm/s) of the slope of a straight line through equally spaced frames; NaN below two."""
-    if frames < 2:
-        return math.nan
-    return math.sqrt(12 * noise_mm**2 * frame_rate**2 / (frames * (frames**2 - 1)))
+TAPE_U_MM = 1 / math.sqrt(3)  # between the noses, read to a millimetre either way
+COMMON_RATES = (60.0, 120.0, 240.0)  # frames/s that cameras offer
 
 
 @dataclass(frozen=True, kw_only=True)
 class ShotForecast:
-    """One kind of shot: what will be known of it. Angles in degrees, speeds in percent, blur in mm."""
+    """One kind of shot: standard uncertainties of what will be known of it; nan where nothing will.
+
+    Angles in degrees, speeds in percent, blur in mm.
+    """
 
     name: str
     speed_mps: float
@@ -102,8 +36,51 @@ class ShotForecast:
     incoming_angle_u_deg: float
     rebound_angle_u_deg: float
     settled_angle_u_deg: float
+    impact_speed_u_percent: float
     rebound_speed_u_percent: float
-    frames_after: int
+    cut_angle_u_deg: float
+    roll_ratio_u: float
+
+    @property
+    def told(self) -> dict[str, float]:
+        """In words: angles in degrees and speeds in percent that are wanted to be known well."""
+        return {
+            "incoming": self.incoming_angle_u_deg, "rebound": self.rebound_angle_u_deg,
+            "settled": self.settled_angle_u_deg, "speed at impact": self.impact_speed_u_percent,
+            "rebound speed": self.rebound_speed_u_percent,
+        }
+
+    def beyond(self, wanted: Wanted) -> dict[str, float]:
+        """Of what is told, what isn't known as well as wanted."""
+        return {name: u for name, u in self.told.items()
+                if u > (wanted.speed_percent if "speed" in name else wanted.angle_deg)}
+
+    @property
+    def measured(self) -> bool:
+        return not math.isnan(self.rebound_angle_u_deg)
+
+    def line(self) -> str:
+        """For people."""
+        blur = "blur unknown (no shutter time given)" if self.blur_mm is None else f"blur {self.blur_mm:.1f} mm"
+        told = "too few frames to be measured"
+        if self.measured:
+            told = ", ".join((
+                f"incoming {_within(self.incoming_angle_u_deg)} deg",
+                f"rebound {_within(self.rebound_angle_u_deg)} deg",
+                f"settled {_within(self.settled_angle_u_deg)} deg",
+                f"speed at impact {_within(self.impact_speed_u_percent)} %",
+                f"rebound speed {_within(self.rebound_speed_u_percent)} %", f"cut {_within(self.cut_angle_u_deg)} deg",
+                f"cue ball's roll {_within(self.roll_ratio_u, 3)}",
+            ))
+        return f"{self.name} shot ({self.speed_mps:g} m/s at the cushion): {told}; {blur}."
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wanted:
+    """Standard uncertainties that are good enough."""
+
+    angle_deg: float = 0.10
+    speed_percent: float = 0.4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,20 +108,7 @@ class Capability:
             f"A ball's centre should be known to about {self.noise_mm:.2f} mm in each frame "
             f"({self.frame_rate:g} frames/s).",
         ]
-        for f in self.forecasts:
-            blur = "blur unknown (no shutter time given)" if f.blur_mm is None else f"blur {f.blur_mm:.1f} mm"
-            angle = (
-                "too few frames"
-                if math.isnan(f.rebound_angle_u_deg)
-                else (
-                    f"incoming +-{f.incoming_angle_u_deg:.2f} deg, rebound +-{f.rebound_angle_u_deg:.2f} deg, "
-                    f"settled +-{f.settled_angle_u_deg:.2f} deg, "
-                    f"rebound speed +-{f.rebound_speed_u_percent:.2f} %"
-                )
-            )
-            out.append(
-                f"{f.name} shot ({f.speed_mps:g} m/s at the cushion): {angle}; {f.frames_after} frames after; {blur}."
-            )
+        out += [forecast.line() for forecast in self.forecasts]
         out.append(
             f"Phones read a picture line by line, in 10 to 20 ms. At {1000 * TYPICAL_READOUT_S:g} ms a ball at "
             f"{READOUT_SPEED_MPS:g} m/s down or up the picture seems {self.rolling_shutter_percent:.1f} % too fast or "
@@ -156,97 +120,91 @@ class Capability:
 def describe_capability(
     calibration: Calibration,
     frame_rate: float,
-    shutter_s: float | None = None,
+    settings: SessionSettings | None = None,
     *,
     noise_px: float = TYPICAL_NOISE_PX,
-    wanted_angle_deg: float = 0.10,
-    wanted_speed_percent: float = 0.4,
+    wanted: Wanted = Wanted(),
 ) -> Capability:
-    """What this camera, at this frame rate and shutter time, will be able to measure.
+    """What this camera, at this frame rate and the settings' shutter time, will be able to measure.
 
-    noise_px : scatter of a ball's centre in one frame, along an axis; measured from a clip where there is one
+    noise_px : scatter of a ball's centre in one frame, along an axis
     """
+    camera = _Camera(calibration, settings or SessionSettings(table=calibration.table), frame_rate, noise_px)
     scale = picture_scale(calibration)
-    noise_mm = noise_px * scale.middle_mm_per_px
-    forecasts = tuple(
-        _forecast(name, speed, calibration, noise_mm, frame_rate, shutter_s) for name, speed in SPEEDS_MPS.items()
-    )
+    shutter_s = camera.settings.camera.shutter_s
+    forecasts = tuple(camera.forecast(name) for name in SPEEDS_MPS)
     readout = speed_factor(
         speed_mps=READOUT_SPEED_MPS,
         mm_per_px=scale.middle_mm_per_px,
         height_px=calibration.pose.height_px,
         readout_s=TYPICAL_READOUT_S,
     )
-    advice = _advice(
-        scale,
-        forecasts,
-        frame_rate,
-        shutter_s,
-        calibration.table.ball.diameter_mm,
-        wanted_angle_deg,
-        wanted_speed_percent,
-    )
     return Capability(
         scale=scale,
         frame_rate=frame_rate,
         shutter_s=shutter_s,
-        noise_mm=noise_mm,
+        noise_mm=noise_px * scale.middle_mm_per_px,
         forecasts=forecasts,
         rolling_shutter_percent=100 * (readout - 1),
-        advice=tuple(advice),
+        advice=tuple(_advice(camera, scale, forecasts, wanted)),
     )
 
 
-def _forecast(
-    name: str, speed: float, calibration: Calibration, noise_mm: float, frame_rate: float, shutter_s: float | None
-) -> ShotForecast:
-    """A rolling ball met at 30 degrees from the normal across the table, free until the opposite cushion.
+@dataclass(frozen=True)
+class _Camera:
+    calibration: Calibration
+    settings: SessionSettings
+    frame_rate: float
+    noise_px: float
 
-    The ratios after the cushion are those of our simulation after published physics for such a ball.
-    """
-    along, normal = speed * math.sin(math.radians(30)), speed * math.cos(math.radians(30))
-    after = np.array([0.70 * along, 0.85 * normal])
-    rolling = np.array([0.78 * along, -0.25 * normal])
-    settled = float(np.linalg.norm((5 * after + 2 * rolling) / 7))
-    width = calibration.table.width_mm / 1000
-    until_rest = 1000 * settled / (ROLLING * G_MM_S2)
-    window = min(width / float(after[1]), until_rest)
-    found = contact_precision(after, rolling, noise_mm=noise_mm, frame_rate=frame_rate, window_s=window)
-    before = int(0.5 * width / normal * frame_rate)
-    incoming = math.degrees(line_velocity_u(noise_mm=noise_mm, frame_rate=frame_rate, frames=before) / (1000 * speed))
-    return ShotForecast(
-        name=name,
-        speed_mps=speed,
-        blur_mm=None if shutter_s is None else blur_mm(speed, shutter_s),
-        incoming_angle_u_deg=incoming,
-        rebound_angle_u_deg=found.angle_deg,
-        settled_angle_u_deg=found.settled_angle_deg,
-        rebound_speed_u_percent=found.speed_percent,
-        frames_after=found.frames,
-    )
+    def forecast(self, name: str) -> ShotForecast:
+        speed, shutter_s = SPEEDS_MPS[name], self.settings.camera.shutter_s
+        shot = rehearse(self.calibration, self.settings, speed, noise_px=self.noise_px, frame_rate=self.frame_rate)
+
+        def u(measure: str, of: str = "") -> float:
+            if shot is None or shot[f"{measure}_u"] is None:
+                return math.nan
+            return float(shot[f"{measure}_u"]) / (float(shot[of]) / 100 if of else 1.0)
+
+        return ShotForecast(
+            name=name,
+            speed_mps=speed,
+            blur_mm=None if shutter_s is None else blur_mm(speed, shutter_s),
+            incoming_angle_u_deg=u("incoming_angle_deg"),
+            rebound_angle_u_deg=u("rebound_angle_deg"),
+            settled_angle_u_deg=u("rebound_settled_angle_deg"),
+            impact_speed_u_percent=u("speed_at_impact_mps", of="speed_at_impact_mps"),
+            rebound_speed_u_percent=u("rebound_speed_mps", of="rebound_speed_mps"),
+            cut_angle_u_deg=u("cut_angle_deg"),
+            roll_ratio_u=u("cue_roll_ratio"),
+        )
+
+    def others(self) -> dict[str, _Camera]:
+        """The same with more frames, with a larger picture, with sizes measured."""
+        out = {}
+        for rate in [rate for rate in COMMON_RATES if rate > 1.3 * self.frame_rate][:1]:
+            out[f"{rate:g} frames/s"] = replace(self, frame_rate=rate)
+        out["a picture twice as large (in pixels each way)"] = replace(self, noise_px=self.noise_px / 2)
+        table = self.calibration.table
+        if table.size_u_mm > TAPE_U_MM:
+            measured = replace(self.calibration, table=replace(table, size_u_mm=TAPE_U_MM))
+            out["the table measured with a tape"] = replace(self, calibration=measured)
+        return out
 
 
-def _advice(
-    scale: PictureScale,
-    forecasts: tuple[ShotForecast, ...],
-    frame_rate: float,
-    shutter_s: float | None,
-    ball_mm: float,
-    wanted_deg: float,
-    wanted_percent: float,
-) -> list[str]:
+def _advice(camera: _Camera, scale: PictureScale, forecasts: tuple[ShotForecast, ...], wanted: Wanted) -> list[str]:
     out = []
-    fast = forecasts[-1]
-    if shutter_s is not None and fast.blur_mm is not None and fast.blur_mm > ball_mm / 4:
-        wanted = ball_mm / 8 / (1000 * fast.speed_mps)
+    fast, ball_mm = forecasts[-1], camera.calibration.table.ball.diameter_mm
+    if fast.blur_mm is None:
+        out.append("give the shutter time in session.toml ([camera] shutter_s) to learn how far fast balls will smear.")
+    elif fast.blur_mm > ball_mm / 4:
+        shutter_s = ball_mm / 8 / (1000 * fast.speed_mps)
         out.append(
-            f"a fast ball smears over {fast.blur_mm:.0f} mm; a shutter of 1/{1 / wanted:.0f} s would halve its "
+            f"a fast ball smears over {fast.blur_mm:.0f} mm; a shutter of 1/{1 / shutter_s:.0f} s would halve its "
             "outline's loss; that needs more light on the table."
         )
-    if shutter_s is None:
-        out.append("give the shutter time in session.toml ([camera] shutter_s) to learn how far fast balls will smear.")
-    for f in forecasts:
-        out += _more_frames(f, frame_rate, wanted_deg, wanted_percent)
+    for forecast in forecasts:
+        out += _remedies(camera, forecast, wanted)
     if scale.ball_px < 18:
         out.append(f"a ball is only {scale.ball_px:.0f} px wide: come closer, zoom in, or use a higher resolution.")
     if scale.tilt_deg > 12 or scale.unevenness > 1.35:
@@ -256,21 +214,24 @@ def _advice(
     return out or ["none needed: this set-up reaches what is wanted at all three speeds."]
 
 
-def _more_frames(f: ShotForecast, frame_rate: float, wanted_deg: float, wanted_percent: float) -> list[str]:
-    """What a shot would need: frames and pixels both help as their square root and in proportion."""
-    lines = max(f.settled_angle_u_deg, f.incoming_angle_u_deg) / wanted_deg
-    contact = max(f.rebound_angle_u_deg / wanted_deg, f.rebound_speed_u_percent / wanted_percent)
-    if math.isnan(contact):
-        return [f"a {f.name} shot leaves too few frames at {frame_rate:g} frames/s: film with more."]
-    need = (
-        f"it takes about {math.ceil(frame_rate * contact**2 / 10) * 10} frames/s, or {contact:.1f} times the picture "
-        f"size in pixels, for +-{wanted_deg:g} deg and +-{wanted_percent:g} %"
-    )
-    if contact <= 1 and lines <= 1:
+def _remedies(camera: _Camera, forecast: ShotForecast, wanted: Wanted) -> list[str]:
+    """What more frames and more pixels would do for what isn't known as well as wanted."""
+    if not forecast.measured:
+        return [f"a {forecast.name} shot leaves too few frames at {camera.frame_rate:g} frames/s: film with more."]
+    beyond = forecast.beyond(wanted)
+    if not beyond:
         return []
-    if lines <= 1:
-        return [
-            f"just after the cushion a {f.name} shot slides only briefly, so its rebound angle there stays uncertain: "
-            f"compare settled angles, or note that {need}."
-        ]
-    return [f"for a {f.name} shot {need}."]
+    first = (f"of a {forecast.name} shot not known to the +-{wanted.angle_deg:g} deg and +-{wanted.speed_percent:g} % "
+             f"wanted: {', '.join(beyond)}.")
+    if set(beyond) <= {"rebound", "rebound speed"} and forecast.settled_angle_u_deg <= wanted.angle_deg:
+        first += " Just after the cushion such a ball slides only briefly: compare settled angles."
+    out = [first]
+    for words, other in camera.others().items():
+        better = other.forecast(forecast.name).told
+        left = (f"{name} {_within(better[name])} {'%' if 'speed' in name else 'deg'}" for name in beyond)
+        out.append(f"{forecast.name} shot with {words}: {', '.join(left)}.")
+    return out
+
+
+def _within(u: float, digits: int = 2) -> str:
+    return "+-?" if math.isnan(u) else f"+-{u:.{digits}f}"

@@ -25,7 +25,6 @@ from shared.columns import CONTACTS
 from shared.errors import SettingsError
 from shared.files import file_sha256
 
-FIRST_RUN = "First run here: parts of the program are compiled, which takes half a minute, once if they can be kept."
 _HERE = (InProcess, lone_clip.LoneClip, ProcessPool)  # and not on other machines
 _WRITE_EVERY_S = 15.0  # while clips are still being measured
 _FEW_DRAWINGS = 2  # are done before a pool is up
@@ -138,7 +137,7 @@ class _Run:
     def _measure_each(self) -> None:
         """Every clip for itself: decoded where need be, its shots measured with the friction that it shows itself."""
         if self.session.clips and isinstance(self.executor, _HERE) and compiled_place.is_missing():
-            self.progress.say(FIRST_RUN)
+            self.progress.say(compiled_place.FIRST_RUN)
         self._do("measuring", [self._task(clip) for clip in self.session.clips], by_size=True)
 
     def _measure_together(self) -> None:

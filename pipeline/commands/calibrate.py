@@ -37,7 +37,7 @@ def calibrate(
     from calibration.draw import draw_calibration
     from calibration.lens import write_lens
     from calibration.store import to_record
-    from pipeline import calibrating
+    from pipeline import calibrating, compiled_place
 
     if lens:
         found_lens = calibrating.find_lens(path)
@@ -64,6 +64,11 @@ def calibrate(
         typer.echo(json.dumps(to_record(found.calibration), indent=1))
         return
     for line in calibrating.describe(found):
+        typer.echo(line)
+    if found.frame_rate and compiled_place.is_missing():
+        typer.echo(compiled_place.FIRST_RUN, err=True)
+        import pipeline.compiled_ready  # noqa: F401
+    for line in calibrating.forecast(found):
         typer.echo(line)
     typer.echo(f"Drawn: {target}\nIf a corner is wrong, mark it with --corners, or in session.toml:\n"
                f"{calibrating.session_lines(found.calibration)}")

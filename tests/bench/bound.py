@@ -17,10 +17,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from calibration.capability import disc_bound_px
-from pipeline.foresight import Precision, contact_precision
 from tests.bench.picture_noise import outline_noise_px
 from tests.bench.score import ClipScore
 from tests.bench.truth import ClipTruth, ball_frames, rolling_velocity, shot_measures
+from tests.bench.velocity_bound import Precision, contact_precision
 
 EDGE_BLUR_PX = 0.7  # lens, pixel and coding together; as a Gaussian
 FRAMES = 6  # looked at for contrast and noise

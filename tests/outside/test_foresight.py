@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from calibration.capability import blur_mm, disc_bound_px, line_bound_px
-from pipeline.foresight import contact_precision, line_velocity_u
 from pipeline.physics import travel
+from tests.bench.velocity_bound import contact_precision, line_velocity_u
 
 SLOPE_U = {5: 5.69210, 6: 4.30282, 10: 1.98173, 15: 1.07571, 20: 0.69801, 30: 0.37968, 60: 0.13418}
 

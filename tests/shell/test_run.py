@@ -9,8 +9,9 @@ import pytest
 
 from calibration.store import read_calibrations
 from pipeline import compiled_place
+from pipeline.compiled_place import FIRST_RUN
 from pipeline.executor import InProcess
-from pipeline.run import FIRST_RUN, RunOptions, Silent, measure_session
+from pipeline.run import RunOptions, Silent, measure_session
 from pipeline.sessions import find_sessions
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.errors import CalibrationError, SettingsError

@@ -1,6 +1,7 @@
 """What a camera is said to be able to measure moves the right way with the camera, and advice fits the fault."""
 
 import math
+from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -8,8 +9,10 @@ import pytest
 from calibration.capability import millimetres_per_pixel, picture_scale
 from calibration.store import Calibration
 from fixtures.synthetic import overhead_camera
-from pipeline.foresight import contact_precision, describe_capability
+from pipeline.foresight import Wanted, describe_capability
 from shared.equipment import standard_table
+from shared.settings import CameraSettings, SessionSettings
+from tests.bench.velocity_bound import contact_precision
 
 TABLE = standard_table()
 
@@ -26,38 +29,64 @@ def test_scale_of_a_camera_straight_above_is_height_over_focal_length():
     assert picture_scale(calibration).tilt_deg == pytest.approx(0.0, abs=1e-6)
 
 
+@lru_cache
+def _described(rate: float = 60.0, shutter_s: float | None = 0.004, noise_px: float = 0.1, **camera):
+    calibration = _calibration(**camera)
+    settings = SessionSettings(table=calibration.table, camera=CameraSettings(shutter_s=shutter_s))
+    return describe_capability(calibration, rate, settings, noise_px=noise_px)
+
+
 def test_more_pixels_and_more_frames_give_smaller_uncertainties():
-    small = describe_capability(_calibration(), 60.0, 0.004)
-    large = describe_capability(_calibration(width_px=1920, height_px=1080), 60.0, 0.004)
-    fast = describe_capability(_calibration(), 240.0, 0.002)
-    for shot in range(3):
-        base = small.forecasts[shot].rebound_angle_u_deg
-        assert large.forecasts[shot].rebound_angle_u_deg == pytest.approx(base / 1.5, rel=0.05)
-        assert fast.forecasts[shot].rebound_angle_u_deg == pytest.approx(base / 2, rel=0.15)
+    base, fine, fast = _described(), _described(noise_px=0.05), _described(240.0, 0.002)
+    for one, finer, faster in zip(base.forecasts, fine.forecasts, fast.forecasts, strict=True):
+        assert finer.rebound_angle_u_deg < 0.75 * one.rebound_angle_u_deg
+        assert faster.rebound_angle_u_deg < (0.95 if one.speed_mps < 2 else 1.05) * one.rebound_angle_u_deg  # sizes
+        assert 0.4 * one.incoming_angle_u_deg < faster.incoming_angle_u_deg < 1.05 * one.incoming_angle_u_deg
+
+
+def test_what_falls_short_is_named_with_what_would_help():
+    slow = _described().forecasts[0]
+    assert set(slow.beyond(Wanted())) >= {"rebound"}
+    assert "settled" not in slow.beyond(Wanted())
+    words = [line for line in _described().advice if "slow shot" in line]
+    assert "rebound" in words[0]
+    assert "compare settled angles" in words[0]
+    fine = _described(noise_px=0.05).forecasts[0].rebound_angle_u_deg
+    assert any(f"twice as large (in pixels each way): rebound +-{fine:.2f} deg" in line for line in words)
+    assert any("120 frames/s: rebound" in line for line in words)
+    assert any("measured with a tape" in line for line in words)
 
 
 def test_a_long_exposure_is_told_to_be_shortened():
-    found = describe_capability(_calibration(), 60.0, 0.014)
+    found = _described(60.0, 0.014)
     assert found.forecasts[-1].blur_mm == pytest.approx(42.0)
     assert "more light" in " ".join(found.advice)
 
 
 def test_a_small_table_and_a_strong_tilt_are_told_so():
-    words = " ".join(describe_capability(_calibration(fill=0.5, tilt_deg=25.0), 60.0, 0.002).advice)
+    words = " ".join(_described(60.0, 0.002, fill=0.5, tilt_deg=25.0).advice)
     assert "come closer" in words
     assert "straighter" in words
 
 
 def test_without_a_shutter_time_the_blur_is_unknown():
-    found = describe_capability(_calibration(), 60.0)
+    found = _described(60.0, None)
     assert found.forecasts[0].blur_mm is None
     assert any("blur unknown" in line for line in found.lines())
 
 
 def test_a_rolling_shutter_is_put_in_numbers():
-    found = describe_capability(_calibration(), 60.0, 0.004)
+    found = _described()
     expected = 1 / (1 - 2000 / found.scale.middle_mm_per_px * 0.015 / 720) - 1
     assert found.rolling_shutter_percent == pytest.approx(100 * expected)
+
+
+def test_too_few_frames_are_told_so_and_give_no_number():
+    found = _described(2.0, 0.004)
+    fast = found.forecasts[-1]
+    assert not fast.measured
+    assert "too few frames" in fast.line()
+    assert any("film with more" in line for line in found.advice)
 
 
 def test_too_few_frames_give_no_number():

@@ -1,0 +1,157 @@
+"""A bank played in numbers before a camera and measured as a clip would be: what `measure` will be able to say.
+
+The object ball lies on the table's middle and is hit full by a cue ball that slides without spin; it runs to the left
+cushion, 30 degrees from its normal, and back across the table. Motion in closed form (`physics.state_after`), the hit
+and the cushion as in `consequence`; noise is normal and independent from frame to frame, as large as is stated.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from calibration.store import Calibration
+from pipeline.consequence import BALL_RESTITUTION, off_left_cushion
+from pipeline.detect_outline import BallPicture
+from pipeline.physics import G_MM_S2, Friction, rest_time, state_after
+from pipeline.shots import measure_shots
+from shared.columns import DETECTIONS
+from shared.equipment import Table
+from shared.settings import SessionSettings
+
+Array = NDArray[np.float64]
+
+DIRECTION_DEG = 30.0  # of the way to the cushion, from its normal
+RUN_MM = 400.0  # of the cue ball to the hit
+STILL_S = 0.5  # filmed before the strike
+LONGEST_S = 5.0
+TYPICAL = Friction()
+_STEP_S = 1e-3
+
+
+@dataclass(frozen=True, eq=False)
+class _Stretch:
+    """A ball from one event to the next: its place, velocity and rolling velocity at ``since_s`` (mm, mm/s)."""
+
+    since_s: float
+    place: Array
+    velocity: Array
+    rolling: Array
+
+    def at(self, t_s: Array, friction: Friction) -> tuple[Array, Array, Array]:
+        return state_after(self.place, self.velocity, self.rolling, t_s - self.since_s, friction.sliding,
+                           friction.rolling)
+
+    def rests_s(self, friction: Friction) -> float:
+        return self.since_s + float(rest_time(self.velocity, self.rolling, friction.sliding, friction.rolling))
+
+
+@dataclass(frozen=True, eq=False)
+class Bank:
+    """The bank: stretches of both balls in order, and when it is over (the object ball is across, or rests)."""
+
+    cue: tuple[_Stretch, ...]
+    object: tuple[_Stretch, ...]
+    end_s: float
+    friction: Friction
+
+    def places(self, ball: tuple[_Stretch, ...], t_s: Array) -> Array:
+        """(N, 2) mm."""
+        out = np.repeat(ball[0].place[None], len(t_s), axis=0)
+        for stretch in ball:
+            later = t_s >= stretch.since_s
+            out[later] = stretch.at(t_s[later], self.friction)[0]
+        return out
+
+
+def bank(table: Table, speed_mps: float, friction: Friction = TYPICAL) -> Bank:
+    """The bank whose object ball meets the cushion at this speed."""
+    heading = math.radians(90 - DIRECTION_DEG)
+    ahead = np.array([math.cos(heading), math.sin(heading)])
+    middle = np.array([table.length_mm, table.width_mm]) / 2
+    wall = table.width_mm - table.contact_distance_mm(table.ball.radius_mm)
+    still = np.zeros(2)
+
+    def run(away: float) -> tuple[float, Array, Array, Array]:
+        return _until(_Stretch(0.0, middle, away * ahead, still), friction, 1, wall)
+
+    slow, fast = 1000 * speed_mps, 3000 * speed_mps + 1500
+    for _ in range(60):  # bisection: the faster it leaves, the faster it arrives
+        away = (slow + fast) / 2
+        took, _, velocity, _ = run(away)
+        if not math.isfinite(took) or np.hypot(*velocity) < 1000 * speed_mps:
+            slow = away
+        else:
+            fast = away
+    took, there, velocity, rolling = run(fast)
+    meets = 2 * fast / (1 + BALL_RESTITUTION)
+    brake = friction.sliding * G_MM_S2
+    slid = (math.sqrt(meets**2 + 2 * brake * RUN_MM) - meets) / brake
+    hit_s, gap = STILL_S + slid, 2 * table.ball.radius_mm
+    contact = middle - gap * ahead
+    cue = (
+        _Stretch(STILL_S, contact - RUN_MM * ahead, (meets + brake * slid) * ahead, -2.5 * brake * slid * ahead),
+        _Stretch(hit_s, contact, (meets - fast) * ahead, still),
+    )
+    back, rolls = off_left_cushion(velocity / 1000, rolling / 1000, 0.0,
+                                   nose=table.nose_height_mm / table.ball.radius_mm - 1)
+    home = _Stretch(hit_s + took, there, 1000 * back, 1000 * rolls)
+    across, *_ = _until(home, friction, 1, table.width_mm - wall)
+    end = min(across if math.isfinite(across) else math.inf, home.rests_s(friction) + 0.3, STILL_S + LONGEST_S)
+    return Bank(cue, (_Stretch(hit_s, middle, fast * ahead, still), home), end, friction)
+
+
+def _until(stretch: _Stretch, friction: Friction, axis: int, line_mm: float) -> tuple[float, Array, Array, Array]:
+    """When (s; inf if never), where and how fast it gets to a line across an axis."""
+    t_s = np.arange(stretch.since_s, stretch.rests_s(friction), _STEP_S)
+    place, _, _ = stretch.at(t_s, friction)
+    beyond = np.flatnonzero((place[:, axis] - line_mm) * np.sign(line_mm - stretch.place[axis]) >= 0)
+    if not len(beyond):
+        last = stretch.at(t_s[-1:], friction)
+        return math.inf, last[0][0], last[1][0], last[2][0]
+    k = max(int(beyond[0]), 1)
+    part = (line_mm - place[k - 1, axis]) / (place[k, axis] - place[k - 1, axis])
+    when = t_s[k - 1] + part * _STEP_S
+    there = stretch.at(np.array([when]), friction)
+    return float(when), there[0][0], there[1][0], there[2][0]
+
+
+def detections(
+    played: Bank, calibration: Calibration, *, noise_px: float, frame_rate: float, shutter_s: float, seed: int = 1
+) -> pd.DataFrame:
+    """DETECTIONS of the bank as this camera would give them."""
+    rng = np.random.default_rng(seed)
+    t_s: Array = np.asarray((np.arange(int(played.end_s * frame_rate)) + rng.uniform(0, 1)) / frame_rate, dtype=float)
+    picture = BallPicture(calibration.pose, calibration.table.ball.radius_mm)
+    parts = []
+    for ball, white in ((played.cue, True), (played.object, False)):
+        true = played.places(ball, t_s)
+        to_px = picture.jacobian(true)
+        px = picture.centres(true) + rng.normal(0, noise_px, true.shape)
+        xy = calibration.pose.to_table(px, picture.radius_mm)
+        cov = noise_px**2 * np.linalg.inv(np.einsum("nki,nkj->nij", to_px, to_px))
+        u = np.sqrt(np.einsum("nii->ni", cov))
+        ends = [played.places(ball, t_s + part * shutter_s) for part in (0.5, -0.5)]
+        blur = np.einsum("nij,nj->ni", to_px, ends[0] - ends[1])
+        looks = (210.0, 0.0, 0.0, 0.95) if white else (120.0, -50.0, 15.0, 0.02)
+        parts.append(np.column_stack([
+            np.arange(len(t_s)), t_s, px, xy, u, cov[:, 0, 1] / (u[:, 0] * u[:, 1]), blur, np.ones((len(t_s), 2)),
+            np.tile(looks, (len(t_s), 1)),
+        ]))
+    rows = pd.DataFrame(np.concatenate(parts), columns=DETECTIONS.names)
+    return DETECTIONS.conform(rows.sort_values(["frame", "white_share"], ignore_index=True))
+
+
+def rehearse(
+    calibration: Calibration, settings: SessionSettings, speed_mps: float, *, noise_px: float, frame_rate: float
+) -> pd.Series | None:
+    """The SHOTS row that such a bank would get before this camera; None where it would not be measured."""
+    shutter_s = settings.camera.shutter_s or 0.5 / frame_rate
+    rows = detections(bank(calibration.table, speed_mps), calibration, noise_px=noise_px, frame_rate=frame_rate,
+                      shutter_s=shutter_s)
+    shots = measure_shots(rows, calibration=calibration, settings=settings, clip="rehearsal").shots
+    return shots.iloc[0] if len(shots) == 1 else None
