@@ -23,6 +23,7 @@ from pipeline.frames import Clip, Frame, open_clip, still_of
 from pipeline.memory import give_back
 from pipeline.physics import Friction
 from pipeline.quiet import skimming
+from pipeline.repeats import find_repeats
 from pipeline.shutter import with_read_offsets
 from pipeline.work import Entry, look_key, measures_key
 from shared.columns import CONTACTS, SHOTS, TRACKS, join_notes
@@ -139,12 +140,12 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         threading.Thread(target=_warm, daemon=True).start()
     with clock("detect"):
         clip = skimming(clip, calibration)
-        frames = _Counted(clip, clip.info.frames_estimate, task.weight)
-        watch = CameraWatch(frames, calibration)
-        pictures = PictureKeeper()
-        found = detect_balls(watch, calibration, settings=DetectSettings(shutter_s=settings.camera.shutter_s),
-                             pictures=pictures)
-        detections = watch.correct(found)
+        seen = _Seen(clip, calibration, task)
+        repeats = find_repeats(seen.found)
+        if len(repeats.frames):
+            seen = _Seen(clip, calibration, task, frozenset(repeats.frames.tolist()))
+        frames, watch, pictures = seen.frames, seen.watch, seen.pictures
+        detections = watch.correct(seen.found)
     give_back()
     if frames.count < MIN_FRAMES:
         many = f"only {frames.count} frames" if frames.count > 1 else "only one frame"
@@ -155,7 +156,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     task.entry.keep_table("pictures", pictures.table)
     write_calibrations(task.entry.folder / "calibration.json", [calibration])
     info = clip.info
-    marks = [*watch.warnings(), *([clip.damage] if clip.damage else [])]
+    marks = [word for word in (*watch.warnings(), repeats.warning(), clip.damage) if word]
     return {
         "warnings": [*calibration.warnings, *marks],
         "marks": [_one_line(words).replace(";", ",") for words in marks],  # they go on every shot of the clip
@@ -165,6 +166,20 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
                  "rotation_deg": info.rotation_deg, "frame_rate_nominal": info.frame_rate_nominal,
                  "first_s": frames.first_s, "last_s": frames.last_s, "frames_passed_over": frames.passed_over},
     }
+
+
+class _Seen:
+    """What a walk through a clip's frames gives; but for those to be ``left_out``."""
+
+    def __init__(
+        self, clip: Clip, calibration: Calibration, task: ClipTask, left_out: frozenset[int] = frozenset()
+    ) -> None:
+        self.frames = _Counted((frame for frame in clip if frame.index not in left_out), clip.info.frames_estimate,
+                               task.weight)
+        self.watch = CameraWatch(self.frames, calibration)
+        self.pictures = PictureKeeper()
+        settings = DetectSettings(shutter_s=task.settings.camera.shutter_s)
+        self.found = detect_balls(self.watch, calibration, settings=settings, pictures=self.pictures)
 
 
 def _warm() -> None:
@@ -199,18 +214,19 @@ def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) 
         try:
             alone = task.entry.record("alone")
             measures = _shots(task, prior, alone if alone.get("look") == look else {})
+            pace = _pace(task, prior, measures)
         except NoShotError as error:
             record = {"shots": 0, "failure": _named(task.clip, str(error)), "warnings": [], "friction": None}
-            measures = None
+            measures, pace = None, ""
     if measures is not None:
         task.entry.keep_record("tables", {})  # nothing vouches for the tables of a run that is killed among them
         shots = SHOTS.conform(measures.shots)
-        shots = shots.assign(notes=join_notes(shots["notes"], ["; ".join(marks)] * len(shots)))
+        shots = shots.assign(notes=join_notes(shots["notes"], ["; ".join([*marks, *([pace] if pace else [])])] * len(shots)))
         task.entry.keep_table("shots", shots)
         task.entry.keep_table("contacts", CONTACTS.conform(measures.contacts))
         task.entry.keep_table("tracks", TRACKS.conform(measures.tracks.assign(clip=task.clip.name)))
         friction = measures.friction
-        record = {"shots": len(measures.shots), "failure": "", "warnings": list(measures.notes),
+        record = {"shots": len(measures.shots), "failure": "", "warnings": [*measures.notes, *([pace] if pace else [])],
                   "friction": None if friction is None else vars(friction),
                   "spins": {number: [spin.strike_s, spin.found, spin.why] for number, spin in measures.spins.items()}}
         if task.friction is None:  # what the fit with all clips' friction begins from
@@ -239,6 +255,22 @@ def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any]) -> ClipMea
         raise NoShotError(f"{task.clip.name}: no shot was found ({why}); film from before the strike until the balls "
                           "lie still.")
     return measures
+
+
+def _pace(task: ClipTask, prior: Friction, measures: ClipMeasures) -> str:
+    """What to do where no shot moves as balls do, but would in a clip that plays slower or faster; else empty."""
+    from pipeline.pace import pace_words
+    from pipeline.shots import measure_shots
+
+    if not measures.measured or not all(shot.followed.lost for shot in measures.measured):
+        return ""
+    calibration = read_calibrations(task.entry.folder / "calibration.json")[0]
+    return pace_words(
+        task.entry.table("detections"),
+        lambda rows: measure_shots(rows, calibration=calibration, settings=task.settings, clip=task.clip.name,
+                                   friction=prior).friction,
+        task.clip.name,
+    )
 
 
 def _found(alone: Mapping[str, Any]) -> tuple[dict[int, SideSpin], dict[int, Fit]]:

@@ -36,6 +36,7 @@ MOST_REPAIRS = 4
 MOST_EFFORT = 60  # events fitted in trials, all together: a break of the rack must not take minutes
 WORTH_AN_EVENT = 15.0  # by so much must chi squared fall to add an event; its four parameters alone take four
 ASTRAY = f"the paths miss many frames by more than {ASTRAY_MM:.0f} mm: a ball or a contact was overlooked"
+SLICK, ROUGH = (0.10, 0.0045), (0.45, 0.022)  # sliding and rolling: beyond the published bands both at once
 SLIDING, ROLLING = (0.05, 0.8), (0.001, 0.06)  # far beyond the published bands 0.15-0.4, 0.005-0.015 (Alciatore FAQ)
 SAME_PIT = 4.0  # chi squared by which other friction may fit worse; beyond, all is tried anew
 PASSED_MM = 5 * TOUCH_U_MM  # balls that are further apart than touching (or nearer) don't meet
@@ -90,8 +91,11 @@ class FollowedShot:
 
 def follow_shot(
     strike: Strike, tracks: Mapping[str, Seen], scene: Scene, known: Fit | None = None
-) -> FollowedShot:
-    """Find the shot's events in the tracks and fit its motion; or fit it again, from what it was ``known`` to be."""
+) -> FollowedShot | None:
+    """Find the shot's events in the tracks and fit its motion; or fit it again, from what it was ``known`` to be.
+
+    None where the ball that was struck is hardly seen.
+    """
     windows: dict[str, Seen] = {}
     pocketed: dict[str, Pocketed] = {}
     for name, seen in tracks.items():
@@ -103,6 +107,8 @@ def follow_shot(
             pocketed[name] = fell
             part = part.at(slice(0, rows))
         windows[name] = part
+    if strike.track not in windows:
+        return None
     if known is not None and known.strike_s == strike.t_s and set(known.names) == set(windows):
         names, events = dict(known.names), list(known.events)
     else:
@@ -131,6 +137,11 @@ def no_cloth(friction: Friction, known: Friction) -> str:
         if not min(low, before / 2) < value < max(high, 2 * before):
             return (f"the paths would need a {name} friction of {value:.2g}, which no cloth has: a ball or a contact "
                     "was overlooked")
+    slick = friction.sliding < min(SLICK[0], known.sliding / 2) and friction.rolling < min(SLICK[1], known.rolling / 2)
+    rough = friction.sliding > max(ROUGH[0], 2 * known.sliding) and friction.rolling > max(ROUGH[1], 2 * known.rolling)
+    if slick or rough:
+        return (f"the paths would need a sliding friction of {friction.sliding:.2g} and a rolling one of "
+                f"{friction.rolling:.2g}, which no cloth has: the clip's times are not those of life")
     return ""
 
 
@@ -319,7 +330,7 @@ def _overlooked(motion: ShotMotion, windows: Mapping[str, Seen], table: Table) -
         if not chain:
             continue
         frames = windows[ball].t_s
-        t = np.arange(motion.events[chain[0]].t_s, frames[-1], 0.001)
+        t = np.arange(max(motion.events[chain[0]].t_s, frames[0] - 1.0), frames[-1], 0.001)  # a bad fit may begin anywhen
         if len(t) < 2:
             continue
         p = motion.states(ball, t)[0]

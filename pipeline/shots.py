@@ -118,11 +118,13 @@ def measure_shots(
     white = {k: whiteness(rows[rows["ball"] == k]) for k in tracks}
     stem = PurePath(clip).stem
     scene = Scene(table, known, frames_t, _shutter(settings, frames_t))
-    shots = []
-    for number, strike in enumerate(find_strikes(tracks, white, float(frames_t[-1]) + 1e-6), start=1):
-        target = _target(targets, number)
+    shots: list[MeasuredShot] = []
+    for strike in find_strikes(tracks, white, float(frames_t[-1]) + 1e-6):
+        number = len(shots) + 1
         followed = follow_shot(strike, tracks, scene, (fits or {}).get(number))
-        shots.append(_one_shot(f"{stem}-{number:02d}", number, followed, scene, target, calibration))
+        if followed is not None:
+            target = _target(targets, number)
+            shots.append(_one_shot(f"{stem}-{number:02d}", number, followed, scene, target, calibration))
     if not shots:
         return _nothing("nothing was struck")
     found = {shot.number: _side_spin(shot, spins or {}, pictures, calibration, scene.shutter_s) for shot in shots}

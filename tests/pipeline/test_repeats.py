@@ -1,0 +1,106 @@
+"""Clips whose frames are shown twice, as after a change of frame rate: the second showing is left out, and said so."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import numpy as np
+import pandas as pd
+import pytest
+
+from calibration.store import Calibration
+from fixtures.synthetic import overhead_camera
+from pipeline.clip_job import ClipTask, measure_clip
+from pipeline.rehearsal import bank, detections
+from pipeline.repeats import find_repeats
+from pipeline.sessions import find_sessions
+from pipeline.work import Work
+from shared.equipment import standard_table
+
+CLIP = Path(__file__).parents[2] / "fixtures" / "evenings" / "eveningB" / "eveningB_02.mp4"
+RATE = 60
+
+
+def seen() -> pd.DataFrame:
+    """A bank; balls at rest keep their fit, as they do where the picture doesn't change."""
+    table = standard_table()
+    calibration = Calibration("x", overhead_camera(table), table, 0.0, "exact")
+    rows = detections(bank(table, 1.5), calibration, noise_px=0.1, frame_rate=30.0, shutter_s=0.004)
+    for white in (True, False):
+        of = (rows["white_share"] > 0.5) == white
+        lies = of & (rows["t_s"] < 0.5)
+        rows.loc[lies, ["x_px", "y_px"]] = rows.loc[lies, ["x_px", "y_px"]].iloc[0].to_numpy()
+    return rows
+
+
+def shown(rows: pd.DataFrame, times: dict[int, int]) -> tuple[pd.DataFrame, set[int]]:
+    """Each frame shown so many times (once if not given); the frames that repeat another amid motion."""
+    parts, again, frame = [], set(), 0
+    for number, here in rows.groupby("frame"):
+        for k in range(times.get(int(number), 1)):
+            parts.append(here.assign(frame=frame))
+            if k and here["t_s"].iloc[0] > 0.5:
+                again.add(frame)
+            frame += 1
+    return pd.concat(parts, ignore_index=True), again
+
+
+@pytest.mark.parametrize("every", [1, 2, 4])
+def test_frames_shown_twice_are_found_and_no_others(every):
+    rows = seen()
+    doubled, again = shown(rows, {n: 2 for n in rows["frame"].unique() if n % every == 0})
+    found = find_repeats(doubled)
+    moving = {n for n in again if doubled.loc[doubled["frame"] == n, "t_s"].iloc[0] < 1.2}
+    assert moving <= set(found.frames.tolist())
+    left = doubled[~doubled["frame"].isin(found.frames)]
+    late = left[left["t_s"] > 0.5]
+    assert late["t_s"].nunique() == rows.loc[rows["t_s"] > 0.5, "t_s"].nunique()  # none is lost altogether
+    assert found.share == pytest.approx(1 / (1 + every), abs=0.12)
+    assert "frame rate" in found.warning()
+
+
+def test_a_clip_as_the_camera_took_it_has_none():
+    found = find_repeats(seen())
+    assert not len(found.frames)
+    assert not found.warning()
+    assert not len(find_repeats(seen().iloc[:0]).frames)
+
+
+def test_a_pause_between_two_shots_is_none():
+    rows = seen()
+    twice = pd.concat([rows, rows.assign(frame=rows["frame"] + rows["frame"].max() + 1, t_s=rows["t_s"] + 10)])
+    assert not len(find_repeats(twice).frames)
+
+
+def write(path: Path, showings: int) -> None:
+    """The clip in half its size, each frame so many times."""
+    with av.open(str(CLIP)) as source, av.open(str(path), "w") as out:
+        stream = out.add_stream("libx264", rate=RATE * showings, options={"crf": "18", "preset": "ultrafast"})
+        stream.width, stream.height, stream.pix_fmt = 640, 360, "yuv420p"
+        for number, picture in enumerate(source.decode(video=0)):
+            small = picture.reformat(640, 360, "yuv420p").to_ndarray()
+            for k in range(showings):
+                frame = av.VideoFrame.from_ndarray(small, format="yuv420p")
+                frame.pts, frame.time_base = number * showings + k, Fraction(1, RATE * showings)
+                out.mux(stream.encode(frame))
+        out.mux(stream.encode())
+
+
+def test_a_clip_with_every_frame_twice_is_measured_as_the_clip_itself(tmp_path):
+    shots = []
+    for showings in (1, 2):
+        path = tmp_path / f"x{showings}.mp4"
+        write(path, showings)
+        entry = Work(tmp_path / "work").entry(path)
+        record = measure_clip(ClipTask(clip=path, entry=entry, settings=find_sessions([path])[0].settings))
+        assert not record.failure
+        assert any("show the frame before them again" in line for line in record.warnings) == (showings == 2)
+        shots.append(entry.table("shots").iloc[0])
+    once, twice = shots
+    assert "at the camera's own rate" in twice["notes"]
+    for measure in ("incoming_angle_deg", "rebound_angle_deg", "speed_at_impact_mps", "rebound_speed_mps"):
+        u = np.hypot(once[f"{measure}_u"], twice[f"{measure}_u"])
+        assert abs(once[measure] - twice[measure]) < 2 * u, measure
+        assert twice[f"{measure}_u"] < 3 * once[f"{measure}_u"], measure
