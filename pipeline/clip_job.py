@@ -221,12 +221,13 @@ def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) 
     if measures is not None:
         task.entry.keep_record("tables", {})  # nothing vouches for the tables of a run that is killed among them
         shots = SHOTS.conform(measures.shots)
-        shots = shots.assign(notes=join_notes(shots["notes"], ["; ".join([*marks, *([pace] if pace else [])])] * len(shots)))
+        of_all = "; ".join(filter(None, (*marks, pace)))
+        shots = shots.assign(notes=join_notes(shots["notes"], [of_all] * len(shots)))
         task.entry.keep_table("shots", shots)
         task.entry.keep_table("contacts", CONTACTS.conform(measures.contacts))
         task.entry.keep_table("tracks", TRACKS.conform(measures.tracks.assign(clip=task.clip.name)))
         friction = measures.friction
-        record = {"shots": len(measures.shots), "failure": "", "warnings": [*measures.notes, *([pace] if pace else [])],
+        record = {"shots": len(measures.shots), "failure": "", "warnings": list(filter(None, (*measures.notes, pace))),
                   "friction": None if friction is None else vars(friction),
                   "spins": {number: [spin.strike_s, spin.found, spin.why] for number, spin in measures.spins.items()}}
         if task.friction is None:  # what the fit with all clips' friction begins from

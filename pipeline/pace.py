@@ -1,7 +1,7 @@
 """Whether a clip plays slower or faster than life, as slow motion does that was stored at an ordinary frame rate.
 
-Gravity tells: played N times slower, a cloth's friction and rolling resistance seem N x N times smaller. Only asked of a
-clip none of whose shots moves as balls on cloth do.
+Gravity tells: played N times slower, a cloth's friction and rolling resistance seem N x N times smaller. Only asked of
+a clip none of whose shots moves as balls on cloth do.
 """
 
 from __future__ import annotations

@@ -29,8 +29,10 @@ def played(slower: float, friction: Friction = TYPICAL):
     return rows.assign(t_s=rows["t_s"] * slower)
 
 
-@pytest.mark.parametrize(("slower", "words"), [(2.0, "2 times slower"), (8.0, "8 times slower"), (0.5, "2 times faster")]
-                         )
+OTHER_PACES = {2.0: "2 times slower", 8.0: "8 times slower", 0.5: "2 times faster"}
+
+
+@pytest.mark.parametrize(("slower", "words"), OTHER_PACES.items())
 def test_another_pace_is_told_and_nothing_is_measured(slower, words):
     rows = played(slower)
     found = measured(rows)
