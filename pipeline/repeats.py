@@ -6,6 +6,7 @@ Balls don't stand still for a frame or two amid their motion. Such frames tell n
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -20,7 +21,7 @@ FEWEST, SHARE = 4, 0.08  # of the frames in which something moves
 
 @dataclass(frozen=True, eq=False)
 class Repeats:
-    """``frames``: indices of those that repeat another or may; ``share`` of those that do, of the frames amid motion."""
+    """``frames``: indices of those that repeat another, or may; ``share``: how many of those amid motion do."""
 
     frames: NDArray[np.int64]
     share: float
@@ -29,8 +30,8 @@ class Repeats:
         """For the user, or empty."""
         if not len(self.frames):
             return ""
-        return (f"{100 * self.share:.0f} % of the frames in which balls move show the frame before them again (converted "
-                "to another frame rate?): they are left out; export the clip at the camera's own rate")
+        return (f"{100 * self.share:.0f} % of the frames in which balls move show the frame before them again "
+                "(converted to another frame rate?): they are left out; export the clip at the camera's own rate")
 
 
 _NONE = Repeats(np.zeros(0, np.int64), 0.0)
@@ -56,7 +57,7 @@ def find_repeats(detections: pd.DataFrame) -> Repeats:
             groups[-1].append(k)
         else:
             groups.append([k])
-    moved = [_moved(places[a[0]], places[b[0]]) for a, b in zip(groups, groups[1:], strict=False)]
+    moved = [_moved(places[a[0]], places[b[0]]) for a, b in pairwise(groups)]
     around = list(zip(groups, [False, *moved], [*moved, False], strict=True))
     amid = [group for group, before, after in around if before and after and len(group) <= LONGEST]
     seen = sum(map(len, amid))

@@ -330,7 +330,8 @@ def _overlooked(motion: ShotMotion, windows: Mapping[str, Seen], table: Table) -
         if not chain:
             continue
         frames = windows[ball].t_s
-        t = np.arange(max(motion.events[chain[0]].t_s, frames[0] - 1.0), frames[-1], 0.001)  # a bad fit may begin anywhen
+        since_s = max(motion.events[chain[0]].t_s, frames[0] - 1.0)  # a bad fit may begin at any time
+        t = np.arange(since_s, frames[-1], 0.001)
         if len(t) < 2:
             continue
         p = motion.states(ball, t)[0]
