@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 
 import numpy as np
 
+from pipeline.motions import ShotMotion
 from pipeline.paths import Seen
 from pipeline.physics import Array
 from pipeline.strikes import Strike
@@ -19,6 +20,10 @@ GONE_RADII = 0.5  # within so much of its place, a ball lies where it lay
 BLINK_S = 0.2  # not to be seen for so long is no sign
 ROLLS_MM_S = 150.0  # faster than what a false find creeps
 LATELY_S = 1.0
+HIDDEN_S = 0.4  # out of sight for so long, a ball may have met anything
+NOW_S = 0.1  # a ball seen so shortly before and after is in sight
+CLOTHS = ((0.13, 0.45), (0.004, 0.02))  # sliding, rolling: about the published 0.15-0.4, 0.005-0.015 (Alciatore FAQ)
+COLOURED = 0.0  # whiteness under which a ball is of a strong colour, or dark
 
 
 def overlooked_contact(
@@ -43,6 +48,51 @@ def overlooked_contact(
             x, y = seen.xy_mm[0]
             return f"a ball rolls from {x:.0f}, {y:.0f} mm on that nothing was seen to hit"
     return ""
+
+
+def hidden_contact(motion: ShotMotion, banked: str) -> str:
+    """Why what a ball met while it was out of sight can't be told, in words; empty where nothing speaks against it.
+
+    banked : the ball whose first cushion is measured: what comes later than that bends no measure of it
+    """
+    cushions = [e.t_s for e in motion.events if e.kind == "cushion" and e.ball == banked]
+    last_s = cushions[0] if cushions else np.inf
+    for ball, seen in motion.seen.items():
+        met = [e.t_s for e in motion.events if e.concerns(ball)]
+        pace_s = float(np.median(np.diff(seen.t_s)))
+        for k in np.flatnonzero(np.diff(seen.t_s) > max(BLINK_S, 3 * pace_s)):
+            since_s, until_s = float(seen.t_s[k]), float(seen.t_s[k + 1])
+            way = float(np.hypot(*(seen.xy_mm[k + 1] - seen.xy_mm[k])))
+            if since_s > last_s or until_s < met[0] or way < ROLLS_MM_S * (until_s - since_s):
+                continue
+            away = f"a ball was out of sight for {until_s - since_s:.1f} s"
+            if until_s - since_s > HIDDEN_S and any(since_s < t <= min(until_s, last_s) for t in met[1:]):
+                return f"{away}, in which it met something: what, can't be told"
+            friction = motion.friction
+            for value, (low, high) in zip((friction.sliding, friction.rolling), CLOTHS, strict=True):
+                if not low < value < high:
+                    return f"{away}, and lost more or less speed than cloth takes: it may have met another"
+    return ""
+
+
+def no_white_ball(strike: Strike, tracks: Mapping[str, Seen], white: Mapping[str, float]) -> str:
+    """Why a coloured ball may have been hit and not struck, in words: no white one lay in sight then.
+
+    white : whiteness by ball, see `strikes.whiteness`
+    """
+    if white[strike.track] > COLOURED:
+        return ""
+    for name, seen in tracks.items():
+        if white[name] > COLOURED and _lies(seen, strike.t_s):
+            return ""
+    return "the ball that starts is coloured, and no white one lies in sight: that may have hit it, out of sight"
+
+
+def _lies(seen: Seen, t_s: float) -> bool:
+    """Whether the ball is seen at this time, and in one place."""
+    near = np.abs(seen.t_s - t_s) < NOW_S
+    sides = seen.t_s[near] < t_s
+    return bool(sides.any() and not sides.all() and np.ptp(seen.xy_mm[near], axis=0).max() < ROLLS_MM_S * NOW_S)
 
 
 def _lay(seen: Seen, strike: Strike) -> Array | None:
@@ -93,7 +143,7 @@ def _came_from_nowhere(seen: Seen, strike: Strike, tracks: Iterable[Seen], mover
         return False
     if any(strike.t_s < other.t_s[-1] < begin for other in tracks):
         return False
-    return any(_rolled(mover, begin - LATELY_S, begin) for mover in movers)
+    return any(_rolled(mover, max(begin - LATELY_S, strike.t_s), begin) for mover in movers)
 
 
 def _rolled(mover: Seen, since_s: float, until_s: float) -> bool:

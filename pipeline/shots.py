@@ -15,6 +15,7 @@ from pipeline.event_rows import contact_rows
 from pipeline.launch import Launch, TrackQuality, measure_launch
 from pipeline.measured import Measured
 from pipeline.motions import ShotMotion
+from pipeline.overlooked import NOW_S, hidden_contact, no_white_ball
 from pipeline.paths import MotionEvent, Seen
 from pipeline.physics import Array, Friction
 from pipeline.pockets import Pocketed
@@ -124,7 +125,8 @@ def measure_shots(
         followed = follow_shot(strike, tracks, scene, (fits or {}).get(number))
         if followed is not None:
             target = _target(targets, number)
-            shots.append(_one_shot(f"{stem}-{number:02d}", number, followed, scene, target, calibration))
+            seen = _doubted(followed, tracks, white)
+            shots.append(_one_shot(f"{stem}-{number:02d}", number, seen, scene, target, calibration))
     if not shots:
         return _nothing("nothing was struck")
     found = {shot.number: _side_spin(shot, spins or {}, pictures, calibration, scene.shutter_s) for shot in shots}
@@ -138,6 +140,16 @@ def measure_shots(
         spins=found,
         rows=rows,
     )
+
+
+def _doubted(followed: FollowedShot, tracks: Mapping[str, Seen], white: Mapping[str, float]) -> FollowedShot:
+    """The shot, lost if what happened out of sight can't be told."""
+    _, banked = kind_of(followed.motion.events)
+    lost = followed.lost or hidden_contact(followed.motion, banked)
+    lost = lost or no_white_ball(followed.strike, tracks, white)
+    if not lost and followed.last_seen_s("cue") - followed.motion.events[0].t_s < NOW_S:
+        lost = "the struck ball was lost to sight at once"
+    return replace(followed, lost=lost)
 
 
 def _settings_friction(settings: SessionSettings) -> Friction:
