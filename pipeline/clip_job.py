@@ -19,7 +19,7 @@ from pipeline.ball_pictures import PictureKeeper
 from pipeline.camera_watch import CameraWatch
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.executor import report
-from pipeline.frames import Clip, Frame, open_clip, still_of
+from pipeline.frames import Clip, Frame, Plane, open_clip, well_lit
 from pipeline.memory import give_back
 from pipeline.physics import Friction
 from pipeline.quiet import skimming
@@ -134,16 +134,17 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     clip = open_clip(task.clip)
     with clock("calibrate"):
         settings = task.settings
-        calibration = calibrate_clip(clip, settings)
+        still, lead_in = well_lit(clip)
+        calibration = calibrate_clip(still, clip.info.name, settings)
         give_back()
     if measured_here:
         threading.Thread(target=_warm, daemon=True).start()
     with clock("detect"):
         clip = skimming(clip, calibration)
-        seen = _Seen(clip, calibration, task)
+        seen = _Seen(clip, calibration, task, frozenset(range(lead_in)))
         repeats = find_repeats(seen.found)
         if len(repeats.frames):
-            seen = _Seen(clip, calibration, task, frozenset(repeats.frames.tolist()))
+            seen = _Seen(clip, calibration, task, frozenset([*range(lead_in), *repeats.frames.tolist()]))
         frames, watch, pictures = seen.frames, seen.watch, seen.pictures
         detections = watch.correct(seen.found)
     give_back()
@@ -156,7 +157,8 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     task.entry.keep_table("pictures", pictures.table)
     write_calibrations(task.entry.folder / "calibration.json", [calibration])
     info = clip.info
-    marks = [word for word in (*watch.warnings(), repeats.warning(), clip.damage) if word]
+    lit = f"the light settles: what comes before {frames.first_s:.2f} s is left out" if lead_in else ""
+    marks = [word for word in (lit, *watch.warnings(), repeats.warning(), clip.damage) if word]
     return {
         "warnings": [*calibration.warnings, *marks],
         "marks": [_one_line(words).replace(";", ",") for words in marks],  # they go on every shot of the clip
@@ -169,10 +171,10 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
 
 
 class _Seen:
-    """What a walk through a clip's frames gives; but for those to be ``left_out``."""
+    """What a walk through a clip's frames gives, but for those to be ``left_out``."""
 
     def __init__(
-        self, clip: Clip, calibration: Calibration, task: ClipTask, left_out: frozenset[int] = frozenset()
+        self, clip: Clip, calibration: Calibration, task: ClipTask, left_out: frozenset[int]
     ) -> None:
         self.frames = _Counted((frame for frame in clip if frame.index not in left_out), clip.info.frames_estimate,
                                task.weight)
@@ -190,12 +192,11 @@ def _warm() -> None:
     import pipeline.shots  # noqa: F401
 
 
-def calibrate_clip(clip: Clip, settings: SessionSettings) -> Calibration:
-    """The table in a clip's picture, with the session's table, corners and lens."""
+def calibrate_clip(still: Plane, clip: str, settings: SessionSettings) -> Calibration:
+    """The table in a clip's still picture, with the session's table, corners and lens."""
     from calibration.find import find_table
 
-    return find_table(still_of(clip), table=settings.table, camera=settings.camera, head=settings.head,
-                      clip=clip.info.name)
+    return find_table(still, table=settings.table, camera=settings.camera, head=settings.head, clip=clip)
 
 
 def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) -> dict[str, Any]:

@@ -26,6 +26,7 @@ class SearchSettings:
 
     cells_per_radius: float = 2.5  # low-resolution pixels per ball radius, at least
     cloth_distance: float = 8.0  # standard deviations off the cloth's colour that count half
+    relit: float = 2.0  # standard deviations by which most of the cloth must differ to be learnt anew
     disc_share: float = 0.35  # of a ball-sized disc that must not be cloth
     lone_share: float = 0.25  # that share less 0.6 of the ring's around it
     ring_share: float = 0.42  # or so much of a ring of a ball's size shows: a ball of the cloth's own colour
@@ -63,6 +64,7 @@ class ClothSearch:
             [xy[..., 0], table.length_mm - xy[..., 0], xy[..., 1], table.width_mm - xy[..., 1]]
         )
         self._on_table = (self.inside_mm > -self.settings.beyond_mm).astype(np.uint8)
+        self._bed = self.inside_mm[_SPARSE] > 0
         self._u, self._v = xy[..., 0] / table.length_mm * 2 - 1, xy[..., 1] / table.width_mm * 2 - 1
         self.cloth: Image | None = None
         self.sigma: Array | None = None
@@ -148,11 +150,34 @@ class ClothSearch:
             keep = np.asarray((left < 3 * spread).all(axis=1))
         self.cloth = (_cubic(self._u, self._v) @ coef).astype(np.float32)
         self.sigma = spread
-        rounded = np.clip(np.rint(self.cloth), 0, 255).astype(np.uint8)
-        self._cloth8 = [np.ascontiguousarray(rounded[..., c]) for c in range(3)]
+        self._rounded()
         steps = np.arange(256)
         squared = (steps / spread[:, None]) ** 2
         self._unlike = (squared / (squared + self.settings.cloth_distance**2)).astype(np.float32)
+
+    def _rounded(self) -> None:
+        assert self.cloth is not None
+        rounded = np.clip(np.rint(self.cloth), 0, 255).astype(np.uint8)
+        self._cloth8 = [np.ascontiguousarray(rounded[..., c]) for c in range(3)]
+
+    def follow_light(self, small_luma: NDArray[np.uint8]) -> None:
+        """Make the cloth as much brighter or darker as most of it has become; between this and learning it anew."""
+        assert self.cloth is not None
+        assert self.sigma is not None
+        seen, known = small_luma[_SPARSE][self._bed], self._cloth8[0][_SPARSE][self._bed]
+        off = float(np.median(seen.astype(np.int16) - known))
+        if abs(off) > self.sigma[0]:
+            middle = max(float(np.median(known)) - BLACK, 1.0)
+            gain = np.float32(max(1 + off / middle, 0.05))
+            self.cloth = (self.cloth - _NO_LIGHT) * gain + _NO_LIGHT
+            self._rounded()
+
+    def lit_otherwise(self, small: Image) -> bool:
+        """Whether most of the cloth no longer looks as it was learnt: the light or the exposure changed."""
+        assert self.cloth is not None
+        assert self.sigma is not None
+        off = (small[_SPARSE] - self.cloth[_SPARSE])[self._bed]
+        return bool((np.abs(np.median(off, axis=0)) > self.settings.relit * self.sigma).any())
 
     def changed(self, frame: Frame, small_luma: NDArray[np.uint8]) -> NDArray[np.uint8] | None:
         """(rows, columns) 1 where the picture differs from what was last looked at; None where nothing does.
@@ -341,6 +366,9 @@ class Candidates:
 
 
 _PARTS = 8  # of large products: BLAS's threads, once awake, keep a core busy for a tenth of a second that others need
+_SPARSE = (slice(None, None, 4), slice(None, None, 4))  # cells enough to tell the light by
+BLACK = 16.0  # luma without light, in video's usual range
+_NO_LIGHT = np.array([BLACK, 128.0, 128.0], np.float32)
 _NEIGHBOURS = np.ones((3, 3), np.uint8)
 _PAIR = np.ones((2, 2), np.uint8)
 

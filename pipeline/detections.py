@@ -57,6 +57,7 @@ class DetectSettings:
     refused_s: float = 0.2  # a place that proved to be no ball isn't tried again for so long
     refresh_s: float = 0.5  # a ball at rest is fitted anew this often,
     settle_s: float = 0.06  # just after it moved after so long, then twice as long ...
+    light_every_s: float = 0.25  # exposures follow the light, and who leans in
     batch: int = 24  # jobs fitted together
 
 
@@ -128,6 +129,7 @@ class BallDetector:
         self._rows: list[Array] = []
         self._stamps: list[tuple[int, float]] = []  # the rows' frames and times
         self._full_range = False
+        self._light_s = -math.inf  # when the light was looked at last
         self._done_before: list[Places] = []  # in the frames before those in hand, the nearest first
 
     def look(self, frame: Frame) -> None:
@@ -137,8 +139,13 @@ class BallDetector:
             return
         self._full_range = frame.full_range
         small = self.search.small_luma(frame)
-        if self.search.cloth is None:
-            self.search.learn_cloth(self.search.small(frame))
+        if self.search.cloth is None or frame.t_s - self._light_s > self.settings.light_every_s:
+            self._light_s = frame.t_s
+            picture = self.search.small(frame)
+            if self.search.cloth is None or self.search.lit_otherwise(picture):
+                self.search.learn_cloth(picture)
+        else:
+            self.search.follow_light(small)
         mask = self.search.changed(frame, small)
         jobs = self._current if mask is None else self._renewed(frame, small, mask)
         jobs = self._refreshed(frame, jobs)

@@ -28,6 +28,8 @@ _NO_PIXELS: Final[Plane] = np.zeros((0, 0), np.uint8)
 _AHEAD: Final = 3  # frames decoded ahead of the one being looked at
 _STILL_FRAMES: Final = 5
 _STILL_STEP: Final = 9
+_AS_LIT: Final = 0.8  # of each other's brightness, pictures are lit alike
+_MOST_STILLS: Final = 40  # looked at until five in a row are
 _AGAIN: Final = "copy it from the camera again, or export it as H.264 or HEVC."
 _NOTHING_DECODED: Final = f"not one frame could be decoded; {_AGAIN}"
 #: Kr, Kb of the colour matrices (ITU-R BT.601 and BT.709; BT.2020 non-constant luminance)
@@ -338,17 +340,29 @@ def still_picture(path: str | Path) -> Plane:
 
 def still_of(clip: Clip) -> Plane:
     """As still_picture, of a clip that is open."""
-    kept: list[Frame] = []
+    return well_lit(clip)[0]
+
+
+def well_lit(clip: Clip) -> tuple[Plane, int]:
+    """A clip's still picture, and the frame from which on it is lit as there: 0 unless it fades in, or settles."""
+    kept: deque[Frame] = deque(maxlen=_STILL_FRAMES)
+    light: list[float] = []
+    lead_in = 0
     for frame in clip.decode():
-        if frame.index % _STILL_STEP == 0:
-            kept.append(frame)
-        if len(kept) == _STILL_FRAMES:
+        if frame.index % _STILL_STEP:
+            continue
+        kept.append(frame)
+        light.append(max(float(np.quantile(frame.luma[::16, ::16], 0.95)), 1.0))
+        if len(light) >= _STILL_FRAMES and min(light[-_STILL_FRAMES:]) > _AS_LIT * max(light[-_STILL_FRAMES:]):
+            other = [not _AS_LIT < one / light[-1] < 1 / _AS_LIT for one in light]
+            lead_in = (max(np.flatnonzero(other).tolist(), default=-1) + 1) * _STILL_STEP
             break
-    if len(kept) < _STILL_FRAMES:
-        kept = [kept[0]]
-    luma = _median5([frame.luma for frame in kept])
-    chroma = (_median5([f.chroma[0] for f in kept]), _median5([f.chroma[1] for f in kept]))
-    return Frame(0, kept[0].t_s, luma, chroma, clip.info.full_range, clip.info.matrix).bgr()
+        if len(light) == _MOST_STILLS:  # it never settles: lamps that flicker
+            break
+    frames = list(kept) if len(kept) == _STILL_FRAMES else [kept[0]]
+    luma = _median5([frame.luma for frame in frames])
+    chroma = (_median5([f.chroma[0] for f in frames]), _median5([f.chroma[1] for f in frames]))
+    return Frame(0, frames[0].t_s, luma, chroma, clip.info.full_range, clip.info.matrix).bgr(), lead_in
 
 
 def _picture_file(path: Path) -> Plane:

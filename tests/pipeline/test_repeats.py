@@ -2,25 +2,15 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
-from pathlib import Path
-
-import av
-import numpy as np
 import pandas as pd
 import pytest
 
 from calibration.store import Calibration
 from fixtures.synthetic import overhead_camera
-from pipeline.clip_job import ClipTask, measure_clip
 from pipeline.rehearsal import bank, detections
 from pipeline.repeats import find_repeats
-from pipeline.sessions import find_sessions
-from pipeline.work import Work
 from shared.equipment import standard_table
-
-CLIP = Path(__file__).parents[2] / "fixtures" / "evenings" / "eveningB" / "eveningB_02.mp4"
-RATE = 60
+from tests.pipeline.altered import RATE, assert_alike, measured, write
 
 
 def seen() -> pd.DataFrame:
@@ -74,33 +64,9 @@ def test_a_pause_between_two_shots_is_none():
     assert not len(find_repeats(twice).frames)
 
 
-def write(path: Path, showings: int) -> None:
-    """The clip in half its size, each frame so many times."""
-    with av.open(str(CLIP)) as source, av.open(str(path), "w") as out:
-        stream = out.add_stream("libx264", rate=RATE * showings, options={"crf": "18", "preset": "ultrafast"})
-        stream.width, stream.height, stream.pix_fmt = 640, 360, "yuv420p"
-        for number, picture in enumerate(source.decode(video=0)):
-            small = picture.reformat(640, 360, "yuv420p").to_ndarray()
-            for k in range(showings):
-                frame = av.VideoFrame.from_ndarray(small, format="yuv420p")
-                frame.pts, frame.time_base = number * showings + k, Fraction(1, RATE * showings)
-                out.mux(stream.encode(frame))
-        out.mux(stream.encode())
-
-
 def test_a_clip_with_every_frame_twice_is_measured_as_the_clip_itself(tmp_path):
-    shots = []
-    for showings in (1, 2):
-        path = tmp_path / f"x{showings}.mp4"
-        write(path, showings)
-        entry = Work(tmp_path / "work").entry(path)
-        record = measure_clip(ClipTask(clip=path, entry=entry, settings=find_sessions([path])[0].settings))
-        assert not record.failure
-        assert any("show the frame before them again" in line for line in record.warnings) == (showings == 2)
-        shots.append(entry.table("shots").iloc[0])
-    once, twice = shots
+    _, once = measured(write(tmp_path / "once.mp4", lambda _, planes: [planes]), tmp_path / "work")
+    record, twice = measured(write(tmp_path / "twice.mp4", lambda _, planes: [planes] * 2, 2 * RATE), tmp_path / "work")
+    assert any("show the frame before them again" in line for line in record.warnings)
     assert "at the camera's own rate" in twice["notes"]
-    for measure in ("incoming_angle_deg", "rebound_angle_deg", "speed_at_impact_mps", "rebound_speed_mps"):
-        u = np.hypot(once[f"{measure}_u"], twice[f"{measure}_u"])
-        assert abs(once[measure] - twice[measure]) < 2 * u, measure
-        assert twice[f"{measure}_u"] < 3 * once[f"{measure}_u"], measure
+    assert_alike(once, twice)

@@ -14,7 +14,6 @@ import pandas as pd
 
 from calibration.pose import CameraPose
 from calibration.store import Calibration
-from pipeline.frames import Clip
 from pipeline.physics import Friction
 from pipeline.shots import ClipMeasures
 from shared.columns import CONTACTS, DETECTIONS, SHOTS, TRACKS
@@ -95,11 +94,11 @@ class FakeStages:
         monkeypatch.setattr("pipeline.clip_job.CameraWatch", SteadyCamera)
         monkeypatch.setattr("pipeline.shots.measure_shots", self.measure)
 
-    def calibrate(self, clip: Clip, *_: Any, **__: Any) -> Calibration:
-        self.looked.append(clip.info.name)
-        if clip.info.name in self.fault:
-            raise self.fault[clip.info.name]
-        return plain_calibration(clip.info.name)
+    def calibrate(self, _still: Any, clip: str, *_: Any) -> Calibration:
+        self.looked.append(clip)
+        if clip in self.fault:
+            raise self.fault[clip]
+        return plain_calibration(clip)
 
     def detect(self, frames: Iterable[Any], *_: Any, **__: Any) -> pd.DataFrame:
         rows = pd.DataFrame({"frame": [frame.index for frame in frames]})

@@ -1,0 +1,66 @@
+"""A fixture clip in half its size, altered frame by frame: other times, other light."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import av
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipeline.clip_job import ClipRecord, ClipTask, measure_clip
+from pipeline.sessions import find_sessions
+from pipeline.work import Work
+
+CLIP = Path(__file__).parents[2] / "fixtures" / "evenings" / "eveningB" / "eveningB_02.mp4"
+SIZE = (640, 360)
+RATE = 60
+Planes = NDArray[np.uint8]  # (1.5 H, W) as PyAV gives yuv420p
+
+
+def write(path: Path, alter: Callable[[float, Planes], list[Planes]], rate: int = RATE) -> Path:
+    """Write the clip with each frame, of a time in s, turned into those given for it."""
+    number = 0
+    with av.open(str(CLIP)) as source, av.open(str(path), "w") as out:
+        stream: Any = out.add_stream("libx264", rate=rate, options={"crf": "18", "preset": "ultrafast"})
+        stream.width, stream.height, stream.pix_fmt = *SIZE, "yuv420p"
+        for picture in source.decode(video=0):
+            small = picture.reformat(*SIZE, "yuv420p").to_ndarray()
+            for planes in alter(float(picture.time or 0.0), small):
+                frame = av.VideoFrame.from_ndarray(planes, format="yuv420p")
+                frame.pts, frame.time_base = number, Fraction(1, rate)
+                out.mux(stream.encode(frame))
+                number += 1
+        out.mux(stream.encode())
+    return path
+
+
+def lit(planes: Planes, gain: float, blue: float = 0.0) -> Planes:
+    """The picture as bright as ``gain``, with ``blue`` added to Cb."""
+    out, height = planes.astype(np.float32), planes.shape[0] * 2 // 3
+    out[:height] = 16 + (out[:height] - 16) * gain
+    out[height:] = 128 + (out[height:] - 128) * gain
+    out[height : height * 5 // 4] += blue
+    return np.asarray(np.clip(np.rint(out), 0, 255), dtype=np.uint8)
+
+
+def measured(path: Path, work: Path) -> tuple[ClipRecord, pd.Series]:
+    """The record of a clip with one shot, and the shot's row."""
+    entry = Work(work).entry(path)
+    record = measure_clip(ClipTask(clip=path, entry=entry, settings=find_sessions([path])[0].settings))
+    assert not record.failure
+    shots = entry.table("shots")
+    assert len(shots) == 1
+    return record, shots.iloc[0]
+
+
+def assert_alike(one: pd.Series, other: pd.Series) -> None:
+    """Whether two rows agree within their uncertainties, and the other's are not much larger."""
+    for measure in ("incoming_angle_deg", "rebound_angle_deg", "speed_at_impact_mps", "rebound_speed_mps"):
+        u = float(np.hypot(one[f"{measure}_u"], other[f"{measure}_u"]))
+        assert abs(one[measure] - other[measure]) < 2.5 * u, measure
+        assert other[f"{measure}_u"] < 3 * one[f"{measure}_u"], measure

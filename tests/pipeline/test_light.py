@@ -1,0 +1,51 @@
+"""Exposures follow the light and who leans in; editors let clips fade in: the balls are followed all the same."""
+
+from __future__ import annotations
+
+import pytest
+
+from pipeline.frames import open_clip, well_lit
+from tests.pipeline.altered import assert_alike, lit, measured, write
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("plain")
+    record, shot = measured(write(folder / "plain.mp4", lambda _, planes: [planes]), folder / "work")
+    assert not record.warnings
+    return shot
+
+
+def ramp(since_s: float, until_s: float, t_s: float) -> float:
+    return min(max((t_s - since_s) / (until_s - since_s), 0.0), 1.0)
+
+
+CHANGES = {
+    "darker": lambda t, planes: [lit(planes, 1 - 0.3 * ramp(1.2, 1.9, t))],
+    "brighter": lambda t, planes: [lit(planes, 0.7 + 0.4 * ramp(1.4, 2.2, t))],
+    "at once": lambda t, planes: [lit(planes, 0.75 if t > 1.45 else 1.0)],
+    "another white": lambda t, planes: [lit(planes, 1.0, -12 * ramp(1.0, 1.8, t))],
+}
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_a_change_of_exposure_or_white_balance_costs_nothing(change, plain, tmp_path):
+    _, shot = measured(write(tmp_path / "x.mp4", CHANGES[change]), tmp_path / "work")
+    assert_alike(plain, shot)
+
+
+def test_what_is_dark_before_a_clip_fades_in_is_left_out_and_said(plain, tmp_path):
+    path = write(tmp_path / "x.mp4", lambda t, planes: [lit(planes, ramp(0.2, 0.8, t))])
+    still, lead_in = well_lit(open_clip(path))
+    assert 0.5 < lead_in / 60 < 0.9
+    assert still.mean() > 0.8 * well_lit(open_clip(write(tmp_path / "y.mp4", lambda _, p: [p])))[0].mean()
+    record, shot = measured(path, tmp_path / "work")
+    assert any("the light settles" in line for line in record.warnings)
+    assert_alike(plain, shot)
+
+
+def test_flickering_lamps_leave_a_clip_whole(tmp_path):
+    flicker = iter(range(10_000))
+    path = write(tmp_path / "x.mp4", lambda _, p: [lit(p, 0.7 if next(flicker) // 9 % 2 else 1.0)])
+    _, lead_in = well_lit(open_clip(path))
+    assert lead_in == 0
