@@ -17,6 +17,7 @@ WORK_WIDTH_PX = 480  # longest side of the reduced picture in which colours are 
 MIN_SHARE = 0.04  # of the picture: a smaller table could not be measured
 COLOURS = 7
 TOLERANCES = (4.5, 7.0, 11.0, 16.0, 24.0)  # colour distances (CIE Lab, lightness weighted down)
+PART_SHARE, PARTS_FILL = 0.15, 0.7  # of the larger part; of the area round both, with what lies between
 BRIGHT_LEVEL = 190.0
 LIGHTNESS_WEIGHT = 0.6  # lamps make the lightness vary over a bed more than its hue
 
@@ -34,15 +35,18 @@ class Outline:
     score: float
 
 
-def cloth_outlines(picture: NDArray[np.uint8], *, most: int = 6) -> list[Outline]:
-    """Up to ``most`` candidate cloth outlines in a BGR picture, best first."""
+def cloth_outlines(picture: NDArray[np.uint8], *, most: int = 6, in_parts: bool = False) -> list[Outline]:
+    """Up to ``most`` candidate cloth outlines in a BGR picture, best first.
+
+    in_parts : of two areas of one colour taken together, as a lamp leaves them that hangs across the table
+    """
     height, width = picture.shape[:2]
     scale = min(1.0, WORK_WIDTH_PX / max(height, width))
     small = np.asarray(cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     colour = _colour_space(small)
     found: list[tuple[float, NDArray[np.uint8]]] = []
     outlines: list[Outline] = []
-    for mask in _masks(colour):
+    for mask in _masks(colour, in_parts):
         if any(_overlap(mask, other) > 0.985 for _, other in found):
             continue
         outline = _outline(mask, scale)
@@ -61,8 +65,9 @@ def _colour_space(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
     return np.asarray(lab * np.array([LIGHTNESS_WEIGHT, 1.0, 1.0], dtype=np.float32), dtype=np.float32)
 
 
-def _masks(colour: NDArray[np.float32]) -> list[NDArray[np.uint8]]:
-    """Connected areas of one colour, for the main colours of the picture and several tolerances."""
+def _masks(colour: NDArray[np.float32], in_parts: bool) -> list[NDArray[np.uint8]]:
+    """Connected areas of one colour, or two such and what lies between them, for the main colours of the picture and
+    several tolerances."""
     height, width = colour.shape[:2]
     sample = colour[2::4, 2::4].reshape(-1, 3)
     cv2.setRNGSeed(1)
@@ -87,9 +92,24 @@ def _masks(colour: NDArray[np.float32]) -> list[NDArray[np.uint8]]:
                 continue
             sizes = np.bincount(names.ravel())
             largest = 1 + int(np.argmax(sizes[1:]))
+            if in_parts:
+                others = np.flatnonzero(sizes > PART_SHARE * sizes[largest])
+                masks += [mask for other in others if other not in (0, largest)
+                          and (mask := _joined(names == largest, names == other)) is not None]
+                continue
             if MIN_SHARE * height * width < sizes[largest] < 0.97 * height * width:
                 masks.append((names == largest).view(np.uint8))
     return masks
+
+
+def _joined(one: NDArray[np.bool_], other: NDArray[np.bool_]) -> NDArray[np.uint8] | None:
+    """Two areas and what lies between them, or None where that is too much of it all."""
+    both = (one | other).view(np.uint8)
+    contours, _ = cv2.findContours(both, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    hull = cv2.convexHull(np.concatenate(contours))
+    if np.count_nonzero(both) < PARTS_FILL * cv2.contourArea(hull):
+        return None
+    return np.asarray(cv2.fillConvexPoly(np.zeros_like(both), hull, 1), dtype=np.uint8)
 
 
 def _overlap(a: NDArray[np.uint8], b: NDArray[np.uint8]) -> float:

@@ -91,20 +91,14 @@ def sight_table(
     if camera.corners_px is not None:
         given = np.array(camera.corners_px, dtype=float)
         return _from_corners(picture, given, table, size, lens, clip), "corners given"
-    best: Sighting | None = None
     outlines = cloth_outlines(picture)
     guesses = [(outline, "cloth") for outline in outlines]
     guesses += [(outline, "rail") for outline in outlines[:2]]  # cloth and wood may look alike
-    for outline, kind in guesses:
-        for corners, sides in _orders(outline, head):
-            try:
-                seen = _look(picture, table, size, lens, corners, sides, kind)
-            except (_NoCameraError, np.linalg.LinAlgError):
-                continue
-            if best is None or seen.rank > best.rank:
-                best = seen
-        if best is not None and best.convincing:
-            break
+    best = _best(picture, table, size, lens, head, guesses)
+    if best is None or best.check.refusal:
+        parts = [(outline, "cloth") for outline in cloth_outlines(picture, in_parts=True)]
+        joined = _best(picture, table, size, lens, head, parts)
+        best = joined if best is None or (joined is not None and joined.rank > best.rank) else best
     if best is None:
         raise CalibrationError(
             f"{clip or 'picture'}: no table was found ({len(outlines)} areas of one colour with four straight sides "
@@ -117,6 +111,25 @@ def sight_table(
     check = best.check
     return best, (f"found in the picture by {check.sights_found} sights, {len(check.noses_seen)} nose lines and "
                   f"{len(check.cloth_ends_seen)} cloth ends")
+
+
+def _best(
+    picture: NDArray[np.uint8], table: Table, size: tuple[int, int], lens: LensPrior, head: HeadSide | None,
+    guesses: list[tuple[Outline, str]],
+) -> Sighting | None:
+    """What the first convincing guess leads to, or the best of all; None if none can be a table."""
+    best: Sighting | None = None
+    for outline, kind in guesses:
+        for corners, sides in _orders(outline, head):
+            try:
+                seen = _look(picture, table, size, lens, corners, sides, kind)
+            except (_NoCameraError, np.linalg.LinAlgError):
+                continue
+            if best is None or seen.rank > best.rank:
+                best = seen
+        if best is not None and best.convincing:
+            break
+    return best
 
 
 class _NoCameraError(Exception):

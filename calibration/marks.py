@@ -64,6 +64,8 @@ def _profiles(
     s, d = np.meshgrid(along, behind, indexing="ij")
     where = pose.to_image(line_points(table, cushion, s.ravel(), d.ravel(), z_mm))
     usable = np.asarray(_inside(where, pose).reshape(s.shape).all(axis=1), dtype=np.bool_)
+    if len(behind) < 4:  # of a guess that is far off: no pixel deep
+        usable[:] = False
     return _sample(picture, where, s.shape), along, behind, usable, scale
 
 

@@ -52,10 +52,14 @@ class Chart:
         ray = np.append((here[8:10] - here[1:3]) / f, 1.0)
         small, _ = cv2.Rodrigues(moved[5:8])
         rotation = turn_to(ray) @ small @ self.turn
-        here[8:11] = f / np.exp(here[10]) * ray - rotation @ self.middle
+        scale = np.exp(np.clip(here[10], -_FARTHEST, _FARTHEST))  # a step gone astray is refused later, for its cost
+        here[8:11] = f / scale * ray - rotation @ self.middle
         rvec, _ = cv2.Rodrigues(rotation)
         here[5:8] = rvec.ravel()
         return here
+
+
+_FARTHEST = 50.0  # logarithm of px per mm
 
 
 def turn_to(ray: F64) -> F64:

@@ -49,6 +49,22 @@ def test_corners_are_found(name, within_px):
     assert (miss < 3.5 * np.sqrt(np.trace(found.position_covariance(xy, z), axis1=1, axis2=2))).all()
 
 
+@pytest.mark.parametrize(("from_share", "to_share"), [(0.42, 0.52), (0.25, 0.40), (0.55, 0.65)])
+@pytest.mark.parametrize("name", ["table_42", "table_46"])
+def test_a_lamp_across_the_table_does_not_hide_it(name, from_share, to_share):
+    truth = table_picture(name)
+    corner, foot, far, side = truth.corners_px  # the lamp lies across, from one long cushion beyond the other
+    over = 0.15 * (side - corner)
+    ends = [np.array([corner + share * (foot - corner) - over, side + share * (far - side) + over])
+            for share in (from_share, to_share)]
+    picture = truth.picture.copy()
+    cv2.fillConvexPoly(picture, np.round(np.concatenate([ends[0], ends[1][::-1]])).astype(np.int32), (40, 42, 45))
+    found = find_table(picture, table=truth.table, head=truth.head, clip=name)
+    errors = corner_errors(found.corners_px, truth.corners_px)
+    assert errors.max() < 1.0
+    assert (errors < 3.5 * found.corners_u_px).all()
+
+
 @pytest.mark.parametrize("standard", ["pool-7ft", "snooker-12ft", "carom-284"])
 @pytest.mark.parametrize(("tilt_deg", "k1"), [(0.0, 0.0), (15.0, -0.2)])
 def test_drawn_tables_of_every_kind_are_found(standard, tilt_deg, k1):
