@@ -158,7 +158,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     write_calibrations(task.entry.folder / "calibration.json", [calibration])
     info = clip.info
     lit = f"the light settles: what comes before {frames.first_s:.2f} s is left out" if lead_in else ""
-    marks = [word for word in (lit, *watch.warnings(), repeats.warning(), clip.damage) if word]
+    marks = [word for word in (info.advice, lit, *watch.warnings(), repeats.warning(), clip.damage) if word]
     return {
         "warnings": [*calibration.warnings, *marks],
         "marks": [_one_line(words).replace(";", ",") for words in marks],  # they go on every shot of the clip

@@ -54,6 +54,15 @@ class ClipInfo:
     frames_estimate: int | None
     full_range: bool
     matrix: str  # 601, 709 or 2020
+    interlaced: bool = False
+
+    @property
+    def advice(self) -> str:
+        """What to do about how it was filmed, in one line; empty where nothing is."""
+        if not self.interlaced:
+            return ""
+        return ("marked as interlaced: each frame is two half pictures taken one after the other, which tears moving balls; "
+                f'make it progressive: ffmpeg -i "{self.name}" -vf bwdif=mode=send_field -crf 14 "progressive-{self.name}"')
 
 
 @dataclass(frozen=True, eq=False)
@@ -317,6 +326,7 @@ def open_clip(path: str | Path) -> Clip:
             frames_estimate=stream.frames or (round(duration * rate) if duration else None),
             full_range=int(first.color_range) == 2 or first.format.name.startswith("yuvj"),
             matrix=_matrix(int(first.colorspace), min(width, height)),
+            interlaced=bool(first.interlaced_frame),
         )
     return Clip(path, info)
 

@@ -53,6 +53,21 @@ def steady(n: int) -> list[Fraction]:
     return [Fraction(k, 30) for k in range(n)]
 
 
+def test_interlaced_clips_are_named_with_what_to_do(tmp_path):
+    with av.open(str(tmp_path / "old.mp4"), "w") as out:
+        stream = out.add_stream("libx264", rate=30, options={"x264-params": "tff=1", "flags": "+ilme+ildct"})
+        stream.width, stream.height, stream.pix_fmt = 320, 192, "yuv420p"
+        for n in range(3):
+            frame = av.VideoFrame.from_ndarray(np.full((288, 320), 90, np.uint8), format="yuv420p")
+            frame.pts, frame.time_base = n, Fraction(1, 30)
+            out.mux(stream.encode(frame))
+        out.mux(stream.encode(None))
+    advice = open_clip(tmp_path / "old.mp4").info.advice
+    assert "interlaced" in advice
+    assert '-i "old.mp4" -vf bwdif' in advice
+    assert open_clip(write_clip(tmp_path / "new.mp4", steady(3))).info.advice == ""
+
+
 def test_times_are_the_containers_own_at_a_variable_rate(tmp_path):
     times = [Fraction(0), Fraction(1, 30), Fraction(1, 10), Fraction(11, 100), Fraction(2, 5)]
     clip = open_clip(write_clip(tmp_path / "vfr.mp4", times))
