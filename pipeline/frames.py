@@ -61,8 +61,9 @@ class ClipInfo:
         """What to do about how it was filmed, in one line; empty where nothing is."""
         if not self.interlaced:
             return ""
-        return ("marked as interlaced: each frame is two half pictures taken one after the other, which tears moving balls; "
-                f'make it progressive: ffmpeg -i "{self.name}" -vf bwdif=mode=send_field -crf 14 "progressive-{self.name}"')
+        return ("marked as interlaced: each frame is two half pictures taken one after the other, which tears moving "
+                f'balls; make it progressive: ffmpeg -i "{self.name}" -vf bwdif=mode=send_field -crf 14 '
+                f'"progressive-{self.name}"')
 
 
 @dataclass(frozen=True, eq=False)
