@@ -77,7 +77,7 @@ def bank(table: Table, speed_mps: float, friction: Friction = TYPICAL) -> Bank:
     still = np.zeros(2)
 
     def run(away: float) -> tuple[float, Array, Array, Array]:
-        return _until(_Stretch(0.0, middle, away * ahead, still), friction, 1, wall)
+        return _until(_Stretch(0.0, middle, away * ahead, still), friction, wall)
 
     slow, fast = 1000 * speed_mps, 3000 * speed_mps + 1500
     for _ in range(60):  # bisection: the faster it leaves, the faster it arrives
@@ -100,21 +100,21 @@ def bank(table: Table, speed_mps: float, friction: Friction = TYPICAL) -> Bank:
     back, rolls = off_left_cushion(velocity / 1000, rolling / 1000, 0.0,
                                    nose=table.nose_height_mm / table.ball.radius_mm - 1)
     home = _Stretch(hit_s + took, there, 1000 * back, 1000 * rolls)
-    across, *_ = _until(home, friction, 1, table.width_mm - wall)
+    across, *_ = _until(home, friction, table.width_mm - wall)
     end = min(across if math.isfinite(across) else math.inf, home.rests_s(friction) + 0.3, STILL_S + LONGEST_S)
     return Bank(cue, (_Stretch(hit_s, middle, fast * ahead, still), home), end, friction)
 
 
-def _until(stretch: _Stretch, friction: Friction, axis: int, line_mm: float) -> tuple[float, Array, Array, Array]:
-    """When (s; inf if never), where and how fast it gets to a line across an axis."""
+def _until(stretch: _Stretch, friction: Friction, y_mm: float) -> tuple[float, Array, Array, Array]:
+    """When (s; inf if never), where and how fast it gets to a line along the table."""
     t_s = np.arange(stretch.since_s, stretch.rests_s(friction), _STEP_S)
-    place, _, _ = stretch.at(t_s, friction)
-    beyond = np.flatnonzero((place[:, axis] - line_mm) * np.sign(line_mm - stretch.place[axis]) >= 0)
+    y = stretch.at(t_s, friction)[0][:, 1]
+    beyond = np.flatnonzero((y - y_mm) * np.sign(y_mm - stretch.place[1]) >= 0)
     if not len(beyond):
         last = stretch.at(t_s[-1:], friction)
         return math.inf, last[0][0], last[1][0], last[2][0]
     k = max(int(beyond[0]), 1)
-    part = (line_mm - place[k - 1, axis]) / (place[k, axis] - place[k - 1, axis])
+    part = (y_mm - y[k - 1]) / (y[k] - y[k - 1])
     when = t_s[k - 1] + part * _STEP_S
     there = stretch.at(np.array([when]), friction)
     return float(when), there[0][0], there[1][0], there[2][0]
