@@ -23,7 +23,8 @@ LATELY_S = 1.0
 HIDDEN_S = 0.4  # out of sight for so long, a ball may have met anything
 NOW_S = 0.1  # a ball seen so shortly before and after is in sight
 CLOTHS = ((0.13, 0.45), (0.004, 0.02))  # sliding, rolling: about the published 0.15-0.4, 0.005-0.015 (Alciatore FAQ)
-COLOURED = 0.0  # whiteness under which a ball is of a strong colour, or dark
+COLOURED = -0.3  # whiteness under which a ball is of a strong colour, whatever the light
+WHITER = 0.8  # by so much another is the whiter of the two
 
 
 def overlooked_contact(
@@ -76,15 +77,14 @@ def hidden_contact(motion: ShotMotion, banked: str) -> str:
 
 
 def no_white_ball(strike: Strike, tracks: Mapping[str, Seen], white: Mapping[str, float]) -> str:
-    """Why a coloured ball may have been hit and not struck, in words: no white one lay in sight then.
+    """Why a coloured ball may have been hit and not struck, in words: a white one that isn't in sight may have done it.
 
-    white : whiteness by ball, see `strikes.whiteness`
+    white : whiteness by ball, see `strikes.whiteness`; under coloured light a white ball has little of it
     """
-    if white[strike.track] > COLOURED:
+    struck = white[strike.track]
+    whiter = [seen for name, seen in tracks.items() if white[name] > struck + WHITER]
+    if any(_lies(seen, strike.t_s) for seen in whiter) or (not whiter and struck > COLOURED):
         return ""
-    for name, seen in tracks.items():
-        if white[name] > COLOURED and _lies(seen, strike.t_s):
-            return ""
     return "the ball that starts is coloured, and no white one lies in sight: that may have hit it, out of sight"
 
 
