@@ -357,16 +357,16 @@ def still_of(clip: Clip) -> Plane:
 def well_lit(clip: Clip) -> tuple[Plane, int]:
     """A clip's still picture, and the frame from which on it is lit as there: 0 unless it fades in, or settles."""
     kept: deque[Frame] = deque(maxlen=_STILL_FRAMES)
-    light: list[float] = []
+    light: list[NDArray[np.float32]] = []
     lead_in = 0
     for frame in clip.decode():
         if frame.index % _STILL_STEP:
             continue
         kept.append(frame)
-        light.append(max(float(np.quantile(frame.luma[::16, ::16], 0.95)), 1.0))
-        if len(light) >= _STILL_FRAMES and min(light[-_STILL_FRAMES:]) > _AS_LIT * max(light[-_STILL_FRAMES:]):
-            other = [not _AS_LIT < one / light[-1] < 1 / _AS_LIT for one in light]
-            lead_in = (max(np.flatnonzero(other).tolist(), default=-1) + 1) * _STILL_STEP
+        light.append(frame.luma[::16, ::16].astype(np.float32) + 1)
+        if len(light) >= _STILL_FRAMES and all(_lit_alike(one, light[-1]) for one in light[-_STILL_FRAMES:]):
+            other = [k for k, one in enumerate(light) if not _lit_alike(one, light[-1])]
+            lead_in = (max(other, default=-1) + 1) * _STILL_STEP
             break
         if len(light) == _MOST_STILLS:  # it never settles: lamps that flicker
             break
@@ -374,6 +374,11 @@ def well_lit(clip: Clip) -> tuple[Plane, int]:
     luma = _median5([frame.luma for frame in frames])
     chroma = (_median5([f.chroma[0] for f in frames]), _median5([f.chroma[1] for f in frames]))
     return Frame(0, frames[0].t_s, luma, chroma, clip.info.full_range, clip.info.matrix).bgr(), lead_in
+
+
+def _lit_alike(one: NDArray[np.float32], other: NDArray[np.float32]) -> bool:
+    """Whether most of two pictures is as bright: whoever walks through them counts for little."""
+    return bool(_AS_LIT < np.median(one / other) < 1 / _AS_LIT)
 
 
 def _picture_file(path: Path) -> Plane:

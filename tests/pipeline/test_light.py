@@ -44,6 +44,16 @@ def test_what_is_dark_before_a_clip_fades_in_is_left_out_and_said(plain, tmp_pat
     assert_alike(plain, shot)
 
 
+def test_someone_in_white_who_leaves_the_picture_is_no_fade(tmp_path):
+    def shirt(t, planes):
+        out = planes.copy()
+        if t < 0.35:
+            out[:160, :200] = 235
+        return [out]
+
+    assert well_lit(open_clip(write(tmp_path / "x.mp4", shirt)))[1] == 0
+
+
 def test_flickering_lamps_leave_a_clip_whole(tmp_path):
     flicker = iter(range(10_000))
     path = write(tmp_path / "x.mp4", lambda _, p: [lit(p, 0.7 if next(flicker) // 9 % 2 else 1.0)])
