@@ -366,7 +366,8 @@ def well_lit(clip: Clip) -> tuple[Plane, int]:
         light.append(frame.luma[::16, ::16].astype(np.float32) + 1)
         if len(light) >= _STILL_FRAMES and all(_lit_alike(one, light[-1]) for one in light[-_STILL_FRAMES:]):
             other = [k for k, one in enumerate(light) if not _lit_alike(one, light[-1])]
-            lead_in = (max(other, default=-1) + 1) * _STILL_STEP
+            if other == list(range(len(other))):  # else it flickers
+                lead_in = len(other) * _STILL_STEP
             break
         if len(light) == _MOST_STILLS:  # it never settles: lamps that flicker
             break
