@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import PurePath
 from typing import Any
@@ -16,17 +16,18 @@ from pipeline.launch import Launch, TrackQuality, measure_launch
 from pipeline.measured import Measured
 from pipeline.motions import ShotMotion
 from pipeline.overlooked import NOW_S, hidden_contact, no_white_ball
+from pipeline.parts import follow_parts, parts_of, splices_s
 from pipeline.paths import MotionEvent, Seen
 from pipeline.physics import Array, Friction
 from pipeline.pockets import Pocketed
 from pipeline.rebound import Rebound, measure_rebound
 from pipeline.shot_motion import Fit, FollowedShot, Scene, follow_shot
-from pipeline.shutter import at_read_times
 from pipeline.spin import SideSpin, cue_side_spin
+from pipeline.splices import splice_words
 from pipeline.strikes import Strike, find_strikes, whiteness
 from pipeline.systematic import displacement_fields
 from pipeline.track_rows import track_rows
-from pipeline.tracks import TrackSettings, detection_covariance, track_balls
+from pipeline.tracks import detection_covariance
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.settings import SessionSettings
 
@@ -109,26 +110,26 @@ def measure_shots(
     table = calibration.table
     known = friction or _settings_friction(settings)
     if rows is None:
-        rows = at_read_times(track_balls(detections, table=table, settings=TrackSettings()))
+        rows = follow_parts(detections, table)
     frames = detections[["frame", "t_s"]].drop_duplicates("frame").sort_values("t_s")
     frames_t = frames["t_s"].to_numpy(float)
-    fields = displacement_fields(calibration)
-    tracks = {str(k): _seen(str(k), g, fields) for k, g in rows.dropna(subset=["ball"]).groupby("ball", observed=True)}
-    if not tracks or not len(frames_t):
+    if not len(frames_t) or rows["ball"].isna().all():
         return _nothing("no ball was followed")
-    white = {k: whiteness(rows[rows["ball"] == k]) for k in tracks}
-    stem = PurePath(clip).stem
+    fields = displacement_fields(calibration)
     scene = Scene(table, known, frames_t, _shutter(settings, frames_t))
+    stem = PurePath(clip).stem
     shots: list[MeasuredShot] = []
-    for strike in find_strikes(tracks, white, float(frames_t[-1]) + 1e-6):
-        number = len(shots) + 1
-        followed = follow_shot(strike, tracks, scene, (fits or {}).get(number))
-        if followed is not None:
+    tracks: dict[str, Seen] = {}
+    for own, inside in parts_of(rows, frames):
+        seen = {str(k): _seen(str(k), g, fields) for k, g in own.dropna(subset=["ball"]).groupby("ball", observed=True)}
+        tracks |= seen
+        for followed in _followed_shots(own, seen, replace(scene, frames_t=frames_t[inside]), fits or {}, len(shots)):
+            number = len(shots) + 1
             target = _target(targets, number)
-            seen = _doubted(followed, tracks, white)
-            shots.append(_one_shot(f"{stem}-{number:02d}", number, seen, scene, target, calibration))
+            shots.append(_one_shot(f"{stem}-{number:02d}", number, followed, scene, target, calibration))
+    spliced = tuple(filter(None, [splice_words(splices_s(rows))]))
     if not shots:
-        return _nothing("nothing was struck")
+        return _nothing("nothing was struck", *spliced)
     found = {shot.number: _side_spin(shot, spins or {}, pictures, calibration, scene.shutter_s) for shot in shots}
     shots = [_with_side_spin(shot, found[shot.number]) for shot in shots]
     return ClipMeasures(
@@ -137,9 +138,24 @@ def measure_shots(
         tracks=TRACKS.conform(track_rows(shots, tracks, frames, clip)),
         measured=tuple(shots),
         friction=_clip_friction(shots, known),
+        notes=spliced,
         spins=found,
         rows=rows,
     )
+
+
+def _followed_shots(
+    rows: pd.DataFrame, tracks: Mapping[str, Seen], scene: Scene, fits: Mapping[int, Fit], before: int
+) -> Iterator[FollowedShot]:
+    """The shots of one part; as many came ``before`` it."""
+    if not tracks:
+        return
+    white = {k: whiteness(rows[rows["ball"] == k]) for k in tracks}
+    for strike in find_strikes(tracks, white, float(scene.frames_t[-1]) + 1e-6):
+        followed = follow_shot(strike, tracks, scene, fits.get(before + 1))
+        if followed is not None:
+            before += 1
+            yield _doubted(followed, tracks, white)
 
 
 def _doubted(followed: FollowedShot, tracks: Mapping[str, Seen], white: Mapping[str, float]) -> FollowedShot:
@@ -161,8 +177,8 @@ def _settings_friction(settings: SessionSettings) -> Friction:
     return base
 
 
-def _nothing(why: str) -> ClipMeasures:
-    return ClipMeasures(SHOTS.empty(), CONTACTS.empty(), TRACKS.empty(), notes=(why,))
+def _nothing(*why: str) -> ClipMeasures:
+    return ClipMeasures(SHOTS.empty(), CONTACTS.empty(), TRACKS.empty(), notes=why)
 
 
 def _shutter(settings: SessionSettings, frames_t: Array) -> float:

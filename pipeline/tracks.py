@@ -331,10 +331,13 @@ class _Follower:
         return bool(_in_a_pocket(track.kf.x[:2, 0][None], self.table)[0])
 
     def _turned_up_elsewhere(self) -> set[int]:
-        """Hidden tracks of whose colour a new ball has just been found: a hand has put it there."""
-        new = [k for k in self.live if k.hits == self.settings.min_hits and k.misses == 0 and self._sure(k)]
+        """Hidden tracks of whose colour a new ball has been found since: a hand, or a cut, has put it there."""
+        new = [k for k in self.live if k.misses == 0 and self._sure(k)]
         hidden = [k for k in self.live if k.misses > 2]
-        return {h.name for h in hidden for k in new if self._unlike(h, k.colour[None])[0] < 6.0}
+        return {
+            h.name for h in hidden for k in new
+            if k.rows[0] > h.rows[-1] and self._unlike(h, k.colour[None])[0] < 6.0
+        }
 
     def _crowded(self, row: int) -> bool:
         """Two balls cannot be closer than a diameter: a second find on a sure track that was seen just now."""

@@ -90,6 +90,20 @@ def test_a_ball_hidden_for_a_while_is_the_same_ball():
     assert set(found["ball"]) == {"1"}
 
 
+def test_a_ball_that_comes_to_where_it_lay_before_it_was_moved_is_one_ball():
+    """Put elsewhere from one frame to the next, by a cut of the film: nothing lies hidden at the old place."""
+    rng = np.random.default_rng(3)
+    rows = []
+    for frame in range(150):
+        t = frame / 60
+        came = np.clip(1200 * (t - 1.0), 0.0, 900.0)  # struck at 1.0 s, back there at 1.75 s
+        place = np.array([1400.0, 500.0]) if t < 0.5 else np.array([500.0 + came, 500.0])
+        rows.append(row(frame, t, place + rng.normal(0, 0.3, 2), 0.3, COLOURS["cue"]))
+    found = track_balls(DETECTIONS.conform(pd.DataFrame(rows)), table=TABLE)
+    assert list(found[found["t_s"] < 0.5]["ball"].unique()) == ["1"]
+    assert list(found[found["t_s"] > 0.6]["ball"].unique()) == ["2"]
+
+
 def test_rows_without_a_place_are_left_out_and_the_input_is_left_alone():
     rows = detections_of(bank_shot(TABLE, until_s=0.8), TABLE, 0.8)
     rows.loc[3, "x_mm"] = np.nan

@@ -1,0 +1,53 @@
+"""A clip's balls, followed in each of its parts by itself: usually there is one, more where recordings were spliced."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipeline.shutter import at_read_times
+from pipeline.splices import find_splices
+from pipeline.tracks import TrackSettings, track_balls
+from shared.equipment import Table
+
+
+def follow_parts(detections: pd.DataFrame, table: Table) -> pd.DataFrame:
+    """The detections with ``ball``, no ball of one part named like one of another, and ``part``: 0, 1, ..."""
+    rows = _followed(detections, table)
+    splices = find_splices(rows)
+    if not splices:
+        return rows.assign(part=0)
+    part = np.searchsorted(splices, detections["frame"].to_numpy(np.int64), side="right")
+    followed: list[pd.DataFrame] = []
+    balls = 0
+    for number in range(len(splices) + 1):
+        own = _followed(detections[part == number], table)
+        names = own["ball"].astype("Int64") + balls
+        balls += int(names.max()) - balls if names.notna().any() else 0
+        followed.append(own.assign(ball=names.astype("string"), part=number))
+    return pd.concat(followed, ignore_index=True)
+
+
+def parts_of(rows: pd.DataFrame, frames: pd.DataFrame) -> Iterator[tuple[pd.DataFrame, NDArray[np.bool_]]]:
+    """Each part's rows, and which of the clip's ``frames`` are its own."""
+    numbers = frames["frame"].to_numpy(np.int64)
+    for part, first, following in zip(*_bounds(rows), strict=True):
+        yield rows[rows["part"] == part], (numbers >= first) & (numbers < following)
+
+
+def splices_s(rows: pd.DataFrame) -> list[float]:
+    """When the parts after the first begin, s."""
+    return rows[rows["part"] > 0].groupby("part")["t_s"].min().tolist()
+
+
+def _bounds(rows: pd.DataFrame) -> tuple[list[int], list[int], list[float]]:
+    begins = rows.groupby("part")["frame"].min()
+    firsts = begins.tolist()
+    return begins.index.tolist(), [-1, *firsts[1:]], [*firsts[1:], np.inf]
+
+
+def _followed(detections: pd.DataFrame, table: Table) -> pd.DataFrame:
+    return at_read_times(track_balls(detections, table=table, settings=TrackSettings()))
