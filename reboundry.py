@@ -89,10 +89,10 @@ def calibrate(path: str | _Path, *, table: Table | None = None) -> "_Calibration
     Raises CalibrationError where no table is found or the fit is poor, ClipError for a file without a picture.
     """
     from calibration.find import find_table
-    from pipeline.frames import still_picture
+    from pipeline.stills import look_at
 
     clip = _Path(path)
-    return find_table(still_picture(clip), table=table or standard_table(), clip=clip.name)
+    return look_at(clip, lambda still: find_table(still, table=table or standard_table(), clip=clip.name))[0]
 
 
 def pool(sessions: _Sequence[str | _Path], out: str | _Path) -> "_PoolReport":

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from calibration.find import Sighting, sight_table
 from calibration.lens import Lens, calibrate_lens
 from calibration.store import Calibration
-from pipeline.frames import PICTURES, open_clip, still_picture
+from pipeline.frames import Plane, open_clip
+from pipeline.stills import PICTURES, look_at, still_picture
 from shared.equipment import CUSHIONS, Table, standard_table
 from shared.errors import SettingsError
 from shared.session_file import SESSION_FILE, read_session
@@ -81,9 +82,12 @@ def _numbers(words: str, count: int, option: str, example: str) -> list[float]:
 
 def find(path: Path, settings: SessionSettings) -> Found:
     """The table in one clip or picture; CalibrationError or ClipError where there is none."""
-    picture = still_picture(path)
     camera: CameraSettings = settings.camera
-    seen, how = sight_table(picture, table=settings.table, camera=camera, head=settings.head, clip=path.name)
+
+    def look(picture: Plane) -> tuple[Sighting, str]:
+        return sight_table(picture, table=settings.table, camera=camera, head=settings.head, clip=path.name)
+
+    (seen, how), picture = look_at(path, look)
     rate = None if path.suffix.lower() in PICTURES else open_clip(path).info.frame_rate_nominal
     return Found(picture, seen.calibration(settings.table, how=how, clip=path.name), seen, settings, rate)
 

@@ -19,12 +19,13 @@ from pipeline.ball_pictures import PictureKeeper
 from pipeline.camera_watch import CameraWatch
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.executor import report
-from pipeline.frames import Clip, Frame, Plane, open_clip, well_lit
+from pipeline.frames import Clip, Frame, Plane, open_clip
 from pipeline.memory import give_back
 from pipeline.physics import Friction
 from pipeline.quiet import skimming
 from pipeline.repeats import find_repeats
 from pipeline.shutter import with_read_offsets
+from pipeline.stills import first_view
 from pipeline.work import Entry, look_key, measures_key
 from shared.columns import CONTACTS, SHOTS, TRACKS, join_notes
 from shared.errors import ClipError, NoShotError, ReboundryError
@@ -134,8 +135,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     clip = open_clip(task.clip)
     with clock("calibrate"):
         settings = task.settings
-        still, lead_in = well_lit(clip)
-        calibration = calibrate_clip(still, clip.info.name, settings)
+        calibration, _, lead_in = first_view(clip, lambda still: calibrate_clip(still, clip.info.name, settings))
         give_back()
     if measured_here:
         threading.Thread(target=_warm, daemon=True).start()
@@ -157,7 +157,8 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     task.entry.keep_table("pictures", pictures.table)
     write_calibrations(task.entry.folder / "calibration.json", [calibration])
     info = clip.info
-    lit = f"the light settles: what comes before {frames.first_s:.2f} s is left out" if lead_in else ""
+    first_s = frames.first_s
+    lit = f"what comes before {first_s:.2f} s is lit otherwise, or another picture: it is left out" if lead_in else ""
     marks = [word for word in (info.advice, lit, *watch.warnings(), repeats.warning(), clip.damage) if word]
     return {
         "warnings": [*calibration.warnings, *marks],

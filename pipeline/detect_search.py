@@ -133,8 +133,12 @@ class ClothSearch:
         planes += [self._small_chroma(plane, (0, 0, *self.cells)) for plane in frame.chroma]
         return np.asarray(cv2.merge(planes)).astype(np.float32)
 
-    def learn_cloth(self, small: Image) -> None:
-        """Fit the cloth's surface (cubic in the table's coordinates) to a low-resolution picture, robustly."""
+    def learn_cloth(self, small: Image) -> bool:
+        """Fit the cloth's surface (cubic in the table's coordinates) to a low-resolution picture, robustly.
+
+        False, and nothing learnt, where the picture doesn't show the cloth that was known before in another light: it
+        is far more uneven.
+        """
         bed = np.flatnonzero(self.inside_mm > 0.3 * self.picture.radius_mm)
         bed = bed[:: max(len(bed) // 6000, 1)]
         terms = _cubic(self._u.ravel()[bed], self._v.ravel()[bed])
@@ -148,12 +152,15 @@ class ClothSearch:
             left = np.abs(values - terms @ coef)
             spread = np.maximum(1.4826 * np.median(left[keep], axis=0), [1.0, 0.7, 0.7])
             keep = np.asarray((left < 3 * spread).all(axis=1))
+        if self.sigma is not None and (spread > UNEVEN * self.sigma + UNEVEN_LEVELS).any():
+            return False
         self.cloth = (_cubic(self._u, self._v) @ coef).astype(np.float32)
         self.sigma = spread
         self._rounded()
         steps = np.arange(256)
         squared = (steps / spread[:, None]) ** 2
         self._unlike = (squared / (squared + self.settings.cloth_distance**2)).astype(np.float32)
+        return True
 
     def _rounded(self) -> None:
         assert self.cloth is not None
@@ -201,7 +208,7 @@ class ClothSearch:
         share = cv2.countNonZero(mask) / mask.size
         if share == 0:
             return None
-        if share > self.settings.all_changed_share:  # the light or the camera changed: look everywhere
+        if share > self.settings.all_changed_share:  # the light, the camera or the film changed: look everywhere
             return self._all_of(small)
         part[:] = cv2.dilate(part, _NEIGHBOURS)
         cv2.copyTo(small_luma, mask, self._looked_at[0])
@@ -209,6 +216,10 @@ class ClothSearch:
         for plane, kept in zip(small[1:], self._looked_at[1:], strict=True):
             cv2.copyTo(plane, coarse, kept)
         return mask
+
+    def forget(self) -> None:
+        """Whatever is seen next is new."""
+        self._looked_at = []
 
     def _all_of(self, small: list[NDArray[np.uint8]]) -> NDArray[np.uint8]:
         self._looked_at = [small[0].copy(), *small[1:]]
@@ -367,6 +378,7 @@ class Candidates:
 
 _PARTS = 8  # of large products: BLAS's threads, once awake, keep a core busy for a tenth of a second that others need
 _SPARSE = (slice(None, None, 4), slice(None, None, 4))  # cells enough to tell the light by
+UNEVEN, UNEVEN_LEVELS = 3.0, np.array([4.0, 2.0, 2.0])  # more times and more levels than at first: something else
 BLACK = 16.0  # luma without light, in video's usual range
 _NO_LIGHT = np.array([BLACK, 128.0, 128.0], np.float32)
 _NEIGHBOURS = np.ones((3, 3), np.uint8)

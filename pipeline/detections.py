@@ -139,20 +139,29 @@ class BallDetector:
             return
         self._full_range = frame.full_range
         small = self.search.small_luma(frame)
-        if self.search.cloth is None or frame.t_s - self._light_s > self.settings.light_every_s:
-            self._light_s = frame.t_s
-            picture = self.search.small(frame)
-            if self.search.cloth is None or self.search.lit_otherwise(picture):
-                self.search.learn_cloth(picture)
-        else:
-            self.search.follow_light(small)
         mask = self.search.changed(frame, small)
-        jobs = self._current if mask is None else self._renewed(frame, small, mask)
-        jobs = self._refreshed(frame, jobs)
-        self._current = jobs
-        self._looks.append(_Look(frame.index, frame.t_s, jobs))
+        if self._shows_the_table(frame, small, everywhere=mask is not None and bool(mask.all())):
+            jobs = self._current if mask is None else self._renewed(frame, small, mask)
+            self._current = self._refreshed(frame, jobs)
+        else:
+            self._current = []
+            self.search.forget()
+        self._looks.append(_Look(frame.index, frame.t_s, self._current))
         if self._open >= self.settings.batch:
             self._fit_all(last=False)
+
+    def _shows_the_table(self, frame: Frame, small: NDArray[np.uint8], *, everywhere: bool) -> bool:
+        """Whether the cloth is there, in whatever light, which is followed; an editor may have put in something else.
+
+        everywhere : the picture has changed
+        """
+        known = self.search.cloth is not None
+        if known and not everywhere and frame.t_s - self._light_s <= self.settings.light_every_s:
+            self.search.follow_light(small)
+            return True
+        self._light_s = frame.t_s
+        picture = self.search.small(frame)
+        return (known and not self.search.lit_otherwise(picture)) or self.search.learn_cloth(picture)
 
     def finish(self) -> pd.DataFrame:
         """Fit what is left; DETECTIONS of all frames."""

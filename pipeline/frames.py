@@ -23,13 +23,8 @@ from shared.errors import ClipError
 Plane = NDArray[np.uint8]
 Window = tuple[int, int, int, int]  # x, y, width, height in px
 
-PICTURES: Final = frozenset({".jpg", ".jpeg", ".png", ".bmp", ".tif", ".tiff", ".webp"})
 _NO_PIXELS: Final[Plane] = np.zeros((0, 0), np.uint8)
 _AHEAD: Final = 3  # frames decoded ahead of the one being looked at
-_STILL_FRAMES: Final = 5
-_STILL_STEP: Final = 9
-_AS_LIT: Final = 0.8  # of each other's brightness, pictures are lit alike
-_MOST_STILLS: Final = 40  # looked at until five in a row are
 _AGAIN: Final = "copy it from the camera again, or export it as H.264 or HEVC."
 _NOTHING_DECODED: Final = f"not one frame could be decoded; {_AGAIN}"
 #: Kr, Kb of the colour matrices (ITU-R BT.601 and BT.709; BT.2020 non-constant luminance)
@@ -336,70 +331,3 @@ def _matrix(colorspace: int, short_side: int) -> str:
     """The colour matrix the stream declares (ITU-T H.273 codes), else the custom: BT.709 from 720 lines up."""
     declared = {1: "709", 4: "601", 5: "601", 6: "601", 9: "2020", 10: "2020"}.get(colorspace)
     return declared if declared is not None else ("709" if short_side >= 720 else "601")
-
-
-def still_picture(path: str | Path) -> Plane:
-    """A clean BGR picture of the table: a picture file itself, or the median of a few early frames of a clip.
-
-    The median takes out most of the sensor's noise and what moves. Raises ClipError as `open_clip` does.
-    """
-    path = Path(path)
-    if path.suffix.lower() in PICTURES:
-        return _picture_file(path)
-    return still_of(open_clip(path))
-
-
-def still_of(clip: Clip) -> Plane:
-    """As still_picture, of a clip that is open."""
-    return well_lit(clip)[0]
-
-
-def well_lit(clip: Clip) -> tuple[Plane, int]:
-    """A clip's still picture, and the frame from which on it is lit as there: 0 unless it fades in, or settles."""
-    kept: deque[Frame] = deque(maxlen=_STILL_FRAMES)
-    light: list[NDArray[np.float32]] = []
-    lead_in = 0
-    for frame in clip.decode():
-        if frame.index % _STILL_STEP:
-            continue
-        kept.append(frame)
-        light.append(frame.luma[::16, ::16].astype(np.float32) + 1)
-        if len(light) >= _STILL_FRAMES and all(_lit_alike(one, light[-1]) for one in light[-_STILL_FRAMES:]):
-            other = [k for k, one in enumerate(light) if not _lit_alike(one, light[-1])]
-            if other == list(range(len(other))):  # else it flickers
-                lead_in = len(other) * _STILL_STEP
-            break
-        if len(light) == _MOST_STILLS:  # it never settles: lamps that flicker
-            break
-    frames = list(kept) if len(kept) == _STILL_FRAMES else [kept[0]]
-    luma = _median5([frame.luma for frame in frames])
-    chroma = (_median5([f.chroma[0] for f in frames]), _median5([f.chroma[1] for f in frames]))
-    return Frame(0, frames[0].t_s, luma, chroma, clip.info.full_range, clip.info.matrix).bgr(), lead_in
-
-
-def _lit_alike(one: NDArray[np.float32], other: NDArray[np.float32]) -> bool:
-    """Whether most of two pictures is as bright: whoever walks through them counts for little."""
-    return bool(_AS_LIT < np.median(one / other) < 1 / _AS_LIT)
-
-
-def _picture_file(path: Path) -> Plane:
-    import cv2
-
-    if not path.is_file():
-        raise ClipError(f"{path}: no such file; check the name.")
-    picture = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_COLOR) if path.stat().st_size else None
-    if picture is None:
-        raise ClipError(f"{path.name}: not a picture that can be read; use JPEG or PNG.")
-    return np.asarray(picture)
-
-
-def _median5(planes: list[Plane]) -> Plane:
-    """Median of five planes by a sorting network of minima and maxima (or the one plane there is)."""
-    import cv2
-
-    if len(planes) == 1:
-        return planes[0]
-    a, b, c, d, e = planes
-    low = cv2.max(cv2.min(a, b), cv2.min(c, d))  # the smallest and the largest of four can't be the median of five
-    high = cv2.min(cv2.max(a, b), cv2.max(c, d))
-    return np.asarray(cv2.max(cv2.min(low, high), cv2.min(cv2.max(low, high), e)), dtype=np.uint8)

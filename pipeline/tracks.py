@@ -23,6 +23,7 @@ from shared.columns import DETECTIONS, check_columns
 from shared.equipment import Table
 
 SLOW_MM_S = 100.0
+HIDDEN_S = 0.15  # unseen for so long
 
 
 @dataclass(frozen=True)
@@ -172,6 +173,8 @@ class _Follower:
             track.fastest = max(track.fastest * math.exp(-dt / 0.3), sure)
             if _speed(track) < SLOW_MM_S:
                 track.slow_s = t
+        if step > HIDDEN_S:
+            self._after_a_gap()
         pairs = self._pairs(block)
         for a, b, jumped in pairs:
             self._take(self.live[a], int(block[b]), jumped)
@@ -181,6 +184,23 @@ class _Follower:
             sure = self.share[row] >= self.settings.sure_share and not self.fallen[row]
             if b not in taken and sure and not self._crowded(row):
                 self._bear(int(row))
+
+    def _after_a_gap(self) -> None:
+        """Nothing at all was seen for a while: what would have been done meanwhile, frame by frame."""
+        stay: list[_Track] = []
+        for track in self.live:
+            gone = self._lost(track) or self._unseen_s(track) > self.settings.hidden_s
+            (self.done if gone else stay).append(track)
+            self._hold_if_hidden(track)
+        self.live = stay
+
+    def _lost(self, track: _Track) -> bool:
+        return self._unseen_s(track) > self.settings.max_gap_s and _speed(track) > 30.0
+
+    def _hold_if_hidden(self, track: _Track) -> None:
+        """A slow ball that is hidden is expected where it was last seen."""
+        if self._unseen_s(track) > HIDDEN_S and _speed(track) <= 300.0:
+            _hold(track)
 
     def _pairs(self, block: NDArray[np.intp]) -> list[tuple[int, int, bool]]:
         """Tracks and the detections (of the block) that are theirs, and whether only a jump explains them."""
@@ -313,15 +333,13 @@ class _Follower:
             if a not in matched:
                 track.misses += 1
             young = track.hits < self.settings.min_hits and track.misses > 2
-            speed = _speed(track)
             unseen = self._unseen_s(track)
-            lost = unseen > self.settings.max_gap_s and speed > 30.0
             forgotten = unseen > self.settings.hidden_s or (unseen > 0.3 and track.name in replaced)
             # What is seen in a pocket afterwards is not on the table.
             gone = bool(self.fallen[track.rows[-2:]].all()) or (unseen > 0.1 and self._out(track))
-            (self.done if young or lost or forgotten or gone else stay).append(track)
-            if unseen > 0.15 and speed <= 300.0 and a not in matched:
-                _hold(track)  # a slow ball that is hidden is expected where it was last seen
+            (self.done if young or self._lost(track) or forgotten or gone else stay).append(track)
+            if a not in matched:
+                self._hold_if_hidden(track)
         self.live = stay
 
     def _out(self, track: _Track) -> bool:

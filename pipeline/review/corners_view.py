@@ -14,10 +14,11 @@ from calibration.marks import sights
 from calibration.model import sights_3d
 from calibration.pose import CameraPose
 from pipeline.corrections import Corners
-from pipeline.frames import still_picture
+from pipeline.frames import Plane
 from pipeline.review.shot_view import nose_outline
+from pipeline.stills import look_at, still_picture
 from shared.equipment import Table
-from shared.errors import ReboundryError
+from shared.errors import CalibrationError, ReboundryError
 from shared.settings import CameraSettings, HeadSide
 
 SIGHT_REACH_MM = 60.0  # how far from its place a sight is looked for while corners are dragged
@@ -27,23 +28,28 @@ class CornersView:
     """The pictures and marks of a session's clips; the still pictures are kept once made."""
 
     def __init__(self) -> None:
-        self._pictures: dict[Path, NDArray[np.uint8]] = {}
+        self._pictures: dict[Path, Plane] = {}
         self._lock = threading.Lock()
 
-    def picture(self, path: Path) -> NDArray[np.uint8]:
-        """A clean BGR picture of the clip, full size."""
+    def picture(self, path: Path, *, table: Table, camera: CameraSettings, head: HeadSide | None) -> Plane:
+        """A clean BGR picture of the clip, full size: of the view in which the table is found, if it is."""
+        anywhere = CameraSettings(lens=camera.lens)
         with self._lock:
             if path not in self._pictures:
                 if len(self._pictures) > 3:
                     self._pictures.clear()
-                self._pictures[path] = still_picture(path)
+                try:
+                    picture = look_at(path, lambda p: sight_table(p, table=table, camera=anywhere, head=head))[1]
+                except CalibrationError:
+                    picture = still_picture(path)
+                self._pictures[path] = picture
             return self._pictures[path]
 
     def look(
         self, path: Path, *, table: Table, camera: CameraSettings, head: HeadSide | None, corners: Corners | None
     ) -> dict[str, Any]:
         """Marks for the page; ``corners`` None: as found in the picture. ``problem`` says why there are none."""
-        picture = self.picture(path)
+        picture = self.picture(path, table=table, camera=camera, head=head)
         size = {"width": picture.shape[1], "height": picture.shape[0]}
         camera = CameraSettings(corners_px=corners, lens=camera.lens)
         try:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.corrections import Corners, check_corners, keep_corrections, read_corrections
+from pipeline.frames import Plane
 from pipeline.measured_session import MeasuredSession, read_measured
 from pipeline.review.blind import veil
 from pipeline.review.corners_view import CornersView
@@ -162,7 +163,7 @@ class ReviewServer:
 
         try:
             path = self._clip(request.path_params["clip"])[1]
-            jpeg = await run_in_threadpool(lambda: encode(self.corners.picture(path)))
+            jpeg = await run_in_threadpool(lambda: encode(self._picture(path)))
         except ReboundryError as error:
             return Response(str(error), status_code=404)
         return Response(jpeg, media_type="image/jpeg", headers={"cache-control": "no-store"})
@@ -236,6 +237,10 @@ class ReviewServer:
 
     def _measure_state(self, _: Request, __: dict[str, Any]) -> dict[str, Any]:
         return self.remeasuring.state()
+
+    def _picture(self, path: Path) -> Plane:
+        known = self.desk.settings
+        return self.corners.picture(path, table=known.table, camera=known.camera, head=known.head)
 
     def _look(self, path: Path, corners: Corners | None) -> dict[str, Any]:
         known = self.desk.settings

@@ -9,7 +9,8 @@ import av
 import numpy as np
 import pytest
 
-from pipeline.frames import open_clip, still_picture
+from pipeline.frames import open_clip
+from pipeline.stills import still_picture
 from shared.errors import ClipError
 
 SIZE = (96, 64)  # width, height

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.frames import open_clip, well_lit
+from pipeline.frames import open_clip
+from pipeline.stills import well_lit
 from tests.pipeline.altered import assert_alike, lit, measured, write
 
 
@@ -40,7 +41,7 @@ def test_what_is_dark_before_a_clip_fades_in_is_left_out_and_said(plain, tmp_pat
     assert 0.5 < lead_in / 60 < 0.9
     assert still.mean() > 0.8 * well_lit(open_clip(write(tmp_path / "y.mp4", lambda _, p: [p])))[0].mean()
     record, shot = measured(path, tmp_path / "work")
-    assert any("the light settles" in line for line in record.warnings)
+    assert any("is lit otherwise" in line for line in record.warnings)
     assert_alike(plain, shot)
 
 

@@ -15,9 +15,10 @@ import pytest
 from calibration.find import find_table
 from calibration.store import Calibration
 from pipeline.clip_job import ClipTask, measure_clip
-from pipeline.frames import Clip, open_clip, still_of
+from pipeline.frames import Clip, open_clip
 from pipeline.quiet import skimming
 from pipeline.sessions import find_sessions
+from pipeline.stills import still_of
 from pipeline.work import Work
 from shared.equipment import standard_table
 

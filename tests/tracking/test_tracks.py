@@ -104,6 +104,19 @@ def test_a_ball_that_comes_to_where_it_lay_before_it_was_moved_is_one_ball():
     assert list(found[found["t_s"] > 0.6]["ball"].unique()) == ["2"]
 
 
+@pytest.mark.parametrize("gap_s", [1.5, 2.5])
+def test_where_nothing_was_seen_for_a_while_other_places_are_other_balls(gap_s):
+    rng = np.random.default_rng(4)
+    rows = []
+    for frame in range(120):
+        t = frame / 60 + (gap_s if frame >= 60 else 0.0)
+        place = np.array([1400.0, 500.0]) if frame < 60 else np.array([600.0, 800.0])
+        rows.append(row(frame, t, place + rng.normal(0, 0.3, 2), 0.3, COLOURS["cue"]))
+    found = track_balls(DETECTIONS.conform(pd.DataFrame(rows)), table=TABLE)
+    assert list(found[found["frame"] < 60]["ball"].unique()) == ["1"]
+    assert list(found[found["frame"] >= 60]["ball"].unique()) == ["2"]
+
+
 def test_rows_without_a_place_are_left_out_and_the_input_is_left_alone():
     rows = detections_of(bank_shot(TABLE, until_s=0.8), TABLE, 0.8)
     rows.loc[3, "x_mm"] = np.nan

@@ -9,10 +9,11 @@ import pytest
 from calibration.find import find_table
 from fixtures.synthetic import Filming, Lens, Scene, film, half_ball_shot, overhead_camera
 from pipeline.detections import DetectSettings, detect_balls
-from pipeline.frames import open_clip, still_picture
+from pipeline.frames import open_clip
 from pipeline.measured import direction_deg, evaluate, wrap_deg
 from pipeline.physics import settled_velocity
 from pipeline.shots import measure_shots
+from pipeline.stills import still_picture
 from shared.equipment import standard_table
 from shared.settings import SessionSettings
 
