@@ -15,6 +15,7 @@ from shared.equipment import CUSHIONS
 
 _NOSE_U_MM, _TOUCH_U_MM, _MASS_U, _CLOTH_U = k.NOSE_U_MM, k.TOUCH_U_MM, k.MASS_U, k.CLOTH_U
 _RESTITUTION, _RESTITUTION_U, _GRIP_U, _SPIN_GRIP = k.RESTITUTION, k.RESTITUTION_U, k.GRIP_U, k.SPIN_GRIP
+_FASTEST_MM_S, _FASTEST_U = k.FASTEST_MM_S, k.FASTEST_U
 _TOWARDS_U, _ORDER_U_S, _CUSHION_OUT, _CUSHION_OUT_U = k.TOWARDS_U, k.ORDER_U_S, k.CUSHION_OUT, k.CUSHION_OUT_U
 _INWARD = np.array([inward_normal(cushion) for cushion in CUSHIONS])
 
@@ -24,7 +25,7 @@ def rows(shot: ShotArrays) -> int:
     """How many residuals there are."""
     count = 2 + len(shot.order)
     for kind in shot.kind:
-        count += 2 if kind == STRIKE else 10 if kind == BALL else 5 if kind == CUSHION else 4
+        count += 3 if kind == STRIKE else 10 if kind == BALL else 5 if kind == CUSHION else 4
     return count
 
 
@@ -48,12 +49,13 @@ def residuals(shot: ShotArrays, theta: Array, times: Array, before: Array, out: 
 
 @compiled
 def _strike(leg: Array, out: Array, at: int) -> int:
-    """A cue hits near the centre line: any draw or follow up to the miscue limit, hardly any sideways roll."""
+    """A cue hits near the centre line: draw or follow up to the miscue limit, hardly any roll aside; just so fast."""
     vx, vy, rx, ry = leg[0], leg[1], leg[2], leg[3]
     speed = math.sqrt(vx * vx + vy * vy) + 1e-9
     out[at] = ((rx * vx + ry * vy) / speed - 0.2 * speed) / (0.7 * speed + 10)
     out[at + 1] = (vx * ry - vy * rx) / speed / (0.06 * speed + 10)
-    return at + 2
+    out[at + 2] = max(speed - _FASTEST_MM_S, 0.0) / _FASTEST_U
+    return at + 3
 
 
 @compiled

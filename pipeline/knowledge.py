@@ -18,6 +18,7 @@ CLOTH_U = 0.004  # across it, of the closing speed: what the cloth takes of a ba
 RESTITUTION, RESTITUTION_U = 0.95, 0.03  # ball on ball: published band 0.92-0.98 (Alciatore FAQ)
 GRIP_U = 0.05  # tangential over normal impulse between balls: published band of friction 0.03-0.08
 SPIN_GRIP = 2.5 * GRIP_U  # the most that friction can change a rolling velocity, over the closing speed
+FASTEST_MM_S, FASTEST_U = 12e3, 2e3  # of a struck ball: hard breaks reach 13 m/s (common practice, no source)
 TOWARDS_U = 0.02  # of the speed: balls that meet come towards each other, and don't touch from behind
 ORDER_U_S = 2e-4  # far below a frame: no contact before the one that led to it
 CUSHION_OUT, CUSHION_OUT_U = 0.78, 0.15  # horizontal restitution: published band 0.6-0.9

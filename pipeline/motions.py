@@ -13,6 +13,7 @@ from pipeline.physics import Array, Friction, rest_time
 
 POOR_SCALE = 1.9
 POOR_CHI2, ASTRAY_CHI2 = 5.0, 10.0  # a frame: 0.3-4 where 150 drawn and rendered shots were right, 14-400 where wrong
+HIT_CHI2, HIT_S, HIT_FRAMES = 25.0, 0.06, 3  # of the frames around a hit: up to 18 in 550 right ones, 34-600 in wrong
 ASTRAY_MM, ASTRAY_SHARE = 5.0, 0.05  # five times what published tracking reaches (1 mm: Mathavan et al. 2009)
 
 
@@ -65,12 +66,26 @@ class ShotMotion:
     @property
     def poor(self) -> bool:
         """Whether some ball's frames lie further from its path than their noise and lasting errors explain."""
-        return max(self.scale.values(), default=0.0) > POOR_SCALE or self.per_frame > POOR_CHI2
+        return max(self.scale.values(), default=0.0) > POOR_SCALE or self.per_frame > POOR_CHI2 or self.misses_a_hit
 
     @property
     def per_frame(self) -> float:
         """Chi squared over the number of frames; two are expected, and fewer of a ball that lies still."""
         return self.chi2 / max(sum(len(seen.t_s) for seen in self.seen.values()), 1)
+
+    @cached_property
+    def misses_a_hit(self) -> bool:
+        """Whether the frames around a hit lie so far from the paths that something else happened there."""
+        for i, event in enumerate(self.layout.events):
+            for ball in (event.ball, event.other) if event.kind == "ball" else ():
+                seen, t_s = self.seen[ball], self.events[i].t_s
+                near = np.abs(seen.t_s - t_s) <= max(HIT_S, HIT_FRAMES * float(np.median(np.diff(seen.t_s))))
+                if near.sum() < HIT_FRAMES:
+                    continue
+                off = seen.xy_mm[near] - self.states(ball, seen.t_s[near])[0]
+                if np.einsum("ni,nij,nj->n", off, np.linalg.inv(seen.covariance[near]), off).mean() > HIT_CHI2:
+                    return True
+        return False
 
     @property
     def astray(self) -> bool:

@@ -6,7 +6,7 @@ is that of `pipeline.physics`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -49,6 +49,9 @@ class MotionEvent:
 
     def concerns(self, ball: str) -> bool:
         return self.ball == ball or (self.kind == "ball" and self.other == ball)
+
+
+Velocities = Mapping[tuple[MotionEvent, str], Array]  # (2,) mm/s with which a ball leaves an event
 
 
 class Layout:

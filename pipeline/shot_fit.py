@@ -7,7 +7,7 @@ from the nose line, another ball at a distance of 2R. What few frames cannot tel
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -20,7 +20,7 @@ from pipeline.flat_slips import Bend, flat_slips
 from pipeline.knowledge import Knowledge
 from pipeline.motion_problem import HUBER, MotionProblem
 from pipeline.motions import ShotMotion
-from pipeline.paths import Layout, MotionEvent, Path, Seen
+from pipeline.paths import Layout, MotionEvent, Path, Seen, Velocities
 from pipeline.physics import Array, Friction, slide_time
 from pipeline.roll_starts import roll_starts
 from shared.equipment import Table
@@ -37,7 +37,7 @@ LEAST_NOISE = 0.6  # of the stated noise; residuals may show it to be less, but 
 
 def fit_shot(
     seen: Sequence[Seen], events: Sequence[MotionEvent], *, table: Table, friction: Friction, shutter_s: float = 0.0,
-    max_steps: int = 40, start: Array | None = None,
+    max_steps: int = 40, start: Array | None = None, foretold: Velocities | None = None,
 ) -> FittedShot:
     """Fit the motion of every ball through the given events.
 
@@ -45,17 +45,20 @@ def fit_shot(
     shutter_s : exposure; a frame in whose exposure the ball meets something shows a bent streak and is left out
     start     : parameters of a fit through the same events, to begin from, and no other; None: from a first guess, and
                 from other rolls
+    foretold  : velocities to begin with where no frames show them
     events    : strike, ball, cushion, jaw with first guesses of their times, in order
     """
     by_name = {s.ball: s for s in seen}
     layout = Layout(list(by_name), sorted(events, key=lambda e: e.t_s))
     knowledge = Knowledge(table, friction)
-    theta = _begun(layout, by_name, knowledge, max_steps) if start is None else start
+    theta = _begun(layout, by_name, knowledge, max_steps, foretold) if start is None else start
     every, frames = by_name, sum(len(s.t_s) for s in seen)
     for _ in range(MOST_ROUNDS):
         by_name = {b: _outside_events(s, layout, theta, shutter_s) for b, s in every.items()}
         problem = MotionProblem(layout, by_name, knowledge)
         theta, chi2 = descend(problem, theta, max_steps, enough=0.03)
+        if chi2 > FAR_OFF * frames:
+            theta, chi2 = _eased(problem, theta, chi2, max_steps)
         if chi2 > HOPELESS * frames or start is not None:
             break
         theta, chi2 = _with_other_rolls(problem, theta, chi2, max_steps)
@@ -64,8 +67,7 @@ def fit_shot(
         if all(np.array_equal(now[b].t_s, s.t_s) for b, s in by_name.items()):
             break
     scale = {b: _noise_scale(problem, b, theta) for b in by_name}
-    scaled = {b: replace(s, covariance=s.covariance * scale[b] ** 2) for b, s in by_name.items()}
-    rescaled = MotionProblem(layout, scaled, knowledge)
+    rescaled = _rescaled(problem, scale)
     theta, _ = descend(rescaled, theta, max_steps)
     return FittedShot(problem, rescaled, theta, chi2, scale, max_steps)
 
@@ -118,9 +120,11 @@ class FittedShot:
                           np.sqrt(np.diag(systematic)[:2]), -shift[:, :2], tuple(bends))
 
 
-def _begun(layout: Layout, seen: dict[str, Seen], knowledge: Knowledge, max_steps: int) -> Array:
+def _begun(
+    layout: Layout, seen: dict[str, Seen], knowledge: Knowledge, max_steps: int, foretold: Velocities | None
+) -> Array:
     """A first fit. Where it is far off, whole stretches may have been taken for outliers: then with all counted."""
-    guess = first_guess(layout, seen, knowledge.friction)
+    guess = first_guess(layout, seen, knowledge.friction, foretold)
     times = range(layout.times + len(layout.events))  # and friction: first the velocities, which are the worst guesses
     frames = sum(len(s.t_s) for s in seen.values())
     best: tuple[float, Array] | None = None
@@ -137,6 +141,16 @@ def _begun(layout: Layout, seen: dict[str, Seen], knowledge: Knowledge, max_step
             break
     assert best is not None
     return best[1]
+
+
+def _eased(problem: MotionProblem, theta: Array, chi2: float, max_steps: int) -> tuple[Array, float]:
+    """The better of the fit and of one that went on for a while as if the frames were as bad as the fit makes them: in
+    a pit far above the lowest, frames taken for outliers and what was known beforehand hold one another fast.
+    """
+    easier = _rescaled(problem, {b: _noise_scale(problem, b, theta) for b in problem.seen})
+    other, _ = descend(easier, theta, max_steps, enough=0.03)
+    other, cost = descend(problem, other, max_steps, enough=0.03)
+    return (other, cost) if cost < chi2 else (theta, chi2)
 
 
 def _with_other_rolls(problem: MotionProblem, theta: Array, chi2: float, max_steps: int) -> tuple[Array, float]:
@@ -188,6 +202,12 @@ def _outside_events(s: Seen, layout: Layout, theta: Array, shutter_s: float) -> 
     for t in times:
         keep &= np.abs(s.t_s - t) > shutter_s / 2
     return s.at(keep) if keep.sum() >= 4 else s
+
+
+def _rescaled(problem: MotionProblem, scale: Mapping[str, float]) -> MotionProblem:
+    """With each ball's noise so many times as large."""
+    seen = {b: replace(s, covariance=s.covariance * scale[b] ** 2) for b, s in problem.seen.items()}
+    return MotionProblem(problem.layout, seen, problem.knowledge)
 
 
 def _noise_scale(problem: MotionProblem, ball: str, theta: Array) -> float:

@@ -15,10 +15,11 @@ from numpy.typing import NDArray
 
 from pipeline.contacts import find_events, find_starts
 from pipeline.detect_edges import EdgeSettings
+from pipeline.follow_ups import corners, follow_ups, turned_at_once
 from pipeline.knowledge import TOUCH_U_MM
 from pipeline.motions import ASTRAY_MM, ShotMotion
 from pipeline.overlooked import overlooked_contact
-from pipeline.paths import MotionEvent, Path, Seen, inward_normal, nose_distance
+from pipeline.paths import MotionEvent, Path, Seen, Velocities, inward_normal, nose_distance
 from pipeline.physics import G_MM_S2, Array, Friction
 from pipeline.pockets import Pocketed, find_pocketed, in_jaws
 from pipeline.shot_fit import FittedShot, fit_shot
@@ -33,9 +34,10 @@ REST_BIAS = 1.0  # share of a frame's position noise that stays the same while a
 REST_ROWS = 15  # so many frames of a ball at rest say all there is
 THROUGH_NOSE_MM = 1.5  # a path further through a nose than this was turned back there
 MOST_REPAIRS = 4
-MOST_EFFORT = 60  # events fitted in trials, all together: a break of the rack must not take minutes
+MOST_EFFORT = 150  # events fitted in trials, all together: a break of the rack must not take minutes
 WORTH_AN_EVENT = 15.0  # by so much must chi squared fall to add an event; its four parameters alone take four
 ASTRAY = f"the paths miss many frames by more than {ASTRAY_MM:.0f} mm: a ball or a contact was overlooked"
+MISSES_A_HIT = "the frames around a hit lie far off the paths: a ball or a contact was overlooked"
 SLICK, ROUGH = (0.10, 0.0045), (0.45, 0.022)  # sliding and rolling: beyond the published bands both at once
 SLIDING, ROLLING = (0.05, 0.8), (0.001, 0.06)  # far beyond the published bands 0.15-0.4, 0.005-0.015 (Alciatore FAQ)
 SAME_PIT = 4.0  # chi squared by which other friction may fit worse; beyond, all is tried anew
@@ -122,7 +124,8 @@ def follow_shot(
     motion = _fit({b: named[b] for b in named if b in moving}, events, scene, known)
     fallen = {names[k]: replace(v, ball=names[k]) for k, v in pocketed.items() if names[k] in moving}
     followed = {track for track, name in names.items() if name in moving}
-    lost = ASTRAY if motion.astray else no_cloth(motion.friction, scene.friction)
+    lost = ASTRAY if motion.astray else MISSES_A_HIT if motion.misses_a_hit else ""
+    lost = lost or no_cloth(motion.friction, scene.friction)
     lost = lost or overlooked_contact(strike, tracks, followed, scene.table.ball.radius_mm)
     return FollowedShot(strike, names, named, motion, fallen, lost)
 
@@ -204,11 +207,13 @@ def _fit(
     known : an earlier fit through these very events, after such trials
     """
 
-    def fit(some: Sequence[MotionEvent], start: Array | None = None) -> FittedShot:
+    def fit(
+        some: Sequence[MotionEvent], start: Array | None = None, foretold: Velocities | None = None
+    ) -> FittedShot:
         ordered = sorted(some, key=lambda e: e.t_s)
         seen = [thin_rest(s, [e.t_s for e in ordered if e.concerns(b)]) for b, s in windows.items()]
         return fit_shot(seen, ordered, table=scene.table, friction=scene.friction, shutter_s=scene.shutter_s,
-                        start=start)
+                        start=start, foretold=foretold)
 
     if known is not None:
         again = fit(events, np.array(known.theta))
@@ -218,15 +223,18 @@ def _fit(
     effort = MOST_EFFORT
     for _ in range(MOST_REPAIRS):
         better = None
-        for trial, worth in _trials(best.roughly, windows, scene):
-            if trial == best.roughly.events:
-                continue
-            effort -= len(trial)
-            if effort < 0:
-                return best.motion
-            new = fit(trial)
-            if new.chi2 < best.chi2 - worth:
-                better = new
+        for rivals in _trials(best.roughly, windows, scene):
+            reached = best.chi2
+            for trial in rivals:
+                if trial.events == best.roughly.events:
+                    continue
+                effort -= len(trial.events)
+                if effort < 0:
+                    return best.motion
+                new = fit(trial.events, foretold=trial.foretold)
+                if new.chi2 + trial.worth < reached:
+                    better, reached = new, new.chi2 + trial.worth
+            if better is not None:
                 break
         if better is None:
             break
@@ -234,40 +242,54 @@ def _fit(
     return best.motion
 
 
-def _trials(
-    motion: ShotMotion, windows: Mapping[str, Seen], scene: Scene
-) -> Iterator[tuple[list[MotionEvent], float]]:
-    """Other sets of events to try, each with how much chi squared must fall for it; negative: may rise."""
+@dataclass(frozen=True, eq=False)
+class _Trial:
+    """Other events, by how much chi squared must fall for them (negative: may rise), a start where no frames are."""
+
+    events: list[MotionEvent]
+    worth: float
+    foretold: Velocities | None = None
+
+
+def _trials(motion: ShotMotion, windows: Mapping[str, Seen], scene: Scene) -> Iterator[list[_Trial]]:
+    """Other sets of events to try; of some at once the best."""
     events, table = motion.events, scene.table
     path = motion.path()
     ends = [e.kind in ("cushion", "jaw") and in_jaws(table, e.other, path.before[e.ball, i][0][0])
             for i, e in enumerate(events)]
-    yield [replace(e, kind="jaw") if end else e for e, end in zip(events, ends, strict=True)], -np.inf
+    yield [_Trial([replace(e, kind="jaw") if end else e for e, end in zip(events, ends, strict=True)], -np.inf)]
     for i, event in enumerate(events):
         if event.kind == "jaw" and not ends[i]:  # guessed from the nearest frame, which may be far from the contact
-            yield [*events[:i], replace(event, kind="cushion"), *events[i + 1 :]], -WORTH_AN_EVENT
+            yield [_Trial([*events[:i], replace(event, kind="cushion"), *events[i + 1 :]], -WORTH_AN_EVENT)]
     for i, sooner_s in _from_behind(motion):
-        yield [*events[:i], replace(events[i], t_s=sooner_s), *events[i + 1 :]], 0.0
+        yield [_Trial([*events[:i], replace(events[i], t_s=sooner_s), *events[i + 1 :]], 0.0)]
     for i, k in _close_together(motion, scene):
         first, second = events[i].t_s, events[k].t_s
         swapped = {i: replace(events[i], t_s=second), k: replace(events[k], t_s=first)}
-        yield [swapped.get(n, event) for n, event in enumerate(events)], 0.0
+        yield [_Trial([swapped.get(n, event) for n, event in enumerate(events)], 0.0)]
     cannot_be = _too_soon(motion)
     for i, event in enumerate(events):
         if i == cannot_be or (event.kind == "ball" and _again(motion, i)):
-            yield events[:i] + events[i + 1 :], -np.inf
+            yield [_Trial(events[:i] + events[i + 1 :], -np.inf)]
         elif event.kind == "ball" and _passed(motion, i):
-            yield events[:i] + events[i + 1 :], 0.0
+            yield [_Trial(events[:i] + events[i + 1 :], 0.0)]
         elif event.kind != "strike" and (not _turned(motion, i) or _grazed(motion, i)):
-            yield events[:i] + events[i + 1 :], -WORTH_AN_EVENT
+            yield [_Trial(events[:i] + events[i + 1 :], -WORTH_AN_EVENT)]
+    for rivals in follow_ups(motion, windows, table):
+        yield [_Trial(told.events, told.more * WORTH_AN_EVENT, start)
+               for told in rivals for start in (told.velocities, None)]  # a fit that is far off foretells wrongly, too
+    for told in corners(motion, table, 2 * float(np.median(np.diff(scene.frames_t)))):
+        yield [_Trial(told.events, 0.0, told.velocities)]
     for extra in _overlooked(motion, windows, table):
-        yield [*events, extra], 0.0
+        yield [_Trial([*events, extra], 0.0)]
     if motion.poor:
+        for told in turned_at_once(motion, windows, table):
+            yield [_Trial(told.events, WORTH_AN_EVENT, told.velocities)]
         for extra in _at_once(motion, scene):
-            yield [*events, extra], WORTH_AN_EVENT
+            yield [_Trial([*events, extra], WORTH_AN_EVENT)]
         for i, event in enumerate(events):
             if event.kind == "ball" and not _sets_going(motion, i):
-                yield events[:i] + events[i + 1 :], WORTH_AN_EVENT
+                yield [_Trial(events[:i] + events[i + 1 :], WORTH_AN_EVENT)]
 
 
 def _from_behind(motion: ShotMotion) -> list[tuple[int, float]]:
@@ -407,12 +429,12 @@ def _sets_going(motion: ShotMotion, i: int) -> bool:
 
 
 def _again(motion: ShotMotion, i: int) -> bool:
-    """Whether the two balls met in the event just before: they cannot meet twice at once."""
-    event, t_s = motion.events[i], motion.events[i].t_s
-    return any(
-        e.kind == "ball" and {e.ball, e.other} == {event.ball, event.other} and abs(e.t_s - t_s) < 0.02
-        for e in motion.events[:i]
-    )
+    """Whether the two balls met in the event just before: they cannot meet twice at once, unless a cushion sends one of
+    them back.
+    """
+    event, balls = motion.events[i], {motion.events[i].ball, motion.events[i].other}
+    before = [e for e in motion.events[:i] if event.t_s - e.t_s < 0.02 and balls & {e.ball, e.other}]
+    return bool(before) and before[-1].kind == "ball" and {before[-1].ball, before[-1].other} == balls
 
 
 def name_balls(events: Sequence[MotionEvent], cue: str, tracks: Sequence[str]) -> dict[str, str]:

@@ -54,6 +54,47 @@ def draw_one(path: Path, rng: np.random.Generator) -> None:
     )
 
 
+def play_anywhere(table: Table, rng: np.random.Generator) -> Play:
+    """Any shot from anywhere to anywhere: balls close to cushions and to one another, thick and thin, slow and hard."""
+    size = np.array([table.length_mm, table.width_mm])
+    diameter = table.ball.diameter_mm
+    while True:
+        surface = Surface(
+            sliding=float(rng.uniform(0.15, 0.35)), rolling=float(rng.uniform(0.005, 0.014)),
+            ball_restitution=float(rng.uniform(0.9, 0.97)), ball_friction=float(rng.uniform(0.03, 0.1)),
+            cushion_restitution=float(rng.uniform(0.7, 0.92)), cushion_friction=float(rng.uniform(0.1, 0.2)),
+        )  # fmt: skip
+        common: dict[str, Any] = {
+            "surface": surface, "speed_mps": float(np.exp(rng.uniform(math.log(0.6), math.log(7)))),
+            "roll_ratio": float(rng.uniform(-0.8, 1.0)), "strike_s": float(rng.uniform(0.25, 0.5)), "until_s": 3.7,
+        }
+        if rng.random() < 0.2:
+            play = kick_shot(
+                table, direction_deg=float(rng.uniform(-180, 180)),
+                place_share=(float(rng.uniform(0.03, 0.97)), float(rng.uniform(0.05, 0.95))), **common,
+            )  # fmt: skip
+        else:
+            low = 0.52 * diameter
+            lying = rng.uniform(low, size - low, (int(rng.integers(0, 7)), 2))
+            place = rng.uniform(low, size - low)
+            if rng.random() < 0.35:  # close to a cushion
+                axis, gap = int(rng.integers(2)), float(rng.exponential(25))
+                place[axis] = low + gap if rng.random() < 0.5 else size[axis] - low - gap
+            play = bank_shot(
+                table, side_rad_s=float(rng.normal(0, 25)), cut_deg=float(rng.normal(0, 18)),
+                direction_deg=float(rng.uniform(-180, 180)),
+                run_mm=float(np.exp(rng.uniform(math.log(65), math.log(1800)))),
+                object_share=(place[0] / size[0], place[1] / size[1]),
+                others={str(n): (float(x), float(y)) for n, (x, y) in enumerate(lying, start=2)}, **common,
+            )  # fmt: skip
+        lies = [play.at(ball, 0.0).position[:2] for ball in play.stretches]
+        inside = all((p > 0.505 * diameter).all() and (size - p > 0.505 * diameter).all() for p in lies)
+        apart = all(np.hypot(*(p - q)) > 1.02 * diameter for i, p in enumerate(lies) for q in lies[:i])
+        meets = any(event["kind"] in ("ball", "cushion") for event in play.events)
+        if inside and apart and meets and _on_noses(table, play):
+            return play
+
+
 def play_by_lot(table: Table, rng: np.random.Generator) -> Play:
     surface = Surface(
         sliding=float(rng.uniform(0.15, 0.35)), rolling=float(rng.uniform(0.005, 0.014)),
