@@ -152,12 +152,33 @@ def _arrival(
     hit = pocketed is not None and pocketed.pocket == goal
     if i is None:
         return None, "pocketed" if hit else None, ["miss_mm: no path leads towards the target pocket"]
+    if (other := _sent_elsewhere(motion, ball, cushions[0], i)) is not None:
+        met = "the cue ball again (a double kiss)" if other == "cue" else "another ball"
+        why = f"miss_mm: the ball met {met} after its first cushion, so where it arrived tells nothing of the bank"
+        return None, "pocketed" if hit else None, [why]
     cushion = _last_cushion(motion, ball, i)
     miss = evaluate(motion, lambda path: {"miss_mm": _crossing(path, ball, i, mouth, cushion)})["miss_mm"]
     miss = _beside_the_mouth(miss, mouth, table)
     outcome = "pocketed" if hit else ("long" if miss.value > 0 else "short")
     unknown = "miss_mm: the pocket's mouth is taken in proportion to the ball, as on a pool table"
     return miss, outcome, [] if mouth.known else [unknown]
+
+
+def _sent_elsewhere(motion: ShotMotion, ball: str, first: int, i: int) -> str | None:
+    """The ball that was met between the first cushion and the arriving leg, or ended that leg before the line showed on
+    which it would have rolled; None if there was none.
+    """
+    chain, path = motion.layout.chain[ball], motion.path()
+    met = [k for k in chain if first < k <= i and motion.events[k].kind == "ball"]
+    following = next((k for k in chain if k > i), None)
+    if not met and following is not None and motion.events[following].kind == "ball":
+        _, v, roll = path.after[ball, i]
+        lasts = float((path.time(following) - path.time(i))[0])
+        met = [following] if lasts < _MOST_OF_SLIDE * float(slide_time(v, roll, path.mu_s)[0]) else []
+    if not met:
+        return None
+    event = motion.events[met[0]]
+    return event.other if event.ball == ball else event.ball
 
 
 def _beside_the_mouth(miss: Measured, mouth: Mouth, table: Table) -> Measured:

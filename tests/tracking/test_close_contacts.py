@@ -25,7 +25,7 @@ TABLE = standard_table()
 UNLIKELY = 4.0
 
 
-def seen_as(play, table, rng, *, frame_rate, noise_mm, shutter_s=0.002, seconds=3.6):
+def seen_as(play, table, rng, *, frame_rate, noise_mm, shutter_s=0.002, seconds=3.6, target=None):
     """What is measured of a play that is seen with white noise, and the errors over their uncertainties."""
     filming = Filming(seconds=seconds, frame_rate=frame_rate, shutter_s=shutter_s)
     scene = Scene(table=table, camera=overhead_camera(table))
@@ -35,6 +35,7 @@ def seen_as(play, table, rng, *, frame_rate, noise_mm, shutter_s=0.002, seconds=
     found = measure_shots(
         detections(truth, rng, noise), calibration=Calibration("close.mp4", scene.camera, table, 0.0, "exact"),
         settings=SessionSettings(table=table, camera=CameraSettings(shutter_s=shutter_s)), clip="close.mp4",
+        targets={None: target} if target else None,
     )
     with tempfile.TemporaryDirectory() as folder:
         base = Path(folder)
@@ -69,7 +70,11 @@ def test_a_double_kiss(gap_mm, frame_rate):
     play = bank_shot(TABLE, direction_deg=90.0, cut_deg=1.0, object_share=(0.35, share), speed_mps=2.0, roll_ratio=0.3)
     balls = [event for event in play.events if event["kind"] == "ball_ball"]
     assert len(balls) == 2
-    found, errors = seen_as(play, TABLE, np.random.default_rng(1), frame_rate=frame_rate, noise_mm=0.3, seconds=2.6)
+    found, errors = seen_as(play, TABLE, np.random.default_rng(1), frame_rate=frame_rate, noise_mm=0.3, seconds=2.6,
+                            target="side-right")
+    (row,) = found.shots.to_dict("records")
+    assert row["miss_mm"] != row["miss_mm"]
+    assert "double kiss" in row["notes"] or "no path leads towards" in row["notes"]
     assert kinds(found)[:4] == ["strike cue", "ball cue object", "cushion object left", "ball cue object"]
     assert errors["z"].abs().max() < UNLIKELY
     cue = errors[errors["measure"] == "cue_impact_speed_mps"].iloc[0]
