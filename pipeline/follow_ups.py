@@ -23,6 +23,7 @@ LEAST_MM_S = 100.0
 FEW_ROWS = 6
 AWAY_MM = 4.0  # further than noise
 KEPT = 0.8  # of a ball's speed, about, at a cushion
+NEARLY = 1.8  # diameters: where something is amiss, what was foretold to pass so close may have met (throw is left out)
 SAME_S = 0.1  # a cushion met so shortly after is the one foretold
 
 
@@ -44,16 +45,15 @@ def follow_ups(motion: ShotMotion, windows: Mapping[str, Seen], table: Table) ->
         fitted = {ball: Coming(ball, *(a[0] for a in path.before[ball, i][:2])) for ball in (hit.ball, hit.other)}
         ways = [fitted]
         if motion.poor:  # what lacks a contact may be far off
-            ways.append({ball: _seen_coming(motion, windows[ball], ball, i) or way for ball, way in fitted.items()})
-        for coming in ways:
-            for driver, driven in ((hit.ball, hit.other), (hit.other, hit.ball)):
-                meeting = _Meeting.of(motion, table, i, coming[driver], coming[driven])
-                if meeting is None:
-                    continue
-                for cushion in CUSHIONS:
-                    for rivals in (list(meeting.driven_turned(cushion)), list(meeting.driver_turned(cushion))):
-                        if rivals:
-                            yield rivals
+            still_s = min(_last_at_rest_s(windows[b]) if motion.layout.chain[b][0] == i else np.inf for b in fitted)
+            ways.append({ball: _seen_coming(motion, windows[ball], ball, i, still_s) or way
+                         for ball, way in fitted.items()})
+        for driver, driven in ((hit.ball, hit.other), (hit.other, hit.ball)):
+            meetings = [_Meeting.of(motion, table, i, coming[driver], coming[driven]) for coming in ways]
+            for cushion in CUSHIONS:
+                for turned in (_Meeting.driven_turned, _Meeting.driver_turned):
+                    if rivals := [told for meeting in meetings if meeting for told in turned(meeting, cushion)]:
+                        yield rivals
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,13 +95,17 @@ class _Meeting:
             yield Foretold([self.hit, bank, *self.others], 1, velocities)
         lasts = bank.t_s - self.hit.t_s
         gap = two.place + two.v * lasts - one.place - one.v * lasts
-        meets = _meets(gap, back - one.v, 2 * self.motion.radius_mm)
+        diameter = 2 * self.motion.radius_mm
+        meets = _meets(gap, back - one.v, diameter)
+        if meets is None and self.motion.poor:
+            meets = _meets(gap, back - one.v, NEARLY * diameter)
         if meets is None or not 0 <= meets < SOON_S:
             return
         again = MotionEvent("ball", bank.t_s + meets, one.name, two.name)
         if any(_is(e, again, meets) for e in self.others if e.t_s > bank.t_s):
             return
-        line = (gap + (back - one.v) * meets) / (2 * self.motion.radius_mm)
+        line = gap + (back - one.v) * meets
+        line /= np.hypot(*line)
         push = 0.5 * (1 + RESTITUTION) * float((one.v - back) @ line)
         velocities |= {(again, one.name): one.v - push * line, (again, two.name): back + push * line}
         new = [again] if known is not None else [bank, again]
@@ -194,11 +198,14 @@ class Coming:
     v: Array
 
 
-def _seen_coming(motion: ShotMotion, seen: Seen, ball: str, i: int) -> Coming | None:
-    """Where the frames before an event lead a ball at its time, and how fast; None where too few show it on its way."""
+def _seen_coming(motion: ShotMotion, seen: Seen, ball: str, i: int, still_s: float) -> Coming | None:
+    """Where the frames before an event lead a ball at its time, and how fast; None where too few show it on its way.
+
+    still_s : until then at least a ball lay still that the event set going
+    """
     t_s = motion.events[i].t_s
     before = [motion.events[k].t_s for k in motion.layout.chain[ball] if k < i]
-    rows = np.flatnonzero((seen.t_s > max([*before, -np.inf])) & (seen.t_s < t_s))
+    rows = np.flatnonzero((seen.t_s > max([*before, -np.inf])) & (seen.t_s < t_s) & (seen.t_s <= still_s))
     if not before:
         return Coming(ball, np.median(seen.xy_mm[rows[-15:]], axis=0), np.zeros(2)) if len(rows) else None
     if len(rows) < 2:
