@@ -23,7 +23,7 @@ LEAST_MM_S = 100.0
 FEW_ROWS = 6
 AWAY_MM = 4.0  # further than noise
 KEPT = 0.8  # of a ball's speed, about, at a cushion
-NEARLY = 1.8  # diameters: where something is amiss, what was foretold to pass so close may have met (throw is left out)
+NEARLY = 1.8  # diameters: what was foretold to pass so close may have met (throw is left out)
 SAME_S = 0.1  # a cushion met so shortly after is the one foretold
 
 
@@ -44,7 +44,7 @@ def follow_ups(motion: ShotMotion, windows: Mapping[str, Seen], table: Table) ->
             continue
         fitted = {ball: Coming(ball, *(a[0] for a in path.before[ball, i][:2])) for ball in (hit.ball, hit.other)}
         ways = [fitted]
-        if motion.poor:  # what lacks a contact may be far off
+        if motion.doubtful:  # what lacks a contact may be far off
             still_s = min(_last_at_rest_s(windows[b]) if motion.layout.chain[b][0] == i else np.inf for b in fitted)
             ways.append({ball: _seen_coming(motion, windows[ball], ball, i, still_s) or way
                          for ball, way in fitted.items()})
@@ -91,14 +91,14 @@ class _Meeting:
             return
         known = next((e for e in self.others if _is(e, bank, SAME_S) and e.t_s > self.hit.t_s), None)
         velocities = {**self._left, (known or bank, two.name): back}
-        if known is None and self.motion.poor:
+        if known is None and self.motion.doubtful:
             yield Foretold([self.hit, bank, *self.others], 1, velocities)
         lasts = bank.t_s - self.hit.t_s
         gap = two.place + two.v * lasts - one.place - one.v * lasts
         diameter = 2 * self.motion.radius_mm
         meets = _meets(gap, back - one.v, diameter)
-        if meets is None and self.motion.poor:
-            meets = _meets(gap, back - one.v, NEARLY * diameter)
+        if meets is None:
+            meets = _nearest_s(gap, back - one.v, NEARLY * diameter)
         if meets is None or not 0 <= meets < SOON_S:
             return
         again = MotionEvent("ball", bank.t_s + meets, one.name, two.name)
@@ -114,7 +114,7 @@ class _Meeting:
     def driver_turned(self, cushion: str) -> Iterator[Foretold]:
         """The other ball's cushion."""
         bank, back = self._bank(self.driver, cushion)
-        if bank is None or not self.motion.poor or any(_is(e, bank, SAME_S) for e in self.others):
+        if bank is None or not self.motion.doubtful or any(_is(e, bank, SAME_S) for e in self.others):
             return
         yield Foretold([self.hit, bank, *self.others], 1, {**self._left, (bank, self.driver.name): back})
 
@@ -236,3 +236,9 @@ def _meets(gap: Array, closing: Array, distance: float) -> float | None:
     if root <= 0 or a <= 0:
         return None
     return (-b - math.sqrt(root)) / a
+
+
+def _nearest_s(gap: Array, closing: Array, within: float) -> float | None:
+    """When such two things are nearest to each other, if that is nearer than so; else None."""
+    when = -float(gap @ closing) / max(float(closing @ closing), 1e-9)
+    return when if np.hypot(*(gap + closing * when)) < within else None

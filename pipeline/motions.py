@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -13,7 +14,8 @@ from pipeline.physics import Array, Friction, rest_time
 
 POOR_SCALE = 1.9
 POOR_CHI2, ASTRAY_CHI2 = 5.0, 10.0  # a frame: 0.3-4 where 150 drawn and rendered shots were right, 14-400 where wrong
-HIT_CHI2, HIT_S, HIT_FRAMES = 25.0, 0.06, 3  # of the frames around a hit: up to 18 in 550 right ones, 34-600 in wrong
+HIT_CHI2, HIT_S, HIT_FRAMES = 25.0, 0.06, 3  # of the frames around a hit: up to 18 in 550 right ones, 34-600 in wrong,
+DOUBTFUL_CHI2 = 12.0  # and seldom so much in right ones
 ASTRAY_MM, ASTRAY_SHARE = 5.0, 0.05  # five times what published tracking reaches (1 mm: Mathavan et al. 2009)
 
 
@@ -66,7 +68,12 @@ class ShotMotion:
     @property
     def poor(self) -> bool:
         """Whether some ball's frames lie further from its path than their noise and lasting errors explain."""
-        return max(self.scale.values(), default=0.0) > POOR_SCALE or self.per_frame > POOR_CHI2 or self.misses_a_hit
+        return max(self.scale.values(), default=0.0) > POOR_SCALE or self.per_frame > POOR_CHI2
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether other events should be tried: poor, or poor about a hit."""
+        return self.poor or self.off_at_hits > DOUBTFUL_CHI2
 
     @property
     def per_frame(self) -> float:
@@ -74,16 +81,45 @@ class ShotMotion:
         return self.chi2 / max(sum(len(seen.t_s) for seen in self.seen.values()), 1)
 
     @cached_property
-    def misses_a_hit(self) -> bool:
-        """Whether the frames around a hit lie so far from the paths that something else happened there."""
+    def off_at_hits(self) -> float:
+        """As `off_at_hits_in`, of the frames that were fitted."""
+        return self.off_at_hits_in(self.seen, 0.0)
+
+    def off_at_hits_in(self, seen: Mapping[str, Seen], shutter_s: float) -> float:
+        """Chi squared a frame around the hit about which the frames are furthest off, at their stated noise.
+
+        shutter_s : frames in whose exposure a ball met something don't count, unless it was seen where it can't have
+                    been: then without limit
+        """
+        most = 0.0
+        path, times = self.path(), np.array([e.t_s for e in self.events])
+        if any(self._elsewhere_in_exposures(seen[ball], shutter_s) for ball in self.layout.balls):
+            return np.inf
         for i, event in enumerate(self.layout.events):
             for ball in (event.ball, event.other) if event.kind == "ball" else ():
-                seen, t_s = self.seen[ball], self.events[i].t_s
-                near = np.abs(seen.t_s - t_s) <= max(HIT_S, HIT_FRAMES * float(np.median(np.diff(seen.t_s))))
+                frames = seen[ball]
+                away = np.abs(frames.t_s[:, None] - times[self.layout.chain[ball]]).min(axis=1)
+                near = np.abs(frames.t_s - times[i]) <= max(HIT_S, HIT_FRAMES * float(np.median(np.diff(frames.t_s))))
+                near &= away >= shutter_s / 2
                 if near.sum() < HIT_FRAMES:
                     continue
-                off = seen.xy_mm[near] - self.states(ball, seen.t_s[near])[0]
-                if np.einsum("ni,nij,nj->n", off, np.linalg.inv(seen.covariance[near]), off).mean() > HIT_CHI2:
+                off = frames.xy_mm[near] - path.states(ball, frames.t_s[near])[0][0]
+                squares = np.einsum("ni,nij,nj->n", off, np.linalg.inv(frames.covariance[near]), off)
+                most = max(most, float(squares.mean()))
+        return most
+
+    def _elsewhere_in_exposures(self, frames: Seen, shutter_s: float) -> bool:
+        """Whether a ball was further off its path, in a frame exposed while it met something, than that can draw it.
+
+        A bend by dv in mid-exposure draws the mean place by dv * exposure / 8 at most.
+        """
+        path, ball = self.path(), frames.ball
+        for i in self.layout.chain[ball]:
+            within = np.abs(frames.t_s - self.events[i].t_s) < shutter_s / 2
+            if within.any():
+                off = np.hypot(*(frames.xy_mm[within] - path.states(ball, frames.t_s[within])[0][0]).T)
+                change = np.hypot(*(path.after[ball, i][1][0] - path.before[ball, i][1][0]))
+                if off.max() > change * shutter_s / 3 + ASTRAY_MM:
                     return True
         return False
 

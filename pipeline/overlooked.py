@@ -21,6 +21,7 @@ BLINK_S = 0.2  # not to be seen for so long is no sign
 ROLLS_MM_S = 150.0  # faster than what a false find creeps
 LATELY_S = 1.0
 HIDDEN_S = 0.4  # out of sight for so long, a ball may have met anything
+AT_ONCE = 4  # contacts
 NOW_S = 0.1  # a ball seen so shortly before and after is in sight
 CLOTHS = ((0.13, 0.45), (0.004, 0.02))  # sliding, rolling: about the published 0.15-0.4, 0.005-0.015 (Alciatore FAQ)
 COLOURED = -0.3  # whiteness under which a ball is of a strong colour, whatever the light
@@ -49,6 +50,17 @@ def overlooked_contact(
             x, y = seen.xy_mm[0]
             return f"a ball rolls from {x:.0f}, {y:.0f} mm on that nothing was seen to hit"
     return ""
+
+
+def too_many_at_once(motion: ShotMotion) -> str:
+    """Why what two balls and the cushions beside them did within one frame can't be told, in words; empty where it can.
+
+    With four contacts there are several ways to the same places.
+    """
+    step_s = min(float(np.median(np.diff(seen.t_s))) for seen in motion.seen.values() if len(seen.t_s) > 1)
+    times = np.sort([e.t_s for e in motion.events if e.concerns("cue") or e.concerns("object")])
+    many = len(times) >= AT_ONCE and (times[AT_ONCE - 1 :] - times[: 1 - AT_ONCE] < step_s).any()
+    return f"{AT_ONCE} contacts within a frame: a ball or a contact may have been overlooked" if many else ""
 
 
 def hidden_contact(motion: ShotMotion, banked: str) -> str:

@@ -83,6 +83,13 @@ class FittedShot:
     scale: dict[str, float]
     max_steps: int
 
+    @property
+    def keeps_to_the_frames(self) -> bool:
+        """Whether all events lie where there are frames: one of a ball at rest may drift off for ever."""
+        times = self.theta[self.stated.layout.times : self.stated.layout.times + len(self.stated.layout.events)]
+        frames = [s.t_s for s in self.stated.seen.values()]
+        return bool(times.min() > min(t[0] for t in frames) - 1.0 and times.max() < max(t[-1] for t in frames) + 1.0)
+
     @cached_property
     def roughly(self) -> ShotMotion:
         """The motion, with the covariance that the curvature at the lowest point tells: to choose among fits."""

@@ -17,8 +17,8 @@ from pipeline.contacts import find_events, find_starts
 from pipeline.detect_edges import EdgeSettings
 from pipeline.follow_ups import corners, follow_ups, turned_at_once
 from pipeline.knowledge import TOUCH_U_MM
-from pipeline.motions import ASTRAY_MM, ShotMotion
-from pipeline.overlooked import overlooked_contact
+from pipeline.motions import ASTRAY_MM, HIT_CHI2, ShotMotion
+from pipeline.overlooked import overlooked_contact, too_many_at_once
 from pipeline.paths import MotionEvent, Path, Seen, Velocities, inward_normal, nose_distance
 from pipeline.physics import G_MM_S2, Array, Friction
 from pipeline.pockets import Pocketed, find_pocketed, in_jaws
@@ -33,7 +33,7 @@ MOST_KNOTS = 24
 REST_BIAS = 1.0  # share of a frame's position noise that stays the same while a ball lies still
 REST_ROWS = 15  # so many frames of a ball at rest say all there is
 THROUGH_NOSE_MM = 1.5  # a path further through a nose than this was turned back there
-MOST_REPAIRS = 4
+MOST_REPAIRS = 6
 MOST_EFFORT = 150  # events fitted in trials, all together: a break of the rack must not take minutes
 WORTH_AN_EVENT = 15.0  # by so much must chi squared fall to add an event; its four parameters alone take four
 ASTRAY = f"the paths miss many frames by more than {ASTRAY_MM:.0f} mm: a ball or a contact was overlooked"
@@ -124,8 +124,9 @@ def follow_shot(
     motion = _fit({b: named[b] for b in named if b in moving}, events, scene, known)
     fallen = {names[k]: replace(v, ball=names[k]) for k, v in pocketed.items() if names[k] in moving}
     followed = {track for track, name in names.items() if name in moving}
-    lost = ASTRAY if motion.astray else MISSES_A_HIT if motion.misses_a_hit else ""
-    lost = lost or no_cloth(motion.friction, scene.friction)
+    off_at_hits = motion.off_at_hits_in({b: named[b] for b in motion.layout.balls}, scene.shutter_s)
+    lost = ASTRAY if motion.astray else MISSES_A_HIT if off_at_hits > HIT_CHI2 else ""
+    lost = lost or too_many_at_once(motion) or no_cloth(motion.friction, scene.friction)
     lost = lost or overlooked_contact(strike, tracks, followed, scene.table.ball.radius_mm)
     return FollowedShot(strike, names, named, motion, fallen, lost)
 
@@ -232,7 +233,7 @@ def _fit(
                 if effort < 0:
                     return best.motion
                 new = fit(trial.events, foretold=trial.foretold)
-                if new.chi2 + trial.worth < reached:
+                if new.chi2 + trial.worth < reached and (new.keeps_to_the_frames or not best.keeps_to_the_frames):
                     better, reached = new, new.chi2 + trial.worth
             if better is not None:
                 break
@@ -282,11 +283,12 @@ def _trials(motion: ShotMotion, windows: Mapping[str, Seen], scene: Scene) -> It
         yield [_Trial(told.events, 0.0, told.velocities)]
     for extra in _overlooked(motion, windows, table):
         yield [_Trial([*events, extra], 0.0)]
-    if motion.poor:
+    if motion.doubtful:
         for told in turned_at_once(motion, windows, table):
             yield [_Trial(told.events, WORTH_AN_EVENT, told.velocities)]
         for extra in _at_once(motion, scene):
             yield [_Trial([*events, extra], WORTH_AN_EVENT)]
+    if motion.poor:
         for i, event in enumerate(events):
             if event.kind == "ball" and not _sets_going(motion, i):
                 yield [_Trial(events[:i] + events[i + 1 :], WORTH_AN_EVENT)]
@@ -331,6 +333,8 @@ def _at_once(motion: ShotMotion, scene: Scene) -> list[MotionEvent]:
         after = [(event.other, q[0][0], q[1][0] + push * line, 1), (event.ball, p[0][0], p[1][0], 1)]
         before = [(event.ball, p[0][0], p[1][0], -1), (event.other, q[0][0], q[1][0], -1)]
         for ball, place, v, side in (*after, *before):
+            if side < 0 and motion.layout.chain[ball][0] == i:
+                continue  # it lay still
             for cushion in CUSHIONS:
                 towards = -float(v @ inward_normal(cushion))
                 soon = max(float(nose_distance(table, cushion, place)) - reach, 0.0) / max(towards, 1e-3)

@@ -100,11 +100,11 @@ def test_shots_from_anywhere(seed):
     assert errors["z"].abs().max() < UNLIKELY
 
 
-@pytest.mark.parametrize("seed", [43, 1036, 1104, 1118, 1195])
-def test_what_cannot_be_told_is_not(seed):
-    """Three and more contacts within two frames: wrong once (100 m/s for 2.6), now overlooked in so many words."""
+@pytest.mark.parametrize("seed", [18, 43, 1036, 1104, 1118, 1195])
+def test_what_hardly_shows_is_right_or_told(seed):
+    """Three and more contacts within two frames: wrong once, a cue ball of 100 m/s for one of 2.6."""
     found, errors = drawn(seed)
     measured = errors[~errors["measure"].str.contains(" ")]  # contacts.csv shows what was guessed
     assert measured["z"].abs().max() < UNLIKELY or measured.empty
-    for row in found.shots.to_dict("records"):
-        assert "overlooked" in row["notes"]
+    for row, shot in zip(found.shots.to_dict("records"), found.measured, strict=True):
+        assert bool(shot.followed.lost) == ("overlooked" in row["notes"])
