@@ -10,12 +10,13 @@ from pipeline.measured import Measured, evaluate, speed_mps, with_side_unsure, w
 from pipeline.motions import ShotMotion
 from pipeline.paths import Path, inward_normal
 from pipeline.physics import Array, settled_velocity, slide_time, state_after
-from pipeline.pockets import Mouth, Pocketed, mouths
+from pipeline.pockets import Mouth, Pocketed, in_jaws, mouths
 from shared.equipment import Cushion, Table
 
 UNTOLD_DEG = 2.0  # a settled angle known no better says nothing of a bank
 _AFTER = ("rebound_angle_deg", "rebound_settled_angle_deg", "rebound_speed_mps", "restitution", "tangential_ratio")
 _REBOUND_ANGLES = {"rebound_angle_deg", "rebound_settled_angle_deg"}
+_TIP_MM = 5.0  # from the mouth: about how far the end of a cushion is rounded (common practice, no source)
 _MOST_OF_SLIDE = 0.6
 _FEWEST = 3  # frames of a leg below which what is known beforehand would speak, not the clip
 _HALVINGS = 30  # of a time
@@ -148,7 +149,7 @@ def _arrival(
     mouth = next((m for m in mouths(table) if m.pocket == goal), None)
     if mouth is None:
         return None, None, [f"miss_mm: this table has no pocket {goal}"]
-    i = _arriving_leg(motion, ball, cushions, mouth, pocketed)
+    i = _arriving_leg(motion, ball, cushions, mouth, pocketed, table)
     hit = pocketed is not None and pocketed.pocket == goal
     if i is None:
         return None, "pocketed" if hit else None, ["miss_mm: no path leads towards the target pocket"]
@@ -195,12 +196,13 @@ def _last_cushion(motion: ShotMotion, ball: str, i: int) -> Cushion:
 
 
 def _arriving_leg(
-    motion: ShotMotion, ball: str, cushions: list[int], mouth: Mouth, pocketed: Pocketed | None
+    motion: ShotMotion, ball: str, cushions: list[int], mouth: Mouth, pocketed: Pocketed | None, table: Table
 ) -> int | None:
     """The leg after the first cushion, before any jaw, whose line leads nearest to the target's middle."""
     events = motion.layout.events
     chain = motion.layout.chain[ball]
     legs = [k for k in chain if k >= cushions[0] and events[k].kind in ("cushion", "ball")]
+    legs = [k for k in legs if k == cushions[0] or not _at_a_tip(motion, ball, k, table)]
     if pocketed is not None and pocketed.pocket == mouth.pocket and legs:
         return legs[-1]
     path = motion.path()
@@ -213,6 +215,16 @@ def _arriving_leg(
         if miss < best_miss:
             best, best_miss = k, miss
     return best
+
+
+def _at_a_tip(motion: ShotMotion, ball: str, i: int, table: Table) -> bool:
+    """Whether a cushion was met so close to its end that it is part of a ball's arrival at the pocket, as a jaw is."""
+    event = motion.layout.events[i]
+    if event.kind != "cushion":
+        return False
+    n, place = inward_normal(event.other), motion.path().before[ball, i][0][0]
+    along = np.array([-n[1], n[0]])
+    return any(in_jaws(table, event.other, place + side * _TIP_MM * along) for side in (-1, 1))
 
 
 def _settled_or_last(path: Path, ball: str, i: int, motion: ShotMotion) -> tuple[Array, Array]:

@@ -29,7 +29,7 @@ def seen_as(play, table, rng, *, frame_rate, noise_mm, shutter_s=0.002, seconds=
     """What is measured of a play that is seen with white noise, and the errors over their uncertainties."""
     filming = Filming(seconds=seconds, frame_rate=frame_rate, shutter_s=shutter_s)
     scene = Scene(table=table, camera=overhead_camera(table))
-    record = truth_record("close", scene, play, filming, frame_times(filming), about="", target=None)
+    record = truth_record("close", scene, play, filming, frame_times(filming), about="", target=target)
     truth = ClipTruth(Path("close.truth.json"), Path("close.mp4"), record)
     noise = noise_mm if noise_mm is not None else float(np.exp(rng.uniform(math.log(0.15), math.log(0.8))))
     found = measure_shots(
@@ -89,6 +89,22 @@ def test_a_kick_from_close_to_its_cushion(gap_mm, speed_mps):
     found, errors = seen_as(play, TABLE, np.random.default_rng(2), frame_rate=30.0, noise_mm=0.3, seconds=2.6)
     assert kinds(found)[:2] == ["strike cue", "cushion cue right"]
     assert errors["z"].abs().max() < UNLIKELY
+
+
+def test_a_cushion_met_at_its_very_end_is_part_of_the_arrival():
+    """The end of the foot cushion, a few mm from the mouth of the target: the path that led there counts."""
+    end_mm = TABLE.corner_mouth_mm / np.sqrt(2)
+    for direction in np.linspace(52.8, 53.5, 120):
+        play = bank_shot(TABLE, direction_deg=direction, speed_mps=3.2, object_share=(0.52, 0.6), until_s=4.0)
+        met = [(e["cushion"], e["pos_mm"]["1"]) for e in play.events if e["kind"] == "cushion" and "1" in e["pos_mm"]]
+        if len(met) > 1 and met[1][0] == "foot" and 2.0 < met[1][1][1] - end_mm < 5.0:
+            break
+    else:
+        pytest.fail("no such bank among those tried")
+    found, _ = seen_as(play, TABLE, np.random.default_rng(5), frame_rate=60.0, noise_mm=0.3, target="foot-right")
+    (row,) = found.shots.to_dict("records")
+    assert next(kind for kind in kinds(found) if "object foot" in kind) in ("cushion object foot", "jaw object foot")
+    assert 20 < row["miss_mm"] < 60  # it came to the foot cushion, past the pocket's middle
 
 
 # 42, 66, 87, 90: double kisses; 1006, 1213: near ones that were none; 1032, 1090: a cushion within a frame of the hit;
