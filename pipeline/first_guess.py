@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.knowledge import CUSHION_OUT, RESTITUTION
+from pipeline.impacts import after_cushion, after_hit
 from pipeline.paths import Layout, MotionEvent, Seen, Velocities, inward_normal
 from pipeline.physics import Array, Friction, slide_delay
 
@@ -63,11 +63,9 @@ def _sent(event: MotionEvent, coming: Mapping[str, _Coming]) -> dict[str, Array]
     if event.kind == "ball":
         other = coming[event.other]
         line = other.place - one.place
-        line = line / max(float(np.hypot(*line)), 1e-6)
-        push = 0.5 * (1 + RESTITUTION) * max(float((one.v - other.v) @ line), 0.0) * line
-        return {event.ball: one.v - push, event.other: other.v + push}
-    inward = inward_normal(event.other)
-    return {event.ball: one.v - (1 + CUSHION_OUT) * min(float(one.v @ inward), 0.0) * inward}
+        v, w = after_hit(one.v, other.v, line / max(float(np.hypot(*line)), 1e-6))
+        return {event.ball: v, event.other: w}
+    return {event.ball: after_cushion(one.v, inward_normal(event.other))}
 
 
 def _led_back(s: Seen, starts: list[float]) -> Array:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.knowledge import CUSHION_OUT, RESTITUTION
+from pipeline.impacts import after_cushion, after_hit
 from pipeline.motions import ShotMotion
 from pipeline.paths import MotionEvent, Seen, Velocities, inward_normal, nose_distance
 from pipeline.physics import Array
@@ -76,12 +76,12 @@ class _Meeting:
             return None
         p, q = driver.place + driver.v * later_s, driven.place + driven.v * later_s
         line = (q - p) / np.hypot(*(q - p))
-        push = -0.5 * (1 + RESTITUTION) * float(closing @ line)
-        if push < LEAST_MM_S:
+        if -float(closing @ line) < LEAST_MM_S:
             return None
+        v, w = after_hit(driver.v, driven.v, line)
         hit = replace(motion.events[i], t_s=motion.events[i].t_s + later_s)
         return cls(motion, table, hit, motion.events[:i] + motion.events[i + 1 :],
-                   Coming(driver.name, p, driver.v - push * line), Coming(driven.name, q, driven.v + push * line))
+                   Coming(driver.name, p, v), Coming(driven.name, q, w))
 
     def driven_turned(self, cushion: str) -> Iterator[Foretold]:
         """The driven ball's cushion, and the kiss after it."""
@@ -105,9 +105,8 @@ class _Meeting:
         if any(_is(e, again, meets) for e in self.others if e.t_s > bank.t_s):
             return
         line = gap + (back - one.v) * meets
-        line /= np.hypot(*line)
-        push = 0.5 * (1 + RESTITUTION) * float((one.v - back) @ line)
-        velocities |= {(again, one.name): one.v - push * line, (again, two.name): back + push * line}
+        v, w = after_hit(one.v, back, line / np.hypot(*line))
+        velocities |= {(again, one.name): v, (again, two.name): w}
         new = [again] if known is not None else [bank, again]
         yield Foretold([self.hit, *new, *self.others], len(new), velocities)
 
@@ -131,13 +130,13 @@ class _Meeting:
         reach = self.table.contact_distance_mm(self.motion.radius_mm)
         lasts = max(float(nose_distance(self.table, cushion, ball.place)) - reach, 0.0) / towards
         bank = MotionEvent("cushion", self.hit.t_s + lasts, ball.name, cushion)
-        return bank if lasts < SOON_S else None, ball.v + (1 + CUSHION_OUT) * towards * inward
+        return bank if lasts < SOON_S else None, after_cushion(ball.v, inward)
 
 
 def turned_at_once(motion: ShotMotion, windows: Mapping[str, Seen], table: Table) -> Iterator[Foretold]:
     """Cushions that a ball seems to have come from when it is first seen after a strike or a hit."""
     reach = table.contact_distance_mm(motion.radius_mm)
-    for (ball, i), _ in motion.layout.leg.items():
+    for ball, i in motion.layout.leg:
         event, seen = motion.events[i], windows[ball]
         if event.kind not in ("strike", "ball"):
             continue
@@ -176,8 +175,7 @@ def corners(motion: ShotMotion, table: Table, within_s: float) -> Iterator[Foret
         if event.kind != "cushion":
             continue
         place, v, _ = (a[0] for a in path.before[event.ball, i])
-        inward = inward_normal(event.other)
-        back = v - (1 + CUSHION_OUT) * min(float(v @ inward), 0.0) * inward
+        back = after_cushion(v, inward_normal(event.other))
         for cushion in CUSHIONS:
             towards = -float(back @ inward_normal(cushion))
             if cushion == event.other or towards < LEAST_MM_S:
@@ -185,7 +183,7 @@ def corners(motion: ShotMotion, table: Table, within_s: float) -> Iterator[Foret
             lasts = max(float(nose_distance(table, cushion, place)) - reach, 0.0) / towards
             bank = MotionEvent("cushion", event.t_s + lasts, event.ball, cushion)
             if lasts < within_s and not any(_is(e, bank, SAME_S) for e in motion.events):
-                then = back + (1 + CUSHION_OUT) * towards * inward_normal(cushion)
+                then = after_cushion(back, inward_normal(cushion))
                 yield Foretold([*motion.events, bank], 1, {(event, event.ball): back, (bank, event.ball): then})
 
 

@@ -37,7 +37,7 @@ class ShotMotion:
     by_size: Array  # (n, 2) what a standard uncertainty of the table's length, and of its width, does to the parameters
     bends: tuple[Bend, ...] = ()  # directions in which the covariance holds the mean square of what is likely
 
-    @property
+    @cached_property
     def events(self) -> list[MotionEvent]:
         """Events at their fitted times."""
         path = self.path()

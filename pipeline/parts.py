@@ -26,27 +26,22 @@ def follow_parts(detections: pd.DataFrame, table: Table) -> pd.DataFrame:
     for number in range(len(splices) + 1):
         own = _followed(detections[part == number], table)
         names = own["ball"].astype("Int64") + balls
-        balls += int(names.max()) - balls if names.notna().any() else 0
+        balls = int(names.max()) if names.notna().any() else balls
         followed.append(own.assign(ball=names.astype("string"), part=number))
     return pd.concat(followed, ignore_index=True)
 
 
 def parts_of(rows: pd.DataFrame, frames: pd.DataFrame) -> Iterator[tuple[pd.DataFrame, NDArray[np.bool_]]]:
     """Each part's rows, and which of the clip's ``frames`` are its own."""
-    numbers = frames["frame"].to_numpy(np.int64)
-    for part, first, following in zip(*_bounds(rows), strict=True):
-        yield rows[rows["part"] == part], (numbers >= first) & (numbers < following)
+    begins = rows.groupby("part")["frame"].min()
+    own = np.searchsorted(begins.to_numpy()[1:], frames["frame"].to_numpy(np.int64), side="right")
+    for number, part in enumerate(begins.index):
+        yield rows[rows["part"] == part], own == number
 
 
 def splices_s(rows: pd.DataFrame) -> list[float]:
     """When the parts after the first begin, s."""
     return rows[rows["part"] > 0].groupby("part")["t_s"].min().tolist()
-
-
-def _bounds(rows: pd.DataFrame) -> tuple[list[int], list[int], list[float]]:
-    begins = rows.groupby("part")["frame"].min()
-    firsts = begins.tolist()
-    return begins.index.tolist(), [-1, *firsts[1:]], [*firsts[1:], np.inf]
 
 
 def _followed(detections: pd.DataFrame, table: Table) -> pd.DataFrame:

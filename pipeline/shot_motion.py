@@ -286,7 +286,7 @@ def _trials(motion: ShotMotion, windows: Mapping[str, Seen], scene: Scene) -> It
     if motion.doubtful:
         for told in turned_at_once(motion, windows, table):
             yield [_Trial(told.events, WORTH_AN_EVENT, told.velocities)]
-        for extra in _at_once(motion, scene):
+        for extra in _just_before(motion, scene):
             yield [_Trial([*events, extra], WORTH_AN_EVENT)]
     if motion.poor:
         for i, event in enumerate(events):
@@ -318,8 +318,8 @@ def _close_together(motion: ShotMotion, scene: Scene) -> list[tuple[int, int]]:
             if abs(events[k].t_s - events[i].t_s) < step and {events[i].kind, events[k].kind} == {"ball", "cushion"}]
 
 
-def _at_once(motion: ShotMotion, scene: Scene) -> list[MotionEvent]:
-    """Cushions that a ball may have met so soon after a hit, or before it, that no frame lies between."""
+def _just_before(motion: ShotMotion, scene: Scene) -> list[MotionEvent]:
+    """Cushions that a ball may have met so soon before a hit that no frame lies between; after it: see `follow_ups`."""
     table, path = scene.table, motion.path()
     step = float(np.median(np.diff(scene.frames_t)))
     reach = table.contact_distance_mm(table.ball.radius_mm)
@@ -328,12 +328,8 @@ def _at_once(motion: ShotMotion, scene: Scene) -> list[MotionEvent]:
         if event.kind != "ball":
             continue
         p, q = path.before[event.ball, i], path.before[event.other, i]
-        line = (q[0] - p[0])[0] / np.hypot(*(q[0] - p[0])[0])
-        push = float((p[1] - q[1])[0] @ line)
-        after = [(event.other, q[0][0], q[1][0] + push * line, 1), (event.ball, p[0][0], p[1][0], 1)]
-        before = [(event.ball, p[0][0], p[1][0], -1), (event.other, q[0][0], q[1][0], -1)]
-        for ball, place, v, side in (*after, *before):
-            if side < 0 and motion.layout.chain[ball][0] == i:
+        for ball, place, v in ((event.ball, p[0][0], p[1][0]), (event.other, q[0][0], q[1][0])):
+            if motion.layout.chain[ball][0] == i:
                 continue  # it lay still
             for cushion in CUSHIONS:
                 towards = -float(v @ inward_normal(cushion))
@@ -341,7 +337,7 @@ def _at_once(motion: ShotMotion, scene: Scene) -> list[MotionEvent]:
                 taken = any(e.concerns(ball) and e.other == cushion and abs(e.t_s - event.t_s) < 4 * step
                             for e in motion.events)
                 if towards > 100 and soon < 3 * step and not taken:
-                    out.append(MotionEvent("cushion", event.t_s + side * max(soon, 0.1 * step), ball, cushion))
+                    out.append(MotionEvent("cushion", event.t_s - max(soon, 0.1 * step), ball, cushion))
     return out
 
 

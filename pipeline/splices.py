@@ -12,12 +12,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.tracks import ALIKE, TrackSettings
+
 Array = NDArray[np.float64]
 
 AWAY = 3  # frames for which a ball that vanished isn't seen again
 ON_ITS_WAY_MM_S = 200.0
-LOOKS_U = np.array([35.0, 9.0, 9.0, 0.4])  # luma, cb, cr, white_share: what the same ball may differ by
-ALIKE = 6.0  # squares of those, summed
+LOOKS_U = TrackSettings().colour_u
 
 
 def find_splices(rows: pd.DataFrame) -> list[int]:

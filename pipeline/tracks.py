@@ -23,6 +23,7 @@ from shared.columns import DETECTIONS, check_columns
 from shared.equipment import Table
 
 SLOW_MM_S = 100.0
+ALIKE = 6.0  # squares of what the same ball may differ by, summed
 HIDDEN_S = 0.15  # unseen for so long
 
 
@@ -49,6 +50,12 @@ class TrackSettings:
     sure_share: float = 0.2  # round and free enough (outline times ring of cloth) to start a track or explain a jump
     ball_share: float = 0.3  # a track whose finds are usually less round and free is a hand, a cue or a pocket
     beyond_nose_mm: float = 8.0  # how far a hard-hit cushion may give way
+
+
+    @property
+    def colour_u(self) -> Array:
+        """(4,) luma, cb, cr, white_share: what the same ball may differ by elsewhere."""
+        return np.array([self.luma_u, self.chroma_u, self.chroma_u, self.white_u])
 
 
 @dataclass
@@ -130,7 +137,7 @@ class _Follower:
         self.xy = rows[["x_mm", "y_mm"]].to_numpy(float)
         self.r = detection_covariance(rows, settings.min_u_mm)
         self.colour = rows[["luma", "cb", "cr", "white_share"]].to_numpy(float)
-        self.colour_u = np.array([settings.luma_u, settings.chroma_u, settings.chroma_u, settings.white_u])
+        self.colour_u = settings.colour_u
         self.share = _roundness(rows)
         self.reach = table.contact_distance_mm(table.ball.radius_mm)
         self.fallen = np.zeros(len(self.t), dtype=bool)
@@ -257,7 +264,7 @@ class _Follower:
         within, allowed = np.array([self._jumps(track, fastest) for track in self.live]).T
         jump = s.jump_price**2 + 9 * (distance / within[:, None]) ** 2
         may = (distance < within[:, None]) & (allowed > 0)[:, None] & sure[:, None]
-        may &= (allowed < 2)[:, None] | ((differs < 6) & (share >= s.ball_share))
+        may &= (allowed < 2)[:, None] | ((differs < ALIKE) & (share >= s.ball_share))
         may &= (share >= s.sure_share) & ~self.fallen[block]
         # places that a sure ball takes up; one that looks otherwise may have moved on
         here = np.hypot(ahead[..., 0], ahead[..., 1]) < 0.75 * self.table.ball.diameter_mm
@@ -354,7 +361,7 @@ class _Follower:
         hidden = [k for k in self.live if k.misses > 2]
         return {
             h.name for h in hidden for k in new
-            if k.rows[0] > h.rows[-1] and self._unlike(h, k.colour[None])[0] < 6.0
+            if k.rows[0] > h.rows[-1] and self._unlike(h, k.colour[None])[0] < ALIKE
         }
 
     def _crowded(self, row: int) -> bool:
