@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from calibration.store import Calibration
+from pipeline.already_rolling import already_rolling_words, begins_rolling
 from pipeline.event_rows import contact_rows
 from pipeline.launch import Launch, TrackQuality, measure_launch
 from pipeline.measured import Measured
@@ -120,16 +121,22 @@ def measure_shots(
     stem = PurePath(clip).stem
     shots: list[MeasuredShot] = []
     tracks: dict[str, Seen] = {}
+    rolling: list[float] = []
     for own, inside in parts_of(rows, frames):
         seen = {str(k): _seen(str(k), g, fields) for k, g in own.dropna(subset=["ball"]).groupby("ball", observed=True)}
         tracks |= seen
-        for followed in _followed_shots(own, seen, replace(scene, frames_t=frames_t[inside]), fits or {}, len(shots)):
+        part = replace(scene, frames_t=frames_t[inside])
+        white = {k: whiteness(own[own["ball"] == k]) for k in seen}
+        strikes = find_strikes(seen, white, float(part.frames_t[-1]) + 1e-6) if seen else []
+        if begins_rolling(seen.values(), strikes, float(part.frames_t[0])):
+            rolling.append(float(part.frames_t[0]))
+        for followed in _followed_shots(strikes, seen, white, part, fits or {}, len(shots)):
             number = len(shots) + 1
             target = _target(targets, number)
             shots.append(_one_shot(f"{stem}-{number:02d}", number, followed, scene, target, calibration))
-    spliced = tuple(filter(None, [splice_words(splices_s(rows))]))
+    notes = tuple(filter(None, [splice_words(splices_s(rows)), already_rolling_words(rolling)]))
     if not shots:
-        return _nothing("nothing was struck", *spliced)
+        return _nothing("nothing was struck", *notes)
     found = {shot.number: _side_spin(shot, spins or {}, pictures, calibration, scene.shutter_s) for shot in shots}
     shots = [_with_side_spin(shot, found[shot.number]) for shot in shots]
     return ClipMeasures(
@@ -138,20 +145,18 @@ def measure_shots(
         tracks=TRACKS.conform(track_rows(shots, tracks, frames, clip)),
         measured=tuple(shots),
         friction=_clip_friction(shots, known),
-        notes=spliced,
+        notes=notes,
         spins=found,
         rows=rows,
     )
 
 
 def _followed_shots(
-    rows: pd.DataFrame, tracks: Mapping[str, Seen], scene: Scene, fits: Mapping[int, Fit], before: int
+    strikes: Sequence[Strike], tracks: Mapping[str, Seen], white: Mapping[str, float], scene: Scene,
+    fits: Mapping[int, Fit], before: int,
 ) -> Iterator[FollowedShot]:
     """The shots of one part; as many came ``before`` it."""
-    if not tracks:
-        return
-    white = {k: whiteness(rows[rows["ball"] == k]) for k in tracks}
-    for strike in find_strikes(tracks, white, float(scene.frames_t[-1]) + 1e-6):
+    for strike in strikes:
         followed = follow_shot(strike, tracks, scene, fits.get(before + 1))
         if followed is not None:
             before += 1
