@@ -5,14 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 import numpy as np
+import pandas as pd
 
 from pipeline.paths import Seen
 from pipeline.strikes import Strike
 
+FIRST_FRAMES = 4
 AT_ONCE_S = 0.1  # a ball that is in the picture from the beginning is found as soon as this
 LOOK_S, FEW_ROWS = 0.08, 4  # short: it may soon meet something
 ROLLS_MM_S = 150.0  # faster than what a false find creeps
 BENDS = 0.1  # of its way: what a hand moves goes less straight or less evenly
+
+
+def shows_its_beginning(rows: pd.DataFrame) -> bool:
+    """Whether balls are seen from the first frames on: not where a title comes first, or where few are found at all.
+
+    rows : of one part of a clip (`parts.parts_of`); a later one begins where balls show
+    """
+    return len(rows) > 0 and bool(rows["part"].iloc[0] > 0 or rows["frame"].min() < FIRST_FRAMES)
 
 
 def begins_rolling(tracks: Iterable[Seen], strikes: Sequence[Strike], begins_s: float) -> bool:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from calibration.store import Calibration
-from pipeline.already_rolling import already_rolling_words, begins_rolling
+from pipeline.already_rolling import already_rolling_words, begins_rolling, shows_its_beginning
 from pipeline.event_rows import contact_rows
 from pipeline.launch import Launch, TrackQuality, measure_launch
 from pipeline.measured import Measured
@@ -128,7 +128,7 @@ def measure_shots(
         part = replace(scene, frames_t=frames_t[inside])
         white = {k: whiteness(own[own["ball"] == k]) for k in seen}
         strikes = find_strikes(seen, white, float(part.frames_t[-1]) + 1e-6) if seen else []
-        if begins_rolling(seen.values(), strikes, float(part.frames_t[0])):
+        if shows_its_beginning(own) and begins_rolling(seen.values(), strikes, float(part.frames_t[0])):
             rolling.append(float(part.frames_t[0]))
         for followed in _followed_shots(strikes, seen, white, part, fits or {}, len(shots)):
             number = len(shots) + 1
