@@ -246,8 +246,9 @@ def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any]) -> ClipMea
     from pipeline.shots import measure_shots
 
     spins, fits = _found(alone)
+    calibration = read_calibrations(task.entry.folder / "calibration.json")[0]
     measures = measure_shots(
-        task.entry.table("detections"), calibration=read_calibrations(task.entry.folder / "calibration.json")[0],
+        task.entry.table("detections"), calibration=calibration,
         settings=task.settings, clip=task.clip.name, friction=prior, targets=task.targets,
         pictures=task.entry.table("pictures"), spins=spins,
         fits=fits if task.friction is not None else None,
@@ -255,8 +256,10 @@ def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any]) -> ClipMea
     )
     if len(measures.shots) == 0:
         why = "; ".join(measures.notes) or "nothing was struck"
+        # on a table that was taken for another the balls have another size than expected, and are not found
+        first = f" Look at this first: {'; '.join(calibration.warnings)}." if calibration.warnings else ""
         raise NoShotError(f"{task.clip.name}: no shot was found ({why}); film from before the strike until the balls "
-                          "lie still.")
+                          f"lie still.{first}")
     return measures
 
 
