@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import multiprocessing
 import os
 import signal
@@ -165,14 +166,26 @@ def get_ready(tasks: int, jobs: int = 0) -> None:
 
 
 def _start_server() -> None:
-    """Start the fork server deaf to Ctrl-C, which it would only learn to ignore after its imports."""
-    from multiprocessing import forkserver
+    """Start the fork server deaf to Ctrl-C, which it would only learn to ignore after its imports; it ends with us."""
+    from multiprocessing import forkserver, resource_tracker
 
+    resource_tracker.ensure_running()  # if left to the server's start, it lets Ctrl-C through again just before that
+    atexit.unregister(_end_server)
+    atexit.register(_end_server)
     before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
     try:
         forkserver.ensure_running()
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _end_server() -> None:
+    """It may still be compiling, and start a worker after that for nobody."""
+    from multiprocessing import forkserver
+
+    pid = getattr(getattr(forkserver, "_forkserver", None), "_forkserver_pid", None)
+    if pid is not None:
+        _end(pid)
 
 
 def _context(share: int) -> tuple[BaseContext, int]:

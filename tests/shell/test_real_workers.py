@@ -42,9 +42,9 @@ def heed_ctrl_c() -> None:
     signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
-def start(folder: Path) -> subprocess.Popen[str]:
+def start(folder: Path, **env: str) -> subprocess.Popen[str]:
     command = [sys.executable, "-m", "reboundry", "measure", str(folder), "--no-diagrams", "--jobs", "2"]
-    return subprocess.Popen(command, cwd=ROOT, env=os.environ | {"PYTHONPATH": str(ROOT)}, text=True,
+    return subprocess.Popen(command, cwd=ROOT, env=os.environ | {"PYTHONPATH": str(ROOT)} | env, text=True,
                             stdout=subprocess.PIPE, stderr=subprocess.STDOUT, start_new_session=True,
                             preexec_fn=heed_ctrl_c)
 
@@ -136,6 +136,17 @@ def test_ctrl_c_keeps_what_is_done_and_the_next_run_goes_on(folder):
     assert list(shots["shot_id"]) == ["c1-01", "c2-01", "c3-01", "c4-01"]
     log = [json.loads(line) for line in (folder / "measured" / "log.jsonl").read_text().splitlines()]
     assert {line["clip"] for line in log if line["reused"]} >= set(first["clip"])
+
+
+@needs_two
+@pytest.mark.parametrize("after_s", [1.2, 4.0])  # while modules are loaded, while functions are compiled
+def test_ctrl_c_in_a_first_run_ends_at_once_and_without_traceback(folder, tmp_path, after_s):
+    run = start(folder, NUMBA_CACHE_DIR=str(tmp_path / "cache"))
+    time.sleep(after_s)
+    os.killpg(run.pid, signal.SIGINT)  # as a terminal does it: to all processes of the command
+    said = run.communicate(timeout=10)[0]  # this lasts until the last of them lets go of the output
+    assert run.returncode == 130, said
+    assert "Traceback" not in said
 
 
 @needs_two
