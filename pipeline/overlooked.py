@@ -19,6 +19,7 @@ PASSED_RADII = 2.6  # a ball whose middle came as close as this to another's may
 GONE_RADII = 0.5  # within so much of its place, a ball lies where it lay
 BLINK_S = 0.2  # not to be seen for so long is no sign
 ROLLS_MM_S = 150.0  # faster than what a false find creeps
+FIRST_S = 0.08
 LATELY_S = 1.0
 HIDDEN_S = 0.4  # out of sight for so long, a ball may have met anything
 AT_ONCE = 4  # contacts
@@ -150,12 +151,19 @@ def _came_from_nowhere(seen: Seen, strike: Strike, tracks: Iterable[Seen], mover
     begin = float(seen.t_s[0])
     if not strike.t_s + 0.02 < begin < strike.until_s or len(seen.t_s) < 6:
         return False
-    t, xy = seen.t_s[:6], seen.xy_mm[:6]
-    if np.hypot(*(xy[-1] - xy[0])) < ROLLS_MM_S * (t[-1] - t[0]):
+    first = seen.at(slice(max(6, int(np.searchsorted(seen.t_s, begin + FIRST_S)))))
+    if not _rolls(first):
         return False
     if any(strike.t_s < other.t_s[-1] < begin for other in tracks):
         return False
     return any(_rolled(mover, max(begin - LATELY_S, strike.t_s), begin) for mover in movers)
+
+
+def _rolls(seen: Seen) -> bool:
+    """Whether it moves in both halves of its rows: finds on a hand or a cue stay, and then are elsewhere."""
+    half = len(seen.t_s) // 2
+    return all(np.hypot(*(seen.xy_mm[b] - seen.xy_mm[a])) > ROLLS_MM_S * (seen.t_s[b] - seen.t_s[a])
+               for a, b in ((0, half), (half, -1)))
 
 
 def _rolled(mover: Seen, since_s: float, until_s: float) -> bool:
