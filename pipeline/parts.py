@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.shutter import at_read_times
-from pipeline.splices import find_splices
+from pipeline.splices import AWAY, find_splices
 from pipeline.tracks import TrackSettings, track_balls
 from shared.equipment import Table
 
@@ -40,8 +40,13 @@ def parts_of(rows: pd.DataFrame, frames: pd.DataFrame) -> Iterator[tuple[pd.Data
 
 
 def splices_s(rows: pd.DataFrame) -> list[float]:
-    """When the parts after the first begin, s."""
-    return rows[rows["part"] > 0].groupby("part")["t_s"].min().tolist()
+    """When the parts begin that follow another from one frame to the next, s.
+
+    Where the table is bare for a while, or something else is shown, it may as well be a hand that put balls back.
+    """
+    parts = rows.groupby("part").agg(begin=("frame", "min"), end=("frame", "max"), t_s=("t_s", "min"))
+    at_once = parts["begin"] - parts["end"].shift() <= AWAY
+    return parts.loc[at_once, "t_s"].tolist()
 
 
 def _followed(detections: pd.DataFrame, table: Table) -> pd.DataFrame:

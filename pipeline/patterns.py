@@ -156,11 +156,27 @@ def departure_of(shot: Mapping[str, object], tracks: pd.DataFrame, contacts: pd.
     if len(path) < 3:
         return None
     heading, u = _line(path)
-    before = own[(own["ball"] == ball) & (own["t_s"] <= begin_s)]
-    first = path.iloc[0] if before.empty else before.iloc[-1]
-    lying = own[(own["ball"] == "cue")].head(5)
-    cue = None if lying.empty else lying[["x_mm", "y_mm"]].median().to_numpy(float)
-    return Departure(cue, first[["x_mm", "y_mm"]].to_numpy(float), heading, u)
+    cue = _struck_at(events)
+    lay = cue if kind == "kick" else _lay(own[own["ball"] == ball], begin_s, end_s)
+    if lay is None:
+        return None
+    return Departure(cue, lay, heading, u)
+
+
+def _struck_at(events: pd.DataFrame) -> NDArray[np.float64] | None:
+    """Where the cue ball lay: a shot's tracks begin when it has left."""
+    strike = events.loc[events["kind"] == "strike", ["x_mm", "y_mm"]].head(1).dropna()
+    return None if strike.empty else strike.to_numpy(float)[0]
+
+
+def _lay(seen: pd.DataFrame, begin_s: float, end_s: float) -> NDArray[np.float64]:
+    """Where a ball lay when it was hit: as last seen before that, or else where its way from there leads back to."""
+    before = seen[seen["t_s"] <= begin_s]
+    if len(before):
+        return np.asarray(before[["x_mm", "y_mm"]].iloc[-1], dtype=float)
+    way = seen[(seen["t_s"] < end_s) & (seen["state"] == "seen")].head(5)
+    line = np.polyfit(way["t_s"].to_numpy(float) - begin_s, way[["x_mm", "y_mm"]].to_numpy(float), 1)
+    return np.asarray(line[1])
 
 
 def aim_error(departure: Departure, pattern: Pattern, table: Table) -> tuple[float, float]:

@@ -85,6 +85,8 @@ def measure_rebound(
         notes.append("tangential_ratio: the ball came in too nearly square")
     miss, outcome, why = _arrival(motion, ball, cushions, table, pocketed, target)
     notes += why
+    if pocket and target and outcome is None and pocket != target:
+        notes.append(f"outcome: the ball fell into {pocket}, not into the target {target}")
     return Rebound(
         len(cushions), rail=events[first].other, **got, outcome=outcome, pocket=pocket, miss_mm=miss, notes=tuple(notes)
     )
@@ -143,14 +145,13 @@ def _arrival(
     motion: ShotMotion, ball: str, cushions: list[int], table: Table, pocketed: Pocketed | None, target: str | None
 ) -> tuple[Measured | None, str | None, list[str]]:
     """Signed distance of the arriving path from the target's middle, and what came of the shot."""
-    goal = target or (pocketed.pocket if pocketed else None)
-    if goal is None:
-        return None, None, ["miss_mm: no target pocket declared"]
-    mouth = next((m for m in mouths(table) if m.pocket == goal), None)
+    if target is None:  # the pocket in which it fell instead would give a miss to the balls that fell alone
+        return None, "pocketed" if pocketed else None, ["miss_mm: no target pocket declared"]
+    mouth = next((m for m in mouths(table) if m.pocket == target), None)
     if mouth is None:
-        return None, None, [f"miss_mm: this table has no pocket {goal}"]
+        return None, None, [f"miss_mm: this table has no pocket {target}"]
     i = _arriving_leg(motion, ball, cushions, mouth, pocketed, table)
-    hit = pocketed is not None and pocketed.pocket == goal
+    hit = pocketed is not None and pocketed.pocket == target
     if i is None:
         return None, "pocketed" if hit else None, ["miss_mm: no path leads towards the target pocket"]
     if (other := _sent_elsewhere(motion, ball, cushions[0], i)) is not None:
@@ -162,7 +163,23 @@ def _arrival(
     miss = _beside_the_mouth(miss, mouth, table)
     outcome = "pocketed" if hit else ("long" if miss.value > 0 else "short")
     unknown = "miss_mm: the pocket's mouth is taken in proportion to the ball, as on a pool table"
-    return miss, outcome, [] if mouth.known else [unknown]
+    notes = [] if mouth.known else [unknown]
+    if not hit and _clears(miss, mouth, motion.radius_mm) and _under_way(motion, ball, mouth):
+        return miss, None, [*notes, "outcome: the clip ended while the ball was on its way into the pocket"]
+    return miss, outcome, notes
+
+
+def _clears(miss: Measured, mouth: Mouth, radius_mm: float) -> bool:
+    """Whether a ball that arrives there touches neither side of the mouth."""
+    return abs(miss.value) < mouth.width_mm / 2 - radius_mm
+
+
+def _under_way(motion: ShotMotion, ball: str, mouth: Mouth) -> bool:
+    """Whether the ball was still rolling before the mouth when it was last seen."""
+    seen, rest_s = motion.seen[ball], motion.rest_s(ball)
+    last_s = float(seen.t_s[-1])
+    return float(mouth.depth(seen.xy_mm[-1])) < 0 and motion.events[motion.layout.chain[ball][-1]].t_s < last_s and (
+        rest_s is None or rest_s > last_s)
 
 
 def _sent_elsewhere(motion: ShotMotion, ball: str, first: int, i: int) -> str | None:

@@ -181,8 +181,37 @@ def test_miss_of_the_declared_pocket_is_signed_along_the_travel():
         play = bank_shot(TABLE, direction_deg=direction, speed_mps=3.0, object_share=(0.5, 0.5), until_s=6.0)
         row = measure(detections_of(play, TABLE, 2.2), targets={None: "foot-right"}).shots.iloc[0]
         miss.append(row["miss_mm"])
-        assert row["outcome"] in ("pocketed", "long", "short")
+        assert pd.isna(row["outcome"]) == ("outcome: the clip ended" in row["notes"])
     assert miss[0] > miss[1] > miss[2]
+
+
+@pytest.mark.parametrize(("direction", "falls"), [(57.0, False), (58.3, True), (60.5, False)])
+def test_outcome_and_miss_where_the_clip_ends_before_the_ball_arrives(direction, falls):
+    """A ball that would have gone in is neither long nor short; one that would have missed is."""
+    play = bank_shot(TABLE, direction_deg=direction, speed_mps=3.0, object_share=(0.5, 0.5), until_s=6.0)
+    assert (play.events[3]["kind"] == "pocket") == falls
+    rows = detections_of(play, TABLE, play.events[3]["t"] - 0.2)
+    row = measure(rows, targets={None: "foot-right"}).shots.iloc[0]
+    assert pd.notna(row["miss_mm"])
+    assert ("outcome: the clip ended" in str(row["notes"])) == falls
+    if falls:
+        assert pd.isna(row["outcome"])
+    else:
+        assert row["outcome"] == ("long" if row["miss_mm"] > 0 else "short")
+
+
+@pytest.mark.parametrize(("target", "outcome", "words"), [
+    ("foot-right", "pocketed", ""),
+    (None, "pocketed", "miss_mm: no target pocket declared"),  # or only balls that fell would have a miss
+    ("head-left", None, "outcome: the ball fell into foot-right, not into the target head-left"),
+])
+def test_a_ball_that_fell_is_told_by_its_target(target, outcome, words):
+    play = bank_shot(TABLE, direction_deg=58.3, speed_mps=3.0, object_share=(0.5, 0.5), until_s=6.0)
+    row = measure(detections_of(play, TABLE, 3.0), targets={None: target} if target else None).shots.iloc[0]
+    assert row["pocket"] == "foot-right"
+    assert (None if pd.isna(row["outcome"]) else row["outcome"]) == outcome
+    assert pd.isna(row["miss_mm"]) == bool(words)
+    assert words in str(row["notes"])
 
 
 def test_nothing_struck_is_an_empty_table_with_a_reason():

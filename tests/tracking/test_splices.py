@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from fixtures.synthetic import bank_shot
-from pipeline.parts import follow_parts
+from pipeline.parts import follow_parts, splices_s
 from pipeline.shots import measure_shots
 from pipeline.splices import find_splices
 from pipeline.tracks import track_balls
@@ -54,6 +54,13 @@ def test_no_ball_goes_on_across_a_splice():
     names = [set(own["ball"].dropna()) for _, own in rows.groupby("part")]
     assert all(names)
     assert not names[0] & names[1]
+
+
+@pytest.mark.parametrize(("begins", "told"), [(101, True), (137, False)])
+def test_nothing_is_said_where_the_table_was_bare_meanwhile(begins, told):
+    """As where a hand takes all balls up and puts them down again: whether it was spliced there can't be told."""
+    rows = pd.DataFrame({"frame": [0, 100, begins, 200], "part": [0, 0, 1, 1]})
+    assert splices_s(rows.assign(t_s=rows["frame"] / 30)) == ([begins / 30] if told else [])
 
 
 def test_an_arm_that_covers_one_ball_as_it_bares_another_is_no_splice():

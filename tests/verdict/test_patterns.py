@@ -58,8 +58,10 @@ def test_a_faulty_pattern_is_refused_in_one_line(tmp_path, text, words):
     assert str(path) in str(raised.value)
 
 
-def played(pattern, *, turned_deg: float, shift_mm: float = 0.0):
-    """A shot of a pattern whose object ball leaves ``turned_deg`` to the left of the line."""
+def played(pattern, *, turned_deg: float, shift_mm: float = 0.0, lies_before: int = 0):
+    """A shot of a pattern whose object ball leaves ``turned_deg`` to the left of the line; of the frames before the hit
+    it is seen in those from ``lies_before`` on.
+    """
     rng = np.random.default_rng(5)
     start, heading = pattern.line(TABLE)
     start = start + shift_mm
@@ -67,13 +69,15 @@ def played(pattern, *, turned_deg: float, shift_mm: float = 0.0):
     t = np.arange(0, 0.3, 1 / 60)
     xy = start + 2000 * t[:, None] * [np.cos(along), np.sin(along)] + rng.normal(0, 0.3, (len(t), 2))
     cue = pattern.place_mm("cue", TABLE)
-    still = [{"t_s": 0.9 + i / 60, "ball": ball, "x_mm": place[0], "y_mm": place[1]}
-             for i in range(6) for ball, place in (("cue", cue), ("object", start))]
+    tau = np.arange(0.0, 0.2, 1 / 60)  # tracks begin with the strike: the cue ball has left its place
+    way = cue + 2600 * tau[:, None] * (start - cue) / np.hypot(*(start - cue))
+    rolling = [{"t_s": 0.8 + a, "ball": "cue", "x_mm": x, "y_mm": y} for a, (x, y) in zip(tau, way, strict=True)]
+    still = [{"t_s": 0.8 + a, "ball": "object", "x_mm": start[0], "y_mm": start[1]} for a in tau[lies_before:]]
     moving = [{"t_s": 1.0 + a, "ball": "object", "x_mm": x, "y_mm": y} for a, (x, y) in zip(t, xy, strict=True)]
-    tracks = pd.DataFrame(still + moving).assign(
+    tracks = pd.DataFrame(rolling + still + moving).assign(
         shot_id="s-01", clip="s.mp4", x_u_mm=0.3, y_u_mm=0.3, state="seen", vx_mps=0.0, vy_mps=0.0)
     contacts = pd.DataFrame([
-        {"shot_id": "s-01", "n": 1, "t_s": 0.7, "kind": "strike", "ball": "cue"},
+        {"shot_id": "s-01", "n": 1, "t_s": 0.79, "kind": "strike", "ball": "cue", "x_mm": cue[0], "y_mm": cue[1]},
         {"shot_id": "s-01", "n": 2, "t_s": 0.999, "kind": "ball", "ball": "cue", "other": "object"},
         {"shot_id": "s-01", "n": 3, "t_s": 1.29, "kind": "cushion", "ball": "object", "other": "left"},
     ])
@@ -118,6 +122,28 @@ def test_an_empty_aim_error_has_its_reason(name, kind, words):
     assert words in noted
     seen = say_why_no_aim(shots.assign(aim_error_deg=0.0), {}).loc[0, "notes"]
     assert seen == "other: why"
+
+
+@pytest.mark.parametrize("lies_before", [0, 99])
+def test_the_lie_is_where_balls_lay_and_not_where_they_were_first_seen_rolling(lies_before):
+    pattern = read_pattern(EXAMPLES / "cross-corner.toml")
+    shots, contacts, tracks = played(pattern, turned_deg=0.0, lies_before=lies_before)
+    departure = departure_of(shots.iloc[0].to_dict(), tracks, contacts)
+    assert departure.cue_mm == pytest.approx(pattern.place_mm("cue", TABLE), abs=1e-6)
+    assert departure.banked_mm == pytest.approx(pattern.line(TABLE)[0], abs=4.0)  # 1 ms of its way, and noise
+
+
+def test_a_kicked_cue_ball_lay_where_it_was_struck():
+    shots = pd.DataFrame([{"shot_id": "s-01", "kind": "kick", "banked_ball": "cue"}])
+    t = np.arange(1 / 30, 0.4, 1 / 30)
+    tracks = pd.DataFrame({"t_s": t, "ball": "cue", "x_mm": 600 + 4000 * t, "y_mm": 300.0, "shot_id": "s-01",
+                           "x_u_mm": 0.3, "y_u_mm": 0.3, "state": "seen"})
+    contacts = pd.DataFrame([
+        {"shot_id": "s-01", "t_s": 0.0, "kind": "strike", "ball": "cue", "x_mm": 600.0, "y_mm": 300.0},
+        {"shot_id": "s-01", "t_s": 0.45, "kind": "cushion", "ball": "cue", "other": "foot"},
+    ])
+    departure = departure_of(shots.iloc[0].to_dict(), tracks, contacts)
+    assert departure.banked_mm == pytest.approx([600.0, 300.0])
 
 
 def test_nothing_after_the_first_cushion_moves_the_aim():
