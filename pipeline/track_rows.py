@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import count
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,6 +27,7 @@ def track_rows(
     frame_t = frames["t_s"].to_numpy(float)
     frame_no = frames["frame"].to_numpy()
     parts: list[pd.DataFrame] = []
+    strangers: dict[str, str] = {}
     for track, seen in tracks.items():
         covered = np.zeros(len(seen.t_s), dtype=bool)
         for shot in shots:
@@ -43,17 +45,27 @@ def track_rows(
                 parts.append(_smoothed(seen, inside, frame_t, frame_no, name, shot.shot_id))
             covered |= (seen.t_s >= shot.motion.events[0].t_s - 1e-9) & (seen.t_s <= shot.end_s + 1e-9)
         for piece in _pieces(~covered):
-            shot = min(shots, key=lambda s: _distance(s, float(seen.t_s[piece[0]])))
             mask = np.zeros(len(seen.t_s), dtype=bool)
             mask[piece] = True
-            name = shot.followed.names.get(track, f"track-{track}")
+            name = _name_between(shots, track, float(seen.t_s[piece[0]]), strangers)
             parts.append(_smoothed(seen, mask, frame_t, frame_no, name, None))
     rows = pd.concat(parts, ignore_index=True)
     return rows.assign(clip=clip).sort_values(["t_s", "ball"]).reset_index(drop=True)
 
 
-def _distance(shot: MeasuredShot, t_s: float) -> float:
-    return max(shot.followed.strike.t_s - t_s, t_s - shot.end_s, 0.0)
+def _name_between(shots: Sequence[MeasuredShot], track: str, t_s: float, strangers: dict[str, str]) -> str:
+    """What a ball is called outside the shots: as in the next one that it is in, else as in the last.
+
+    strangers : names of balls that are in no shot; one may be added
+    """
+    knowing = [shot for shot in shots if track in shot.followed.names]
+    if knowing:
+        later = [shot for shot in knowing if shot.followed.strike.t_s > t_s]
+        return (later[0] if later else knowing[-1]).followed.names[track]
+    if track not in strangers:
+        taken = {name for shot in shots for name in shot.followed.names.values()} | set(strangers.values())
+        strangers[track] = next(name for n in count(3) if (name := f"ball-{n}") not in taken)
+    return strangers[track]
 
 
 def _pieces(mask: NDArray[np.bool_]) -> list[Any]:

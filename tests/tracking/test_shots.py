@@ -174,6 +174,20 @@ def test_several_shots_in_one_recording():
     assert shots["cut_angle_deg"].to_numpy(float) == pytest.approx([3.0, -8.0], abs=1.2)
 
 
+def test_a_ball_that_waits_for_its_strike_is_called_as_in_its_shot():
+    """Even where the shot before is nearer in time, and knows nothing of it."""
+    first = bank_shot(TABLE, cut_deg=3.0, speed_mps=1.6, until_s=12.0)
+    second = bank_shot(TABLE, cut_deg=-8.0, speed_mps=1.8, direction_deg=70.0, strike_s=3.0, until_s=12.0)
+    gone = detections_of(first, TABLE, 7.0)
+    tracks = measure(joined(gone, detections_of(second, TABLE, 5.0, Look(seed=2, strays=0.0)))).tracks
+    assert set(tracks["ball"]) <= {"cue", "object"} | {f"ball-{n}" for n in range(3, 20)}
+    waiting = tracks[tracks["t_s"].between(7.5, 9.9)]
+    for ball, place in (("cue", second.at("cue", 0.0).position), ("object", second.at("1", 0.0).position)):
+        own = waiting[waiting["ball"] == ball]
+        assert len(own) > 100
+        assert np.hypot(own["x_mm"] - place[0], own["y_mm"] - place[1]).max() < 5
+
+
 def test_miss_of_the_declared_pocket_is_signed_along_the_travel():
     """A ball that comes off the left cushion towards the foot: a wider angle arrives further along, so long."""
     miss = []
