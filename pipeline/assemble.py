@@ -25,6 +25,7 @@ from pipeline.results import (
     write_tracks,
 )
 from pipeline.sessions import Session
+from pipeline.targets import with_pattern_targets
 from pipeline.tolerances import read_tolerances
 from pipeline.work import Entry, code_version
 from shared.columns import CONTACTS, SHOTS
@@ -72,7 +73,7 @@ def _judged(
             events = contacts[contacts["shot_id"].isin(rows["shot_id"])]
             tracks = by_clip[str(clip)].table("tracks")
             parts.append(add_aim(rows, events, tracks, table=session.settings.table, patterns=patterns))
-        shots = pd.concat(parts)
+        shots = with_pattern_targets(pd.concat(parts), patterns)
     return judge_shots(say_why_no_aim(shots, patterns), session.settings, patterns)
 
 

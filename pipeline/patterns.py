@@ -21,7 +21,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from pipeline.consequence import throw_deg
 from pipeline.tolerances import wanted_roll
-from shared.equipment import Cushion, Table
+from shared.equipment import POCKETS, Cushion, Table, pocket_name
 from shared.errors import SettingsError
 
 PATTERN_FOLDER = "patterns"
@@ -111,7 +111,10 @@ def read_pattern(path: Path) -> Pattern:
         wanted_roll(pattern.spin)
     except SettingsError as error:
         raise SettingsError(f"{path}: {error}") from error
-    return pattern
+    target = pocket_name(pattern.target) if pattern.target else ""
+    if target is None:
+        raise SettingsError(f"{path}: target = {pattern.target!r} is no pocket; use one of {', '.join(POCKETS)}.")
+    return pattern.model_copy(update={"target": target})
 
 
 def read_patterns(session_dir: Path) -> dict[str, Pattern]:

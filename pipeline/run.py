@@ -18,15 +18,18 @@ from pipeline.corrections import corrected, read_corrections
 from pipeline.draw_job import DrawTask, draw_clip, is_drawn
 from pipeline.executor import Executor, InProcess, Lost, OnReport, ProcessPool, local_executor
 from pipeline.friction import learnt_from_others, tells_more
+from pipeline.patterns import read_patterns
 from pipeline.physics import Friction
 from pipeline.sessions import Session
-from pipeline.work import Work
+from pipeline.targets import Targets, declared_targets, matched_targets
+from pipeline.work import Work, measures_key
 from shared.columns import CONTACTS
 from shared.errors import SettingsError
 from shared.files import file_sha256
 
 _HERE = (InProcess, lone_clip.LoneClip, ProcessPool)  # and not on other machines
 _WRITE_EVERY_S = 15.0  # while clips are still being measured
+_MATCHED = "matched"  # the record of targets that patterns gave
 _FEW_DRAWINGS = 2  # are done before a pool is up
 
 
@@ -112,6 +115,8 @@ class _Run:
         self.problems: list[str] = []
         self._first_of: dict[str, str] = {}  # content hash -> the first clip that has it
         self.stopped = False
+        self._patterns = read_patterns(session.folder)
+        self._patterns_key = measures_key("", sorted(map(repr, self._patterns.values())))
         self._last_write = time.monotonic()
         self._done = self._seen = 0.0  # of the stage's weight: clips that are done; what the workers have reported
 
@@ -122,6 +127,7 @@ class _Run:
             self._problem(line)
         try:
             self._measure_each()
+            self._match_patterns()
             self._measure_together()
         except KeyboardInterrupt:
             self.stopped = True
@@ -224,13 +230,24 @@ class _Run:
         self.progress.say(line)
 
     def _task(self, clip: Path) -> ClipTask:
-        always = self.session.settings.conditions.get("target")
-        targets: dict[int | None, str] = {} if always is None else {None: str(always)}
-        targets |= {take.shot: take.declared["target"] for take in self.session.takes.takes
-                    if take.clip == clip.name and "target" in take.declared}
+        targets = declared_targets(self.session, clip.name, self._patterns)
+        matched = self.work.entry(clip).record(_MATCHED)
+        if matched.get("patterns") == self._patterns_key:
+            found: Targets = {int(shot): target for shot, target in matched["targets"].items()}
+            targets = found | targets
         settings = corrected(self.session.settings, read_corrections(self.out), clip.name)
         return ClipTask(clip=clip, entry=self.work.entry(clip), settings=settings, targets=targets,
                         again=self.options.again)
+
+    def _match_patterns(self) -> None:
+        """Remember what patterns the lie of the balls shows, whose targets the last measuring then knows."""
+        if not any(pattern.target for pattern in self._patterns.values()):
+            return
+        for clip in self._measured_clips():
+            entry = self.work.entry(clip)
+            if self._record(clip).shots:
+                found = matched_targets(self.session, clip.name, entry, self._patterns)
+                entry.keep_record(_MATCHED, {"patterns": self._patterns_key, "targets": found})
 
     def _record(self, clip: Path) -> ClipRecord:
         return self.records.get(clip.name) or ClipRecord(clip=clip.name)
