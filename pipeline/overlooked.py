@@ -27,6 +27,8 @@ NOW_S = 0.1  # a ball seen so shortly before and after is in sight
 CLOTHS = ((0.13, 0.45), (0.004, 0.02))  # sliding, rolling: about the published 0.15-0.4, 0.005-0.015 (Alciatore FAQ)
 COLOURED = -0.3  # whiteness under which a ball is of a strong colour, whatever the light
 WHITER = 0.8  # by so much another is the whiter of the two
+RATHER_WHITER = 0.2
+LATELY_STRUCK_S = 0.5  # a struck ball has met another or a cushion by then, as a rule
 
 
 def overlooked_contact(
@@ -95,10 +97,21 @@ def no_white_ball(strike: Strike, tracks: Mapping[str, Seen], white: Mapping[str
     white : whiteness by ball, see `strikes.whiteness`; under coloured light a white ball has little of it
     """
     struck = white[strike.track]
+    gone = (seen for name, seen in tracks.items() if white[name] > struck + RATHER_WHITER)
+    if any(_went_just_before(seen, strike) for seen in gone):
+        return "a whiter ball than the one that starts was gone just before: that may have been struck, and have hit it"
     whiter = [seen for name, seen in tracks.items() if white[name] > struck + WHITER]
     if any(_lies(seen, strike.t_s) for seen in whiter) or (not whiter and struck > COLOURED):
         return ""
     return "the ball that starts is coloured, and no white one lies in sight: that may have hit it, out of sight"
+
+
+def _went_just_before(seen: Seen, strike: Strike) -> bool:
+    """Whether the ball lay still and was lost to sight for good shortly before the strike."""
+    last_s = float(seen.t_s[-1])
+    lay = seen.xy_mm[seen.t_s > last_s - NOW_S]
+    return 0 < strike.t_s - last_s < LATELY_STRUCK_S and len(lay) > 2 and bool(
+        np.ptp(lay, axis=0).max() < ROLLS_MM_S * NOW_S / 4)
 
 
 def _lies(seen: Seen, t_s: float) -> bool:

@@ -9,13 +9,14 @@ import numpy as np
 import pytest
 
 from calibration.store import Calibration
-from fixtures.synthetic import overhead_camera
+from fixtures.synthetic import bank_shot, overhead_camera
 from pipeline.rehearsal import bank, detections
 from pipeline.shots import measure_shots
 from shared.equipment import standard_table
 from shared.settings import CameraSettings, SessionSettings
 from tests.bench.simulated import detections as true_places
 from tests.bench.truth import find_truths
+from tests.tracking.seen import Look, detections_of
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 TABLE = standard_table()
@@ -75,3 +76,18 @@ def test_nothing_hidden_nothing_lost():
     _, shots, lost = measured((2000, 2100), 1.5)
     assert lost == [""]
     assert shots["kind"].tolist() == ["bank"]
+
+
+@pytest.mark.parametrize("until_s", [0.05, 0.3, 9.0])  # after the hit
+def test_a_dull_cue_ball_that_is_lost_as_it_is_struck_makes_no_kick_of_the_ball_it_hits(until_s):
+    play = bank_shot(TABLE, cut_deg=8.0, speed_mps=2.4, until_s=4.0)
+    dull = {"cue": (140.0, -3.0, 1.0, 1.0), "1": (97.0, 17.0, -6.0, 1.0)}
+    rows = detections_of(play, TABLE, 2.5, Look(frame_rate=30.0, strays=0.0, colours=dull))
+    hidden = rows["t_s"].between(play.events[0]["t"], play.events[1]["t"] + until_s) & (rows["luma"] > 120)
+    shots = measure_shots(rows[~hidden], calibration=CALIBRATION, settings=SETTINGS, clip="x").shots
+    (shot,) = shots.to_dict("records")
+    if np.isnan(shot["cue_speed_mps"]):
+        assert shot["notes"].startswith("all measures: ")
+    else:
+        assert shot["kind"] == "bank"
+        assert abs(shot["cue_speed_mps"] - 2.4) < 4 * shot["cue_speed_mps_u"]
