@@ -45,7 +45,7 @@ def draw_calibration(picture: Picture, calibration: Calibration, seen: Sighting 
         for reach in np.array([[8, 0], [0, 8]]) * unit:
             _curve(drawn, np.array([corner - reach, corner + reach]), CORNER, unit)
         _words(drawn, name, corner + (centre - corner) * 0.06, unit, rightwards=bool(corner[0] < centre[0]))
-    title = f"{calibration.clip}  {calibration.how}  rms {calibration.rms_px:.2f} px"
+    title = f"{calibration.clip}  {calibration.how}  {calibration.rms_words}"
     _words(drawn, title, np.array([8.0, 20.0]) * unit, unit)
     return drawn
 

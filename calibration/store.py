@@ -21,7 +21,8 @@ from shared.files import write_json
 class Calibration:
     """Camera and table of one clip.
 
-    ``rms_px``: reprojection error over all marks used. ``how``: "found in the picture", "corners given" ...
+    ``rms_px``: reprojection error over all marks used; nan where four corners given by hand leave none.
+    ``how``: "found in the picture", "corners given" ...
     ``warnings``: plain sentences to pass on to the user (they end up in ``notes``).
     """
 
@@ -37,6 +38,11 @@ class Calibration:
         """(4, 2) nose-line corners in the picture, order (0,0) (L,0) (L,W) (0,W)."""
         noses = np.column_stack([self.table.corners_mm, np.full(4, self.table.nose_height_mm)])
         return self.pose.to_image(noses)
+
+    @property
+    def rms_words(self) -> str:
+        """How well it fits, for people: "0.40 px rms", or that there is nothing to tell it by."""
+        return f"{self.rms_px:.2f} px rms" if np.isfinite(self.rms_px) else "corners by hand: no residual"
 
     @property
     def corners_u_px(self) -> NDArray[np.float64] | None:

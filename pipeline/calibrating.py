@@ -99,11 +99,13 @@ def describe(found: Found) -> list[str]:
     left_out = f"; each sight predicted by the others to {check.left_out_px:.2f} px"
     noses = ", ".join(c for c in CUSHIONS if c in check.noses_seen) or "none"
     u = calibration.corners_u_px
+    marks = f"Marks: {calibration.rms_words}."
+    if np.isfinite(calibration.rms_px):
+        marks = (f"Marks: {check.sights_found} of {check.sights_in_picture} sights; nose lines seen: {noses}; "
+                 f"reprojection {calibration.rms_words}{left_out if np.isfinite(check.left_out_px) else ''}.")
     lines = [
         f"{calibration.clip}: {table.name} table, {table.length_mm:g} x {table.width_mm:g} mm, {calibration.how}.",
-        f"Marks: {check.sights_found} of {check.sights_in_picture} sights; nose lines seen: {noses}; "
-        f"reprojection {calibration.rms_px:.2f} px rms"
-        f"{left_out if np.isfinite(check.left_out_px) else ''}.",
+        marks,
         "Corners, px: " + "  ".join(
             f"{name} ({x:.1f}, {y:.1f})" + ("" if u is None else f" +-{u[i]:.1f}")
             for i, (name, (x, y)) in enumerate(

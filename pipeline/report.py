@@ -89,7 +89,7 @@ def _setup_row(calibration: Calibration) -> list[str]:
     return [
         calibration.clip, f"{table.length_mm:.0f} × {table.width_mm:.0f} mm", f"{table.ball.diameter_mm:.2f} mm",
         f"{pose.width_px} × {pose.height_px}", f"{float(pose.centre_mm[2]) / 1000:.2f} m",
-        f"{calibration.rms_px:.2f} px", "; ".join([calibration.how, *calibration.warnings]),
+        calibration.rms_words, "; ".join([calibration.how, *calibration.warnings]),
     ]
 
 

@@ -33,6 +33,7 @@ from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.settings import SessionSettings
 
 MET_NOTHING = "kind, banked_ball: the cue ball met neither a ball nor a cushion while it was filmed"
+NO_RESIDUAL = "calibration_rms_px: corners given by hand leave no residual"
 POOR_FIT_MM = 1.0  # as good as published tracking of snooker balls (Mathavan et al. 2009)
 POOR_FIT = "the paths fit the frames only to {:.1f} mm: an event may be missing, look at the shot before using it"
 
@@ -223,7 +224,10 @@ def _one_shot(
         notes = (f"all measures: {followed.lost}",)
     if not kind:
         notes = (*notes, MET_NOTHING)
-    quality = TrackQuality(shares, motion.rms_mm, calibration.rms_px, notes)
+    rms_px = calibration.rms_px if np.isfinite(calibration.rms_px) else None
+    if rms_px is None:
+        notes = (*notes, NO_RESIDUAL)
+    quality = TrackQuality(shares, motion.rms_mm, rms_px, notes)
     return MeasuredShot(shot_id, number, followed, launch, rebound, quality, end_s)
 
 

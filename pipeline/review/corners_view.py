@@ -15,7 +15,7 @@ from calibration.model import sights_3d
 from calibration.pose import CameraPose
 from pipeline.corrections import Corners
 from pipeline.frames import Plane
-from pipeline.review.shot_view import nose_outline
+from pipeline.review.shot_view import nose_outline, number
 from pipeline.stills import look_at, still_picture
 from shared.equipment import Table
 from shared.errors import CalibrationError, ReboundryError
@@ -70,7 +70,7 @@ class CornersView:
             "sights": _rounded(expected),
             "found": [{"row": int(row), "at": _rounded(at), "miss_px": round(float(miss), 2)}
                       for row, at, miss in zip(rows, centres, misses, strict=True)],
-            "rms_px": round(float(fit.rms_px), 2),
+            "rms_px": number(round(float(fit.rms_px), 2)),  # None: four corners by hand leave no residual
             "sights_rms_px": round(float(np.sqrt(np.mean(misses**2))), 2) if len(rows) else None,
             "camera_height_mm": round(float(pose.centre_mm[2])),
             "warnings": list(seen.check.warnings),

@@ -213,8 +213,8 @@ class ReviewServer:
 
     def _corners(self, request: Request, _: dict[str, Any]) -> dict[str, Any]:
         clip, path = self._clip(request.path_params["clip"])
-        own = read_corrections(self.out).get(clip) or self.desk.settings.camera.corners_px
-        return {**self._look(path, own), "corrected": clip in read_corrections(self.out)}
+        by_hand = read_corrections(self.out).get(clip)
+        return {**self._look(path, by_hand or self.desk.settings.camera.corners_px), "corrected": by_hand is not None}
 
     def _preview(self, request: Request, body: dict[str, Any]) -> dict[str, Any]:
         _, path = self._clip(request.path_params["clip"])

@@ -61,6 +61,9 @@ def test_corners_by_hand(picture):
     record = json.loads(result.stdout)
     assert record["how"] == "corners given"
     assert np.linalg.norm(np.array(record["corners_px"]) - truth, axis=1).max() < 0.5
+    said = run(picture, "--size", TWELVE_FOOT, "--corners", *words).stdout
+    assert "corners by hand: no residual" in said
+    assert "nan" not in said
 
 
 @pytest.mark.parametrize(

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pandas as pd
 import pytest
 
+from calibration.store import read_calibrations, write_calibrations
 from pipeline.diagram import write_diagram
 from pipeline.measured_session import read_measured
 from pipeline.report import short_reason, write_report
@@ -22,6 +24,9 @@ def measured(tmp_path_factory):
     shots["cloth"] = shots["cloth"].astype(object)
     shots.loc[0, "cloth"] = "<script>alert(1)</script>"
     shots.to_csv(session / "measured" / "shots.csv", index=False)
+    calibrations = read_calibrations(session / "measured" / "calibration.json")
+    by_hand = [calibrations[0], replace(calibrations[1], rms_px=float("nan"), how="corners given")]
+    write_calibrations(session / "measured" / "calibration.json", by_hand)
     found = read_measured(session)
     row = found.shot("eveningA_04-01")
     write_diagram(session / "measured" / "pictures" / "eveningA_04-01.png", row, found.events_of("eveningA_04-01"),
@@ -43,6 +48,13 @@ def test_every_shot_its_verdict_reason_and_diagram_are_there(measured):
     assert re.search(r"settled angle</span></td><td>\d\d\.\d ± 0\.3°", page)
     assert "kim and sam agree on 0 of 1 shots" in page
     assert "1 of 2 decisions were made blind" in page
+
+
+def test_the_set_up_says_where_a_calibration_has_no_residual(measured):
+    page = write_report(measured).read_text()
+    assert "<td>0.40 px rms</td>" in page
+    assert "<td>corners by hand: no residual</td>" in page
+    assert "nan" not in page.partition("<h2>Verdicts")[0].partition("<h2>Set-up")[2]
 
 
 def test_nothing_is_loaded_from_elsewhere_and_nothing_of_the_users_runs(measured):

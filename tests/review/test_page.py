@@ -224,8 +224,27 @@ def test_corners_are_dragged_the_sights_follow_and_the_correction_is_saved(sessi
         page.click("#corner-find")
         page.wait_for_selector("#corner-state:has-text('As found')")
         page.click("#corner-save")
-        page.wait_for_selector("#corner-state:has-text('Saved')")
+        page.wait_for_selector("#corner-state:has-text('Saved for')")
         assert json.loads((session / "measured" / "corners.json").read_text())["corners_px"] == {}
+
+
+def test_a_corner_moved_by_a_pixel_is_previewed_and_can_be_looked_at_again_once_saved(tmp_path, opened):
+    session = session_from_truth(tmp_path / "evening", ["eveningA_01"])
+    with serving(session) as running:
+        page = opened(running.address)
+        page.click("#view-corners")
+        page.wait_for_selector("#corner-numbers:has-text('Corners fit to')")
+        page.locator(".handle").first.focus()
+        page.keyboard.press("ArrowRight")
+        page.wait_for_selector("#corner-numbers:has-text('corners by hand: no residual')")
+        assert page.is_visible("#corner-numbers:has-text('Sights miss by')")
+        page.click("#corner-save")
+        page.wait_for_selector("#corner-state:has-text('Saved for')")
+        page.click("#view-shots")
+        page.click("#view-corners")
+        page.wait_for_selector("#corner-state:has-text('Corrected by hand')")
+        assert page.is_visible("#corner-numbers:has-text('corners by hand: no residual')")
+        assert page.is_hidden("#message")
 
 
 def test_measuring_again_uses_the_corrected_corners_and_keeps_the_decisions(tmp_path, opened):
@@ -240,7 +259,7 @@ def test_measuring_again_uses_the_corrected_corners_and_keeps_the_decisions(tmp_
         page.locator(".handle").first.focus()
         page.keyboard.press("Alt+ArrowLeft")
         page.click("#corner-save")
-        page.wait_for_selector("#corner-state:has-text('Saved')")
+        page.wait_for_selector("#corner-state:has-text('Saved for')")
         page.click("#measure-again")
         page.wait_for_selector("#corner-state:has-text('Measured again')", timeout=120_000)
         page.click("#view-shots")

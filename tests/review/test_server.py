@@ -205,6 +205,23 @@ def test_a_clip_whose_table_was_not_found_can_be_given_corners(tmp_path):
     assert "eveningA_04.mp4" in json.loads((session / "measured" / "corners.json").read_text())["corners_px"]
 
 
+def test_corners_moved_by_a_pixel_get_an_answer_before_and_after_saving(tmp_path):
+    session = session_from_truth(tmp_path / "evening", ["eveningA_01"])
+    with serving(session) as running:
+        clip = f"{running.address}api/clip/0"
+        found = json.loads(ask(f"{clip}/corners")[1])
+        assert found["rms_px"] < 1
+        corners = [[found["corners"][0][0] + 1, found["corners"][0][1]], *found["corners"][1:]]
+        previewed = json.loads(ask(f"{clip}/preview", body={"corners": corners})[1])
+        assert ask(f"{clip}/corners", body={"corners": corners})[0] == 200
+        saved = json.loads(ask(f"{clip}/corners")[1])
+        assert saved["corrected"]
+        for marks in (previewed, saved):
+            assert marks["problem"] == ""
+            assert marks["rms_px"] is None  # four corners are all there is to fit
+            assert marks["sights_rms_px"] > 0.2
+
+
 def test_a_session_that_was_not_measured_is_refused_in_one_line(tmp_path):
     from typer.testing import CliRunner
 

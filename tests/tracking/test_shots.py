@@ -253,6 +253,16 @@ def test_a_ball_cannot_meet_a_cushion_twice_at_once(monkeypatch, seed):
     assert list(contacts.loc[contacts["kind"] == "cushion", "other"]) == met
 
 
+def test_corners_by_hand_leave_no_residual_and_the_note_says_so():
+    play = bank_shot(TABLE, cut_deg=12.0, roll_ratio=0.4, speed_mps=2.6, until_s=4.0)
+    by_hand = replace(overhead(TABLE), rms_px=float("nan"))
+    measures = measure_shots(detections_of(play, TABLE, 2.6), calibration=by_hand,
+                             settings=SessionSettings(table=TABLE), clip="test.mp4")
+    (row,) = measures.shots.to_dict("records")
+    assert pd.isna(row["calibration_rms_px"])
+    assert "calibration_rms_px: corners given by hand leave no residual" in row["notes"].split("; ")
+
+
 def test_nothing_is_said_of_a_shot_whose_fit_went_astray():
     """The object ball is never seen, so the cue ball turns for no reason."""
     play = bank_shot(TABLE, cut_deg=-35.0, roll_ratio=0.4, speed_mps=2.6, until_s=4.0)

@@ -48,7 +48,9 @@ export class Corners {
       this.changed = false;
       this.state(marks.corrected ? "Corrected by hand." : "As found in the picture.");
       this.draw();
+      this.fail(null);
     } catch (error) {
+      this.state("");
       this.fail(error);
     }
   }
@@ -74,6 +76,7 @@ export class Corners {
       if (asked !== JSON.stringify(this.points)) return; // moved on since
       this.take(marks);
       this.draw();
+      this.fail(null);
     } catch (error) {
       this.fail(error);
     }
@@ -177,7 +180,7 @@ export class Corners {
       box.replaceChildren(element("h2", {}, "No camera fits"), element("p", {}, marks.problem));
       return;
     }
-    const rows = [["Corners fit to", `${marks.rms_px.toFixed(2)} px rms`]];
+    const rows = [marks.rms_px == null ? ["Residual", "corners by hand: no residual"] : ["Corners fit to", `${marks.rms_px.toFixed(2)} px rms`]];
     rows.push(["Sights seen", `${marks.found.length} of ${marks.sights.length}`]);
     if (marks.sights_rms_px != null) rows.push(["Sights miss by", `${marks.sights_rms_px.toFixed(2)} px rms`]);
     const worst = marks.found.reduce((most, one) => (one.miss_px > (most?.miss_px ?? 0) ? one : most), null);
