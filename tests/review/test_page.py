@@ -7,6 +7,7 @@ import json
 import shutil
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from tests.review.from_truth import session_from_truth
@@ -271,13 +272,28 @@ def test_measuring_again_uses_the_corrected_corners_and_keeps_the_decisions(tmp_
     assert (row["review"], row["reviewer"], row["counted"]) == ("reject", "reviewer", "False")
 
 
-def test_on_a_tablet_or_telephone_nothing_runs_off_the_side(shared, opened):
-    page = opened(shared.address, has_touch=True)
-    for width, height in ((820, 1180), (1024, 768), (390, 844)):
-        page.set_viewport_size({"width": width, "height": height})
-        assert page.evaluate("() => document.documentElement.scrollWidth") <= width
-        for name in ("accept", "reject", "play"):
-            assert page.locator(f"#{name}").bounding_box()["height"] >= 40  # a finger's width
+def test_nothing_runs_off_the_side_of_desk_tablet_or_telephone(tmp_path, opened):
+    """Eight shots: on a narrow window their row is wider than the page and scrolls by itself."""
+    session = session_from_truth(tmp_path / "evening", CLIPS)
+    once = pd.read_csv(session / "measured" / "shots.csv")
+    more = [once.assign(shot_id=once["shot_id"].str[:-1] + str(n), start_s=once["start_s"] + n) for n in (2, 3, 4)]
+    pd.concat([once, *more]).to_csv(session / "measured" / "shots.csv", index=False)
+    with serving(session) as running:
+        page = opened(running.address, has_touch=True)
+        assert page.locator("#shot-list button").count() == 8
+        for width, height in ((1440, 1000), (1024, 768), (820, 1180), (390, 844)):
+            page.set_viewport_size({"width": width, "height": height})
+            assert page.evaluate("() => document.documentElement.scrollWidth") <= width
+            for name in ("accept", "reject", "play"):
+                assert page.locator(f"#{name}").bounding_box()["height"] >= 40  # a finger's width
+        page.click("#view-corners")
+        page.wait_for_selector("#corner-numbers:has-text('found in the picture by')")
+        for width, height in ((390, 844), (820, 1180), (1024, 768), (1440, 1000)):
+            page.set_viewport_size({"width": width, "height": height})
+            assert page.evaluate("() => document.documentElement.scrollWidth") <= width
+            card = page.locator("#corner-numbers").bounding_box()
+            for box in (cell.bounding_box() for cell in page.locator("#corner-numbers td").all()):
+                assert box["x"] + box["width"] <= card["x"] + card["width"]
 
 
 def test_every_control_has_a_name_and_the_colours_enough_contrast(shared, opened):
