@@ -11,12 +11,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from calibration.store import Calibration
+from pipeline.hit_checks import Check
 from pipeline.measured_session import MeasuredSession
 from pipeline.review.blind import HIT_MEASURES, OUTCOME_MEASURES, Curtain, curtain_for, visible
 from pipeline.review.pictures import MAX_WIDTH_PX
 from pipeline.verdict import Verdict
 from shared.columns import SHOTS
 from shared.equipment import Table
+from shared.uncertain import with_u
 
 _COLUMNS = {column.name: column for column in SHOTS.columns}
 LABELS = {
@@ -42,7 +44,6 @@ LABELS = {
     "tangential_ratio": "Tangential ratio",
     "miss_mm": "Miss (+ long, − short)",
 }
-DECIMALS = {"m/s": 2, "deg": 1, "mm": 0, "": 2, "1/s": 1}
 UNIT_SIGNS = {"deg": "°"}
 
 
@@ -62,7 +63,7 @@ def shot_view(session: MeasuredSession, row: dict[str, Any], verdict: Verdict, *
         "conditions": {} if hidden else {n: text_of(row[n]) for n in session.conditions},
         "verdict": text(row["verdict"]),  # as measured; the checks show what stands behind it
         "reasons": [part.strip() for part in text(row["reasons"]).split(";") if part.strip()],
-        "checks": [asdict(check) for check in verdict.checks],
+        "checks": [check_view(check) for check in verdict.checks],
         "measures": [m for name in measures if (m := measure(row, name)) is not None],
         "outcome": "" if hidden else outcome_words(row),
         "quality": {name: number(row[name]) for name in ("frames_seen", "residual_mm", "calibration_rms_px")},
@@ -177,9 +178,24 @@ def measure(row: dict[str, Any], name: str) -> dict[str, Any] | None:
     if value is None:
         return None
     unit = _COLUMNS[name].unit
-    return {"name": name, "label": LABELS[name], "value": value, "u": number(row.get(f"{name}_u")),
-            "unit": UNIT_SIGNS.get(unit, unit), "decimals": DECIMALS.get(unit, 2), "meaning": _COLUMNS[name].meaning,
+    shown, shown_u = in_figures(value, number(row.get(f"{name}_u")))
+    return {"name": name, "label": LABELS[name], "shown": shown, "shown_u": shown_u,
+            "unit": UNIT_SIGNS.get(unit, unit), "meaning": _COLUMNS[name].meaning,
             "part": "hit" if name in HIT_MEASURES else "bank"}
+
+
+def check_view(check: Check) -> dict[str, Any]:
+    """One thing that the verdict looked at, its measured value also in figures."""
+    view = asdict(check)
+    view["shown"] = " ± ".join(in_figures(check.measured.value, check.measured.u))
+    return view
+
+
+def in_figures(value: float, u: float | None) -> tuple[str, str]:
+    """A value and its uncertainty as they are read everywhere: rounded to the same place, with real minus signs."""
+    words = with_u(value, u).replace(" (± unknown)", " ± unknown").replace("-", "−")
+    shown, _, shown_u = words.partition(" ± ")
+    return shown, shown_u
 
 
 def outcome_words(row: dict[str, Any]) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -121,6 +122,21 @@ def test_playing_moves_on_in_slow_motion_and_the_path_is_drawn_on_the_ball(share
         return n;
     }""")
     assert orange > 80
+
+
+def test_a_value_and_its_uncertainty_are_shown_to_the_same_place(shared, opened):
+    page = opened(shared.address)
+    choose(page, "clean")
+    rows = page.evaluate("""() => [...document.querySelectorAll('#numbers-card tr:not(.part)')]
+        .map((row) => [...row.cells].slice(1).map((cell) => cell.textContent))""")
+    rows += [cell.split(" ± ") for cell in page.locator("#verdict td.value").all_inner_texts()]
+    assert len(rows) > 10
+
+    def places(words: str) -> int:
+        return len(re.search(r"\d+\.?(\d*)", words).group(1))
+
+    assert [row for row in rows if places(row[0]) != places(row[1])] == []
+    assert [row for row in rows if not re.search("[1-9]", row[1])] == []  # never "± 0.00"
 
 
 def test_decide_undo_and_reload(session, opened):

@@ -231,3 +231,14 @@ def test_a_session_that_was_not_measured_is_refused_in_one_line(tmp_path):
     result = CliRunner().invoke(app, ["review", str(tmp_path), "--no-browser"])
     assert isinstance(result.exception, SettingsError)
     assert "reboundry measure" in str(result.exception)
+
+
+@pytest.mark.parametrize(("value", "u", "shown"), [
+    (5.0704, 0.0012, ("5.0704", "0.0012")), (2.5534, 0.005, ("2.553", "0.005")), (45.7, 0.31, ("45.7", "0.3")),
+    (0.84, 0.004, ("0.840", "0.004")), (-0.0234, 0.03, ("−0.02", "0.03")), (123.4, 35.0, ("123", "35")),
+    (5.0704, None, ("5.07", "unknown")),
+])
+def test_a_value_is_rounded_to_the_place_of_its_uncertainty(value, u, shown):
+    from pipeline.review.shot_view import in_figures
+
+    assert in_figures(value, u) == shown

@@ -24,7 +24,7 @@ export function verdictCard(shot) {
     element("tr", {},
       element("th", { scope: "row" }, NAMES[check.name] ?? check.name),
       element("td", { class: "gauge" }, gauge(check)),
-      element("td", { class: "value" }, `${figure(check.measured.value, 2)} ± ${figure(check.measured.u, 2)}`)));
+      element("td", { class: "value" }, check.shown)));
   const table = element("table", { class: "checks" }, element("caption", { class: "unseen" }, "Deviation of each measure against its tolerance"), element("tbody", {}, ...rows));
   const seen = shot.quality;
   const quality = element("p", { class: "quiet" },
@@ -32,12 +32,6 @@ export function verdictCard(shot) {
       seen.residual_mm != null ? `paths fit to ${seen.residual_mm.toFixed(1)} mm` : "",
       seen.calibration_rms_px != null ? `calibration to ${seen.calibration_rms_px.toFixed(2)} px` : ""].filter(Boolean).join(", "));
   return [title, ...(shot.reasons.length ? [reasons] : []), table, quality];
-}
-
-/** A number with a real minus sign. */
-export function figure(value, decimals) {
-  const shown = value.toFixed(decimals);
-  return Number(shown) === 0 ? shown.replace("-", "") : shown.replace("-", "−");
 }
 
 /** A bar: the tolerance as a band around the wanted value, the measured value as a dot with its uncertainty (k = 2). */
@@ -54,7 +48,7 @@ function gauge(check) {
   const { value, u } = check.measured;
   svg.setAttribute("viewBox", "0 0 200 24");
   svg.setAttribute("role", "img");
-  svg.setAttribute("aria-label", `${value.toFixed(2)} ± ${u.toFixed(2)}, wanted ${check.wanted.toFixed(2)} within ${check.tolerance.toFixed(2)}: ${STATES[check.state]}`);
+  svg.setAttribute("aria-label", `${check.shown}, wanted ${check.wanted.toFixed(2)} within ${check.tolerance.toFixed(2)}: ${STATES[check.state]}`);
   put("rect", { x: x(check.wanted - check.tolerance), y: 5, width: x(check.wanted + check.tolerance) - x(check.wanted - check.tolerance), height: 14, fill: "#56b4e9", "fill-opacity": 0.35 });
   put("line", { x1: 100, x2: 100, y1: 3, y2: 21, stroke: "currentcolor", "stroke-width": 1 });
   put("line", { x1: x(value - 2 * u), x2: x(value + 2 * u), y1: 12, y2: 12, stroke: "currentcolor", "stroke-width": 2.5 });
@@ -89,6 +83,6 @@ function row(m) {
   const gap = m.unit === "°" || m.unit === "" ? "" : " ";
   return element("tr", { title: m.meaning },
     element("th", { scope: "row" }, m.label),
-    element("td", {}, `${figure(m.value, m.decimals)}${gap}${m.unit}`),
-    element("td", { class: "u" }, m.u == null ? "" : `± ${m.u.toFixed(m.decimals + (m.u < 0.5 * 10 ** -m.decimals ? 1 : 0))}`));
+    element("td", {}, `${m.shown}${gap}${m.unit}`),
+    element("td", { class: "u" }, `± ${m.shown_u}`));
 }
