@@ -6,8 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
+from pipeline.condition_words import condition_words
 from pipeline.measured_session import MeasuredSession, read_measured
 from pipeline.render import (
     Align,
@@ -19,6 +18,7 @@ from pipeline.render import (
     render_together,
 )
 from pipeline.render_shot import ShotFilm, film_of
+from shared.columns import DERIVED
 from shared.errors import SettingsError
 
 RENDERS_FOLDER = "renders"
@@ -38,7 +38,7 @@ def render_sessions(
     """
     found = [read_measured(session) for session in sessions]
     chosen = _choose(found, shots, uncounted=uncounted or what in ("clip", "still"))
-    labels = _labels([row for _, row in chosen], found, by)
+    labels = labels_of([row for _, row in chosen], found, by)
     films = [film_of(session, row, label=label) for (session, row), label in zip(chosen, labels, strict=True)]
     folder = out or found[0].out / RENDERS_FOLDER
     options = RenderOptions(tall=tall, speed=speed, align=_moment(align))
@@ -90,20 +90,27 @@ def _choose(
     return chosen
 
 
-def _labels(rows: Sequence[dict[str, Any]], found: Sequence[MeasuredSession], by: Sequence[str]) -> list[str]:
-    """The conditions of each shot in words; a single shot also bears its name."""
+def labels_of(rows: Sequence[dict[str, Any]], found: Sequence[MeasuredSession], by: Sequence[str]) -> list[str]:
+    """The conditions of each shot in words, else its name; a shot that isn't to count says so."""
     names = list(dict.fromkeys(name for session in found for name in session.conditions))
     for name in by:
         if name not in names:
             raise SettingsError(f"no condition {name!r} in these sessions; there are {', '.join(names) or 'none'}.")
     if not by:
-        by = [name for name in names if len({str(row.get(name)) for row in rows}) > 1] or names
-    return [", ".join(f"{name} {_word(row[name])}" for name in by if name in row and not pd.isna(row[name]))
-            or str(row["shot_id"]) for row in rows]
+        declared = [name for name in names if name not in DERIVED]  # those follow from two of the others
+        by = [name for name in declared if len({str(row.get(name)) for row in rows}) > 1] or declared
+    return [", ".join([*(condition_words(row, by).values() or [str(row["shot_id"])]), *_not_counted(row)])
+            for row in rows]
 
 
-def _word(value: Any) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
+def _not_counted(row: dict[str, Any]) -> list[str]:
+    """What an audience must know of a shot that comparisons leave out."""
+    if row.get("counted") is True:
+        return []
+    if row.get("review") == "reject":
+        return ["rejected"]
+    verdict = row.get("verdict")
+    return ["mis-hit" if verdict == "mishit" else "unusable" if verdict == "unusable" else "not counted"]
 
 
 def _moment(align: str) -> Align:

@@ -12,10 +12,11 @@ import pandas as pd
 
 from calibration.store import Calibration
 from pipeline.agreement import agreements
+from pipeline.condition_words import condition_words, heading, value_words
 from pipeline.measured_session import MeasuredSession, read_measured
 from pipeline.report_style import STYLE
 from pipeline.reviews import read_reviews, standing
-from shared.columns import SHOTS
+from shared.columns import DECLARED, SHOTS
 from shared.files import tool_version, write_text
 from shared.uncertain import with_u
 
@@ -72,10 +73,9 @@ def _conditions(session: MeasuredSession) -> str:
     names = session.conditions
     if not names:
         return "<h2>Conditions</h2>\n<p>None were declared. Put them in takes.csv or session.toml to compare.</p>"
-    table = session.shots[names].astype("string").fillna("")
-    groups = table.value_counts(sort=False).reset_index()
-    rows = [[str(row[name]) for name in names] + [str(row["count"])] for row in groups.to_dict("records")]
-    return "<h2>Conditions</h2>\n" + _table([*names, "shots"], rows)
+    groups = Counter(tuple(value_words(name, row[name]) for name in names) for row in _rows(session.shots))
+    rows = [[*cells, str(count)] for cells, count in sorted(groups.items())]
+    return "<h2>Conditions</h2>\n" + _table([*map(heading, names), "shots"], rows)
 
 
 def _setup(session: MeasuredSession) -> str:
@@ -150,8 +150,8 @@ def _overview(shots: pd.DataFrame) -> str:
 
 def _shot(session: MeasuredSession, row: dict[str, Any]) -> str:
     name = _text(row["shot_id"])
-    declared = [f"{n} {_text(row[n])}" for n in ("pattern", "target", "speed_class", "player") if _text(row[n])]
-    declared += [f"{n} {row[n]}" for n in session.conditions if not pd.isna(row[n])]
+    declared = [f"{heading(n)} {_text(row[n])}" for n in DECLARED if _text(row[n])]
+    declared += condition_words(row, session.conditions).values()
     about = ", ".join([_text(row["kind"]) or "no bank or kick", *declared])
     reasons = "".join(f"<li>{escape(reason)}</li>" for reason in _split(row["reasons"]))
     notes = "".join(f"<li>{escape(note)}</li>" for note in _split(row["notes"]))
@@ -183,6 +183,8 @@ def _measures(row: dict[str, Any]) -> str:
 
 
 def _plain_name(name: str, unit: str) -> str:
+    if name == "rail_s":
+        return "time of the first cushion"
     ending = {"m/s": "_mps", "deg": "_deg", "mm": "_mm", "1/s": "_rps", "s": "_s"}.get(unit, "")
     return name.removesuffix(ending).replace("_", " ")
 

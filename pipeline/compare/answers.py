@@ -3,28 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import pandas as pd
 
 from pipeline.compare.ground import Ground
 from pipeline.compare.responses import Response
 from pipeline.compare.settings import CompareSettings
-
-#: a condition's name without its unit suffix, and the unit to write behind a level
-_UNITS = {"_pct": " %", "_c": " °C", "_gm3": " g/m³", "_hpa": " hPa", "_mm": " mm", "_mps": " m/s", "_deg": "°"}
+from pipeline.condition_words import level_words
 
 _MOVED_FAR = 0.25  # share of the larger difference by which adjusting must have moved it to be worth a sentence
-
-
-def level_words(factor: str, level: str) -> str:
-    """('humidity_pct', '60') -> 'humidity 60 %'; ('cloth', 'new') -> 'new cloth'."""
-    for suffix, unit in _UNITS.items():
-        if factor.endswith(suffix):
-            return f"{factor.removesuffix(suffix).replace('_', ' ')} {level}{unit}"
-    if _is_number(level):
-        return f"{factor.replace('_', ' ')} {level}"
-    return f"{level} {factor.replace('_', ' ')}"
 
 
 def answer(row: pd.Series, *, stratum: str, response: Response, ground: Ground, settings: CompareSettings) -> str:
@@ -139,11 +126,3 @@ def _at_words(at: str) -> str:
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
-
-
-def _is_number(text: Any) -> bool:
-    try:
-        float(text)
-    except (TypeError, ValueError):
-        return False
-    return True

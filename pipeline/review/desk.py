@@ -9,9 +9,8 @@ import threading
 from dataclasses import asdict
 from typing import Any
 
-import pandas as pd
-
 from pipeline.agreement import agreements
+from pipeline.condition_words import condition_words
 from pipeline.judging import verdicts_of
 from pipeline.measured_session import MeasuredSession
 from pipeline.patterns import read_patterns
@@ -20,6 +19,7 @@ from pipeline.review.shot_view import number, shot_view, text
 from pipeline.review.write_back import write_back
 from pipeline.reviews import Action, Review, append_review, apply_reviews, now, of_shot, read_reviews, standing
 from pipeline.verdict import Verdict
+from shared.columns import DERIVED
 from shared.errors import SettingsError
 from shared.session_file import SESSION_FILE, read_session
 from shared.settings import SessionSettings
@@ -171,17 +171,14 @@ class Desk:
         mine = [r for r in of_shot(stands, text(row["clip"]), float(row["start_s"])) if r.reviewer == reviewer]
         decision = mine[0].decision if mine else ""
         hidden = blind and decision not in ("accept", "reject")
-        conditions = {} if hidden else {name: _plain(row[name]) for name in self.session.conditions}
+        declared = [name for name in self.session.conditions if name not in DERIVED]  # the list is narrow
+        conditions = {} if hidden else condition_words(row, declared)
         return {
             "id": key, "number": position, "verdict": text(row["verdict"]), "decision": decision,
             "note": mine[0].note if mine else "", "pattern": text(row["pattern"]), "kind": text(row["kind"]),
             "speed_class": text(row["speed_class"]), "impact_mps": number(row["cue_impact_speed_mps"]),
             "hidden": hidden, "name": "" if hidden else text(row["shot_id"]), "conditions": conditions,
         }
-
-
-def _plain(value: Any) -> str:
-    return "" if pd.isna(value) else str(value)
 
 
 def to_json(reply: Reply) -> bytes:

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from calibration.store import Calibration
+from pipeline.condition_words import condition_words
 from pipeline.hit_checks import Check
 from pipeline.measured_session import MeasuredSession
 from pipeline.review.blind import HIT_MEASURES, OUTCOME_MEASURES, Curtain, curtain_for, visible
@@ -60,7 +61,7 @@ def shot_view(session: MeasuredSession, row: dict[str, Any], verdict: Verdict, *
         "clip": None if hidden else clip,
         "kind": text(row["kind"]), "pattern": text(row["pattern"]), "target": text(row["target"]),
         "speed_class": text(row["speed_class"]), "banked_ball": text(row["banked_ball"]),
-        "conditions": {} if hidden else {n: text_of(row[n]) for n in session.conditions},
+        "conditions": {} if hidden else condition_words(row, session.conditions),
         "verdict": text(row["verdict"]),  # as measured; the checks show what stands behind it
         "reasons": [part.strip() for part in text(row["reasons"]).split(";") if part.strip()],
         "checks": [check_view(check) for check in verdict.checks],
@@ -215,11 +216,6 @@ def number(value: Any) -> float | None:
 def text(value: Any) -> str:
     """A text, empty for an empty cell."""
     return value if isinstance(value, str) else ""
-
-
-def text_of(value: Any) -> str:
-    """Any cell as text."""
-    return "" if pd.isna(value) else f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def _rounded(values: Any, decimals: int = 2) -> Any:

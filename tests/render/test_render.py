@@ -12,11 +12,11 @@ from pipeline.measured_session import read_measured
 from pipeline.render import RenderOptions, anchor
 from pipeline.render_layout import TALL, WIDE, layout_for
 from pipeline.render_overlay import empty_table
-from pipeline.render_run import render_sessions
+from pipeline.render_run import labels_of, render_sessions
 from pipeline.render_shot import film_of
 from shared.equipment import standard_table
 from shared.errors import SettingsError
-from tests.review.from_truth import session_from_truth
+from tests.review.from_truth import session_from_truth, with_climate
 
 CLIPS = ["eveningA_01", "eveningA_02", "eveningA_04"]
 ORANGE = np.array(ink.SERIES[0])
@@ -143,6 +143,17 @@ def test_letters_are_large_enough_for_a_telephone():
         options = RenderOptions(tall=tall)
         # a telephone about 65 mm wide (held so that the clip fills it): a thirtieth of the shorter side is over 2 mm
         assert options.letters >= min(options.size) / 30
+
+
+def test_labels_are_plain_words_and_name_a_mis_hit(tmp_path):
+    found = read_measured(with_climate(session_from_truth(tmp_path / "evening", ["eveningA_01", "eveningA_04"])))
+    good, bad = ({str(k): v for k, v in row.items()} for row in found.shots.to_dict("records"))
+    climate = "temperature 24.1 °C, humidity 45.5 %"
+    assert labels_of([good], [found], []) == [f"worn cloth, clean balls, {climate}"]
+    assert labels_of([good, bad], [found], ["balls"]) == ["clean balls", "polished balls, mis-hit"]
+    assert labels_of([good], [found], ["dew_point_c"]) == ["dew point 11.6 °C"]
+    accepted, rejected = {**bad, "review": "accept", "counted": True}, {**good, "review": "reject", "counted": False}
+    assert labels_of([accepted, rejected], [found], ["cloth"]) == ["worn cloth", "worn cloth, rejected"]
 
 
 def test_what_cannot_be_drawn_is_refused_in_one_line(session, tmp_path):

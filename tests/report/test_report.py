@@ -14,7 +14,7 @@ from pipeline.diagram import write_diagram
 from pipeline.measured_session import read_measured
 from pipeline.report import short_reason, write_report
 from pipeline.reviews import Review, append_review
-from tests.review.from_truth import session_from_truth
+from tests.review.from_truth import session_from_truth, with_climate
 
 
 @pytest.fixture(scope="module")
@@ -55,6 +55,23 @@ def test_the_set_up_says_where_a_calibration_has_no_residual(measured):
     assert "<td>0.40 px rms</td>" in page
     assert "<td>corners by hand: no residual</td>" in page
     assert "nan" not in page.partition("<h2>Verdicts")[0].partition("<h2>Set-up")[2]
+
+
+def test_conditions_have_plain_names_and_no_false_digits(tmp_path):
+    session = with_climate(session_from_truth(tmp_path / "evening", ["eveningA_01", "eveningA_04"]))
+    page = write_report(session / "measured").read_text()
+    shown = re.sub(r"<[^>]+>", "|", page)
+    assert "absolute humidity, g/m³" in shown
+    about = "worn cloth, polished balls, cushions brushed remark, temperature 24.1 °C, humidity 45.5 %"
+    assert f"{about}, dew point 11.6 °C, absolute humidity 9.93 g/m³" in shown
+    assert shown.count("remark") == 2  # the heading, and the one shot that has one
+    for raw in ("_c", "_pct", "_gm3", "11.58", "9.931"):
+        assert raw not in shown.partition("Conditions")[2], raw
+
+
+def test_a_time_is_called_a_time(measured):
+    page = write_report(measured).read_text()
+    assert re.search(r">time of the first cushion</span></td><td>\d\.\d{3,4} ± 0\.001\d? s<", page)
 
 
 def test_nothing_is_loaded_from_elsewhere_and_nothing_of_the_users_runs(measured):

@@ -20,6 +20,7 @@ from shared.equipment import standard_table
 from shared.settings import SessionSettings
 
 EVENING = Path(__file__).parents[2] / "fixtures" / "evenings" / "eveningA"
+CLIMATE = {"temperature_c": 24.1, "humidity_pct": 45.5, "dew_point_c": 11.588362, "absolute_humidity_gm3": 9.931884}
 INWARD = {"left": (0, -1), "right": (0, 1), "head": (1, 0), "foot": (-1, 0)}
 
 
@@ -47,6 +48,18 @@ def session_from_truth(folder: Path, names: list[str], source: Path = EVENING) -
     TRACKS.conform(pd.DataFrame(tracks)).to_parquet(measured / "tracks.parquet", index=False)
     write_calibrations(measured / "calibration.json", calibrations)
     return folder
+
+
+def with_climate(session: Path) -> Path:
+    """Add the room's climate to a session's shots, and a remark on the last one alone."""
+    path = session / "measured" / "shots.csv"
+    shots = pd.read_csv(path)
+    at = list(shots.columns).index("balls") + 1
+    for name, value in reversed(CLIMATE.items()):
+        shots.insert(at, name, value)
+    shots.insert(at, "remark", [None] * (len(shots) - 1) + ["cushions brushed"])
+    shots.to_csv(path, index=False)
+    return session
 
 
 def _shot(name: str, truth: dict[str, Any], session: str) -> dict[str, Any]:

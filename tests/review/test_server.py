@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.review.from_truth import session_from_truth
+from tests.review.from_truth import session_from_truth, with_climate
 from tests.review.serving import Serving, ask, serving
 
 CLIPS = ["eveningA_01", "eveningA_04"]
@@ -231,6 +231,18 @@ def test_a_session_that_was_not_measured_is_refused_in_one_line(tmp_path):
     result = CliRunner().invoke(app, ["review", str(tmp_path), "--no-browser"])
     assert isinstance(result.exception, SettingsError)
     assert "reboundry measure" in str(result.exception)
+
+
+def test_conditions_are_shown_by_plain_names_and_only_where_there_are_any(tmp_path):
+    session = with_climate(session_from_truth(tmp_path / "evening", CLIPS))
+    with serving(session) as running:
+        summaries = {s["name"]: s for s in shots_of(running, "kim", blind=0)}
+        view = shot(running, summaries["eveningA_01-01"]["id"], "kim", blind=0)
+    climate = ["temperature 24.1 °C", "humidity 45.5 %"]
+    assert list(summaries["eveningA_01-01"]["conditions"].values()) == ["worn cloth", "clean balls", *climate]
+    remarked = summaries["eveningA_04-01"]["conditions"]
+    assert list(remarked.values()) == ["worn cloth", "polished balls", "cushions brushed remark", *climate]
+    assert list(view["conditions"].values())[2:] == [*climate, "dew point 11.6 °C", "absolute humidity 9.93 g/m³"]
 
 
 @pytest.mark.parametrize(("value", "u", "shown"), [

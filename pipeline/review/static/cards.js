@@ -67,7 +67,7 @@ export function numbersCard(shot) {
   const table = element("table", { class: "measures" }, element("tbody", {}, ...rows));
   const about = [shot.name && `Shot ${shot.name}`, shot.kind, shot.pattern && `pattern ${shot.pattern}`, shot.target && `to ${shot.target}`,
     shot.speed_class && `speed ${shot.speed_class}`, shot.outcome].filter(Boolean).join(", ");
-  const conditions = Object.entries(shot.conditions).map(([name, value]) => `${name} ${value}`).join(", ");
+  const conditions = Object.values(shot.conditions).join(", ");
   return [
     element("h2", {}, "Numbers"),
     element("p", { class: "quiet" }, about),

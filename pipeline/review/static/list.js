@@ -29,7 +29,7 @@ export function drawList(shots, current, choose) {
 
 function entry(shot, isCurrent, choose) {
   const decided = TAGS[shot.decision] ?? "";
-  const conditions = Object.entries(shot.conditions).map(([, value]) => value).filter(Boolean).join(", ");
+  const conditions = Object.values(shot.conditions).join(", ");
   const sub = [shot.pattern || shot.kind, shot.speed_class, shot.impact_mps == null ? "" : `${shot.impact_mps.toFixed(2)} m/s`, conditions].filter(Boolean).join(", ");
   const button = element("button", { type: "button", "data-id": shot.id, "aria-current": String(isCurrent) },
     element("span", { class: `mark ${shot.verdict}`, "aria-hidden": "true" }, MARKS[shot.verdict] ?? ""),
