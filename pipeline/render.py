@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline import render_ink as ink
+from pipeline.render_labels import draw_numbers
 from pipeline.render_layout import TALL, WIDE, Layout, layout_for
-from pipeline.render_shot import ShotFilm, draw_numbers, draw_paths
+from pipeline.render_shot import ShotFilm, draw_paths
 from pipeline.render_video import write_video
 from shared.errors import SettingsError
 from shared.files import write_bytes
@@ -177,7 +178,7 @@ def _caption(picture: Picture, film: ShotFilm, t_s: float, options: RenderOption
     shown = [part for part in parts if part]
     top = height - options.caption_px
     if options.tall:
-        lines = [film.label, "   ".join(shown[:2]), "   ".join(shown[2:])]
+        lines = [*caption_lines(film.label, size, width), "   ".join(shown[:2]), "   ".join(shown[2:])]
         for i, line in enumerate(line for line in lines if line):
             ink.text(picture, line, (width / 2, top + 80 + 1.9 * size * i), size=_fit(line, size, width), anchor="mm",
                      boxed=False)
@@ -191,6 +192,15 @@ def _figure(film: ShotFilm, name: str, form: str) -> str:
     value = film.row.get(name)
     number = float("nan") if value is None else float(value)
     return form.format(number).replace("-", "−") if np.isfinite(number) else ""
+
+
+def caption_lines(label: str, size: int, width: int) -> list[str]:
+    """A label that is too long for the picture's width in two lines, broken behind a comma."""
+    parts = label.split(", ")
+    if ink.text_width(label, size) <= width - 40 or len(parts) < 2:
+        return [label]
+    ways = [[", ".join(parts[:i]) + ",", ", ".join(parts[i:])] for i in range(1, len(parts))]
+    return min(ways, key=lambda way: max(ink.text_width(line, size) for line in way))
 
 
 def _fit(words: str, size: int, width: int) -> int:

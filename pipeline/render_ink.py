@@ -53,7 +53,7 @@ def text(
     """Letters ``size`` px high, kept inside the picture. ``anchor``: l, m or r, then t, m or b, as to ``at``."""
     alpha = _letters(words, size)
     height, width = alpha.shape
-    pad = round(size * 0.3) if boxed else 0
+    pad = _pad(size) if boxed else 0
     x = at[0] - {"l": 0, "m": width / 2, "r": width}[anchor[0]]
     y = at[1] - {"t": 0, "m": height / 2, "b": height}[anchor[1]]
     x0 = int(min(max(x, pad), picture.shape[1] - width - pad))
@@ -71,6 +71,17 @@ def text(
 def text_width(words: str, size: int) -> int:
     """Px that the words take."""
     return int(_letters(words, size).shape[1])
+
+
+def box_size(words: str, size: int) -> tuple[int, int]:
+    """Width and height in px of the box behind the words."""
+    height, width = _letters(words, size).shape
+    pad = _pad(size)
+    return width + 2 * pad, height + 2 * pad
+
+
+def _pad(size: int) -> int:
+    return round(size * 0.3)
 
 
 def _pieces(xy: NDArray[np.float64], dash: tuple[float, float]) -> Sequence[NDArray[np.float64]]:

@@ -108,41 +108,7 @@ def draw_paths(
             ink.ring(picture, layout.to_px(here)[0], radius + width / 2, colour, width=width)
 
 
-def draw_numbers(picture: NDArray[np.uint8], film: ShotFilm, t_s: float, layout: Layout, *, size: int) -> None:
-    """Speeds at strike and hit; at the banked ball's first cushion the angles, outside their arms."""
-    inward = _inward(film, layout)
-    for event in film.events.to_dict("records"):
-        if float(event["t_s"]) > t_s or pd.isna(event["x_mm"]):
-            continue
-        at = layout.to_px(np.array([[event["x_mm"], event["y_mm"]]]))[0]
-        speed = event["speed_out_mps"] if event["kind"] == "strike" else event["speed_in_mps"]
-        if event["kind"] in ("strike", "ball") and not pd.isna(speed):
-            aside = at - inward[1] * 1.2 * size  # away from where the banked ball comes back
-            horizontal = abs(inward[1][0]) > 0.5
-            ink.text(picture, f"{speed:.2f} m/s", (float(aside[0]), float(aside[1])), size=size,
-                     anchor="mm" if not horizontal else "rm" if aside[0] < at[0] else "lm")
-    cushion, incoming, rebound = film.cushion_s, film.row.get("incoming_angle_deg"), film.row.get("rebound_angle_deg")
-    if cushion is None or cushion > t_s or pd.isna(incoming) or pd.isna(rebound):
-        return
-    banked = film.place(str(film.row["banked_ball"]), cushion)
-    if banked is None:
-        return
-    step, across = inward
-    foot = layout.to_px(banked)[0]
-    reach = 330 * layout.scale
-    ink.path(picture, np.vstack([foot, foot + reach * step]), ink.PINK, width=3, dash=(10, 10))
-    ink.ring(picture, foot, layout.table.ball.radius_mm * layout.scale * 0.45, ink.PINK, width=5)
-    for angle, sign, word in ((float(incoming), -1, "in"), (float(rebound), 1, "out")):
-        words = f"{angle:.1f}° {word}"
-        wide = ink.text_width(words, size) / 2
-        flat = abs(across[0]) > 0.5  # the letters lie across the normal, else along it
-        far = 0.6 * reach + (size if flat else wide)
-        aside = max(0.0, np.tan(np.radians(min(angle, 70)))) * far + (wide if flat else size / 2) + 0.8 * size
-        place = foot + step * 0.6 * reach + across * sign * aside
-        ink.text(picture, words, (float(place[0]), float(place[1])), size=size, colour=ink.PINK, anchor="mm")
-
-
-def _inward(film: ShotFilm, layout: Layout) -> tuple[Array, Array]:
+def bank_directions(film: ShotFilm, layout: Layout) -> tuple[Array, Array]:
     """In the picture: away from the first cushion, and along it to the side on which the banked ball comes back."""
     normal = np.array(NORMALS.get(str(film.row["rail"]), (0, 1)), dtype=float)
     away = layout.to_px(normal * 100)[0] - layout.to_px(np.zeros(2))[0]

@@ -9,7 +9,8 @@ import pytest
 
 from pipeline import render_ink as ink
 from pipeline.measured_session import read_measured
-from pipeline.render import RenderOptions, anchor
+from pipeline.render import RenderOptions, anchor, caption_lines
+from pipeline.render_labels import box_of, labels_on
 from pipeline.render_layout import TALL, WIDE, layout_for
 from pipeline.render_overlay import empty_table
 from pipeline.render_run import labels_of, render_sessions
@@ -136,6 +137,38 @@ def test_side_by_side_shows_both_and_refuses_more_than_fit(session, tmp_path):
     for half in (picture[:, :960], picture[:, 960:]):
         green = (half[..., 1].astype(int) > half[..., 2].astype(int) + 30).mean()
         assert green > 0.25
+
+
+@pytest.mark.parametrize("size", [WIDE, TALL, (960, 540)])
+def test_the_numbers_cover_no_path_and_no_other_number(session, size):
+    found = read_measured(session)
+    letters = {WIDE: 40, TALL: 44}.get(size, 32)
+    upright = size == TALL
+    for shot_id in found.shots["shot_id"]:
+        one = film_of(found, found.shot(shot_id), label="")
+        layout = layout_for(one.calibration.table, size, caption_px=150, upright=upright)
+        labels = labels_on(one, layout, letters)
+        assert [label.words.split()[-1] for label in labels] == ["m/s", "m/s", "in", "out"]
+        boxes = [box_of(label, letters) for label in labels]
+        for at, (left, top, right, bottom) in enumerate(boxes):
+            assert min(left, top) >= 0
+            assert right <= size[0]
+            assert bottom <= size[1] - 150
+            for other in boxes[:at]:
+                assert right < other[0] or other[2] < left or bottom < other[1] or other[3] < top
+            for ball in ("cue", "object"):
+                xy = one.paths[ball].loc[one.paths[ball]["t_s"] >= one.start_s, ["x_mm", "y_mm"]].to_numpy(float)
+                x, y = layout.to_px(xy).T
+                assert not ((x > left) & (x < right) & (y > top) & (y < bottom)).any(), (shot_id, labels[at].words)
+
+
+def test_a_long_label_keeps_its_size_in_two_lines():
+    label = "worn cloth, polished balls, temperature 24.1 °C, humidity 45.5 %, mis-hit"
+    lines = caption_lines(label, 44, 1080)
+    assert " ".join(lines) == label
+    assert len(lines) == 2
+    assert all(ink.text_width(line, 32) <= 1040 for line in lines)
+    assert caption_lines("worn cloth", 44, 1080) == ["worn cloth"]
 
 
 def test_letters_are_large_enough_for_a_telephone():
