@@ -23,11 +23,13 @@ def calibrate(
     ] = None,
     lens: Annotated[bool, typer.Option("--lens", help="Measure the lens from a clip of a chessboard.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the clip's record of calibration.json.")] = False,
-    out: Annotated[Path | None, typer.Option(help="Where to write the drawn picture, or the lens file.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Where to write the drawn picture, or the lens file; else beside the "
+                                                   "input: NAME-table.png (not with --json), lens.json.")] = None,
 ) -> None:
     """Find the table in one clip or picture, draw what was found, and say what this camera can measure.
 
-    Table, corners and lens are those of the session.toml beside the clip, unless given here.
+    Table, corners and lens are those of the session.toml beside the clip, unless given here. Without --out, the drawn
+    picture is written beside the clip.
 
     Example: `reboundry calibrate my-session/clip01.mp4 --out check.png`
     """

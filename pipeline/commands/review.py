@@ -40,4 +40,5 @@ def review(
     except KeyboardInterrupt:  # the usual way to stop it; all decisions are on the disk
         typer.echo("Stopped.")
     if server.desk.decided:
-        typer.echo(f"Decisions: {server.out / 'reviews.csv'}; report brought up to date: {server.refresh_report()}")
+        typer.echo(f"Decisions: {server.out / 'reviews.csv'}; report brought up to date: {server.refresh_report()}\n"
+                   "Pool again (`reboundry pool`) for comparisons to use this.")

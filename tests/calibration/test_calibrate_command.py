@@ -46,6 +46,13 @@ def test_drawn_picture_and_words(picture, tmp_path):
     assert "corners_px = [[" in result.stdout
 
 
+def test_without_a_place_the_drawn_picture_lies_beside_the_input_and_help_says_so(picture):
+    assert run(picture, "--size", TWELVE_FOOT).exit_code == 0
+    assert (picture.parent / "table_46-table.png").is_file()
+    words = " ".join(re.sub(r"[│\n]", " ", run("--help").stdout).split())
+    assert "beside the input: NAME-table.png" in words
+
+
 def test_session_file_beside_the_picture_is_honoured(picture):
     session = "[table]\nlength_mm = 3569.0\nwidth_mm = 1778.0\nhead = 'picture-bottom'\n[ball]\ndiameter_mm = 52.5\n"
     (picture.parent / "session.toml").write_text(session)

@@ -184,7 +184,17 @@ def test_decisions_reach_shots_csv_and_leave_the_rest_alone(tmp_path):
         running.process.terminate()
         said = running.process.communicate(timeout=20)[0]
     assert "report brought up to date" in said
+    assert "Pool again" in said
     assert "kim" in (session / "measured" / "report.html").read_text()
+
+
+def test_without_a_decision_nothing_is_said_of_pooling(tmp_path):
+    session = session_from_truth(tmp_path / "evening", CLIPS[:1])
+    with serving(session) as running:
+        shot(running, shots_of(running, "kim")[0]["id"], "kim")
+        running.process.terminate()
+        said = running.process.communicate(timeout=20)[0]
+    assert "Pool again" not in said
 
 
 def test_a_clip_whose_table_was_not_found_can_be_given_corners(tmp_path):
