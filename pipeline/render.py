@@ -164,7 +164,7 @@ def _tile(film: ShotFilm, layout: Layout, times: NDArray[np.float64], options: R
         draw_paths(picture, film, t_s, layout, colours=COLOURS)
         draw_numbers(picture, film, t_s, layout, size=round(options.letters * 0.8))
         ink.text(picture, film.label, (layout.size[0] / 2, layout.size[1] - options.letters * 0.9),
-                 size=round(options.letters * 0.9), anchor="mm", boxed=False)
+                 size=_fit(film.label, round(options.letters * 0.9), layout.size[0]), anchor="mm", boxed=False)
         yield picture
 
 
@@ -179,8 +179,9 @@ def _caption(picture: Picture, film: ShotFilm, t_s: float, options: RenderOption
     top = height - options.caption_px
     if options.tall:
         lines = [*caption_lines(film.label, size, width), "   ".join(shown[:2]), "   ".join(shown[2:])]
+        step = 1.9 * size if len(lines) < 4 else 1.65 * size
         for i, line in enumerate(line for line in lines if line):
-            ink.text(picture, line, (width / 2, top + 80 + 1.9 * size * i), size=_fit(line, size, width), anchor="mm",
+            ink.text(picture, line, (width / 2, top + 80 + step * i), size=_fit(line, size, width), anchor="mm",
                      boxed=False)
     else:
         ink.text(picture, film.label, (40, top + 45), size=_fit(film.label, size, width - 80), boxed=False)

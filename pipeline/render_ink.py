@@ -50,7 +50,12 @@ def text(
     picture: Picture, words: str, at: tuple[float, float], *, size: int, colour: Colour = WHITE, boxed: bool = True,
     anchor: str = "lm",
 ) -> None:
-    """Letters ``size`` px high, kept inside the picture. ``anchor``: l, m or r, then t, m or b, as to ``at``."""
+    """Letters ``size`` px high, kept inside the picture, cut short where they are wider than it.
+
+    anchor : l, m or r, then t, m or b, as to ``at``
+    """
+    while text_width(words, size) > picture.shape[1] - 2 * _pad(size) and len(words) > 2:
+        words = words.rstrip("…")[:-1] + "…"
     alpha = _letters(words, size)
     height, width = alpha.shape
     pad = _pad(size) if boxed else 0
@@ -58,7 +63,7 @@ def text(
     y = at[1] - {"t": 0, "m": height / 2, "b": height}[anchor[1]]
     x0 = int(min(max(x, pad), picture.shape[1] - width - pad))
     y0 = int(min(max(y, pad), picture.shape[0] - height - pad))
-    if x0 < 0 or y0 < 0:  # wider than the picture
+    if x0 < 0 or y0 < 0:  # larger than the picture
         return
     if boxed:
         region = picture[y0 - pad : y0 + height + pad, x0 - pad : x0 + width + pad]

@@ -99,18 +99,17 @@ def labels_of(rows: Sequence[dict[str, Any]], found: Sequence[MeasuredSession], 
     if not by:
         declared = [name for name in names if name not in DERIVED]  # those follow from two of the others
         by = [name for name in declared if len({str(row.get(name)) for row in rows}) > 1] or declared
-    return [", ".join([*(condition_words(row, by).values() or [str(row["shot_id"])]), *_not_counted(row)])
-            for row in rows]
+    return [_not_counted(row) + (", ".join(condition_words(row, by).values()) or str(row["shot_id"])) for row in rows]
 
 
-def _not_counted(row: dict[str, Any]) -> list[str]:
-    """What an audience must know of a shot that comparisons leave out."""
+def _not_counted(row: dict[str, Any]) -> str:
+    """What an audience must know first of a shot that comparisons leave out."""
     if row.get("counted") is True:
-        return []
+        return ""
     if row.get("review") == "reject":
-        return ["rejected"]
+        return "rejected: "
     verdict = row.get("verdict")
-    return ["mis-hit" if verdict == "mishit" else "unusable" if verdict == "unusable" else "not counted"]
+    return "mis-hit: " if verdict == "mishit" else "unusable: " if verdict == "unusable" else "not counted: "
 
 
 def _moment(align: str) -> Align:

@@ -163,12 +163,20 @@ def test_the_numbers_cover_no_path_and_no_other_number(session, size):
 
 
 def test_a_long_label_keeps_its_size_in_two_lines():
-    label = "worn cloth, polished balls, temperature 24.1 °C, humidity 45.5 %, mis-hit"
+    label = "mis-hit: worn cloth, polished balls, temperature 24.1 °C, humidity 45.5 %"
     lines = caption_lines(label, 44, 1080)
     assert " ".join(lines) == label
     assert len(lines) == 2
     assert all(ink.text_width(line, 32) <= 1040 for line in lines)
     assert caption_lines("worn cloth", 44, 1080) == ["worn cloth"]
+
+
+def test_words_wider_than_the_picture_are_cut_short_not_left_out():
+    picture = np.zeros((100, 400, 3), np.uint8)
+    ink.text(picture, "mis-hit: " + "worn cloth, " * 9, (200, 50), size=30, anchor="mm", boxed=False)
+    columns = np.flatnonzero(picture.max(axis=(0, 2)) > 200)
+    assert columns[0] < 40
+    assert columns[-1] > 360
 
 
 def test_letters_are_large_enough_for_a_telephone():
@@ -183,10 +191,10 @@ def test_labels_are_plain_words_and_name_a_mis_hit(tmp_path):
     good, bad = ({str(k): v for k, v in row.items()} for row in found.shots.to_dict("records"))
     climate = "temperature 24.1 °C, humidity 45.5 %"
     assert labels_of([good], [found], []) == [f"worn cloth, clean balls, {climate}"]
-    assert labels_of([good, bad], [found], ["balls"]) == ["clean balls", "polished balls, mis-hit"]
+    assert labels_of([good, bad], [found], ["balls"]) == ["clean balls", "mis-hit: polished balls"]
     assert labels_of([good], [found], ["dew_point_c"]) == ["dew point 11.6 °C"]
     accepted, rejected = {**bad, "review": "accept", "counted": True}, {**good, "review": "reject", "counted": False}
-    assert labels_of([accepted, rejected], [found], ["cloth"]) == ["worn cloth", "worn cloth, rejected"]
+    assert labels_of([accepted, rejected], [found], ["cloth"]) == ["worn cloth", "rejected: worn cloth"]
 
 
 def test_what_cannot_be_drawn_is_refused_in_one_line(session, tmp_path):
