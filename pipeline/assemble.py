@@ -28,7 +28,7 @@ from pipeline.sessions import Session
 from pipeline.targets import with_pattern_targets
 from pipeline.tolerances import read_tolerances
 from pipeline.work import Entry, code_version
-from shared.columns import CONTACTS, SHOTS
+from shared.columns import CONTACTS, SHOTS, why_lost
 
 
 def check_settings(session: Session) -> None:
@@ -40,7 +40,10 @@ def check_settings(session: Session) -> None:
 def write_results(
     session: Session, out: Path, entries: Sequence[Entry], records: Sequence[ClipRecord]
 ) -> tuple[pd.DataFrame, list[str]]:
-    """Write the tables of all clips measured so far; return the shots as written and a line for each cell of no use."""
+    """Write the tables of all clips measured so far; return the shots as written and the problems.
+
+    Those are a line for each cell of no use, and for each shot of which nothing could be measured.
+    """
     settings = session.settings
     shots, lines = declare(read_all(entries, "shots", SHOTS), session.takes, settings)
     contacts = read_all(entries, "contacts", CONTACTS)
@@ -58,7 +61,13 @@ def write_results(
     write_calibrations(out / "calibration.json", calibrations)
     write_datapackage(out / "datapackage.json", session.name, rows, names, code_version())
     write_log(out / "log.jsonl", [_log_line(record) for record in records])
-    return rows, [f"{session.name}: {line}" for line in lines]
+    return rows, [*(f"{session.name}: {line}" for line in lines), *_lost(rows)]
+
+
+def _lost(shots: pd.DataFrame) -> list[str]:
+    """A line for each shot of which nothing could be measured."""
+    reasons = {str(shot): why_lost(notes) for shot, notes in zip(shots["shot_id"], shots["notes"], strict=True)}
+    return [f"{shot}: nothing could be measured of this shot: {why}." for shot, why in reasons.items() if why]
 
 
 def _judged(

@@ -7,6 +7,8 @@ from dataclasses import dataclass, fields
 from math import isfinite
 from typing import Any
 
+from shared.columns import why_lost
+
 
 @dataclass(frozen=True)
 class Measured:
@@ -40,10 +42,11 @@ class TrackQuality:
     frames_seen: float | None = None
     residual_mm: float | None = None
     calibration_rms_px: float | None = None
+    lost: str = ""  # why the shot could not be followed at all
 
 
 HIT_COLUMNS = tuple(field.name for field in fields(Hit))
-QUALITY_COLUMNS = tuple(field.name for field in fields(TrackQuality))
+QUALITY_COLUMNS = tuple(field.name for field in fields(TrackQuality) if field.name != "lost")
 
 
 def hit_of(row: Mapping[str, Any]) -> Hit:
@@ -54,7 +57,8 @@ def hit_of(row: Mapping[str, Any]) -> Hit:
 
 def quality_of(row: Mapping[str, Any]) -> TrackQuality:
     """How well a shots row was tracked."""
-    return TrackQuality(**{name: _number(row.get(name)) for name in QUALITY_COLUMNS})
+    numbers = {name: _number(row.get(name)) for name in QUALITY_COLUMNS}
+    return TrackQuality(**numbers, lost=why_lost(row.get("notes")))
 
 
 def _number(value: Any) -> float | None:

@@ -178,7 +178,7 @@ class _Run:
             self._reach(task.clip.name, weights[index])
             if by_size and time.monotonic() - self._last_write > _WRITE_EVERY_S:
                 start = time.monotonic()
-                self._write()
+                self._written()  # what there is to say of it may have changed by the end
                 self._last_write = time.monotonic() + 20 * (time.monotonic() - start)  # at most a twentieth of the time
 
     def _start(self, words: str, weight: float) -> None:

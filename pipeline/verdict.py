@@ -28,7 +28,9 @@ def judge(
 ) -> Verdict:
     """Clean, mishit or unusable, with reasons. No rebound among the arguments: blind by signature."""
     checks = check_hit(hit, intended=intended, tolerances=tolerances, radius_mm=radius_mm)
-    faults = _quality_faults(tracking, tolerances) + _missing(hit, checks)
+    faults = _quality_faults(tracking, tolerances)
+    # of a shot that could not be followed nothing is known, so what it lacks is no reason of its own
+    faults += (f"the shot could not be followed: {tracking.lost}",) if tracking.lost else _missing(hit, checks)
     off = tuple(check.words for check in checks if check.state == "beyond")
     off += tuple(f"uncertain: {check.words}" for check in checks if check.state == "uncertain-beyond")
     if faults:

@@ -26,6 +26,8 @@ _TYPES = {
     "time": ("string", "datetime"),
 }
 
+_ALL = "all measures: "  # begins the note of a shot that could not be followed
+
 
 @dataclass(frozen=True)
 class Column:
@@ -118,6 +120,12 @@ def join_notes(notes: Iterable[Any], more: Iterable[str]) -> Any:
     pairs = zip(notes, more, strict=True)
     joined = ["; ".join(part for part in ("" if pd.isna(a) else str(a), b) if part) for a, b in pairs]
     return pd.array([text or None for text in joined], dtype="string")
+
+
+def why_lost(notes: Any) -> str:
+    """Of a shot's ``notes``, why it could not be followed, so that all its measures are empty; "" where it was."""
+    parts = notes.split("; ") if isinstance(notes, str) else []
+    return next((part.removeprefix(_ALL) for part in parts if part.startswith(_ALL)), "")
 
 
 def _c(name: str, kind: str, unit: str, meaning: str, *, u: bool = False) -> Column:

@@ -89,6 +89,7 @@ class FakeStages:
         self.shots_in: dict[str, int] = {}
         self.friction: dict[str, Friction] = {}
         self.fault: dict[str, Exception] = {}
+        self.lost: dict[str, str] = {}  # clip -> why its shots can't be followed
         monkeypatch.setattr("pipeline.clip_job.calibrate_clip", self.calibrate)
         monkeypatch.setattr("pipeline.clip_job.detect_balls", self.detect)
         monkeypatch.setattr("pipeline.clip_job.CameraWatch", SteadyCamera)
@@ -118,6 +119,9 @@ class FakeStages:
              "frames_seen": 1.0, "residual_mm": 0.5, "calibration_rms_px": 0.4}
             for n in range(1, many + 1)
         ])
+        if clip in self.lost:
+            shots = shots.assign(notes=f"the table looks odd; all measures: {self.lost[clip]}", kind=None,
+                                 incoming_angle_deg=None, incoming_angle_deg_u=None)
         contacts = pd.DataFrame([
             {"shot_id": shot, "n": 1, "t_s": 1.0, "kind": "strike", "ball": "cue", "x_mm": 500.0, "y_mm": 600.0}
             for shot in shots.get("shot_id", [])

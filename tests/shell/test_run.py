@@ -13,6 +13,7 @@ from pipeline.compiled_place import FIRST_RUN
 from pipeline.executor import InProcess
 from pipeline.run import RunOptions, Silent, measure_session
 from pipeline.sessions import find_sessions
+from pipeline.terminal import exit_status
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.errors import CalibrationError, SettingsError
 from tests.shell.clips import FakeStages, write_clip
@@ -205,6 +206,18 @@ def test_a_clip_in_which_nothing_was_struck_is_named(folder, stages):
     assert "film from before the strike" in line
     again = run(folder)
     assert again.problems == result.problems  # remembered, not forgotten
+
+
+def test_a_shot_of_which_nothing_could_be_measured_is_named_with_its_reason_in_every_run(folder, stages):
+    stages.lost["c2.mp4"] = "a ball was overlooked"
+    lines = Lines()
+    result = run(folder, lines)
+    told = ("c2-01: nothing could be measured of this shot: a ball was overlooked.",)
+    assert result.problems == told
+    assert tuple(lines.lines) == told
+    assert exit_status([result]) == 1
+    assert list(result.shots["reasons"].fillna(""))[1] == "the shot could not be followed: a ball was overlooked"
+    assert run(folder).problems == told
 
 
 def test_one_clip_measured_later_keeps_the_others_in_the_tables(folder, stages):

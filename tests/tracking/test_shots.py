@@ -10,7 +10,7 @@ from fixtures.synthetic import bank_shot, kick_shot
 from pipeline import shot_motion
 from pipeline.physics import Friction
 from pipeline.shots import measure_shots
-from shared.columns import CONTACTS, DETECTIONS, SHOTS, TRACKS
+from shared.columns import CONTACTS, DETECTIONS, SHOTS, TRACKS, why_lost
 from shared.equipment import standard_table
 from shared.settings import SessionSettings
 from tests.tracking.seen import COLOURS, Look, detections_of, joined, overhead
@@ -269,7 +269,7 @@ def test_nothing_is_said_of_a_shot_whose_fit_went_astray():
     rows = detections_of(play, TABLE, 2.6)
     measures = measure(rows[rows["luma"] != COLOURS["1"][0]])
     (row,) = measures.shots.to_dict("records")
-    assert "all measures: the paths miss many frames by more than 5 mm" in row["notes"]
+    assert why_lost(row["notes"]).startswith("the paths miss many frames by more than 5 mm")
     said = {name for name, value in row.items() if not pd.isna(value)}
     assert said == {"shot_id", "clip", "shot", "start_s", "end_s", "frames_seen", "residual_mm", "calibration_rms_px",
                     "notes"}
