@@ -86,7 +86,8 @@ def load(session: str | _Path, *, out: str | _Path | None = None) -> "_MeasuredS
 def calibrate(path: str | _Path, *, table: Table | None = None) -> "_Calibration":
     """Find the table in one clip or picture; ``table`` None: nine-foot pool.
 
-    Raises CalibrationError where no table is found or the fit is poor, ClipError for a file without a picture.
+    Raises CalibrationError where no table is found or the fit is poor, ClipError for a file without a picture,
+    SettingsError for one that isn't there.
     """
     from calibration.find import find_table
     from pipeline.stills import look_at

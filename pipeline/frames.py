@@ -8,6 +8,7 @@ longer one may start above 0).
 from __future__ import annotations
 
 import queue
+import re
 import threading
 from collections import deque
 from collections.abc import Iterator
@@ -18,13 +19,14 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from shared.errors import ClipError
+from shared.errors import ClipError, SettingsError
 
 Plane = NDArray[np.uint8]
 Window = tuple[int, int, int, int]  # x, y, width, height in px
 
 _NO_PIXELS: Final[Plane] = np.zeros((0, 0), np.uint8)
 _AHEAD: Final = 3  # frames decoded ahead of the one being looked at
+_CUT_SHARE: Final = 0.02  # of a clip may be missing at its end: containers round, and sound may end a little later
 _AGAIN: Final = "copy it from the camera again, or export it as H.264 or HEVC."
 _NOTHING_DECODED: Final = f"not one frame could be decoded; {_AGAIN}"
 #: Kr, Kb of the colour matrices (ITU-R BT.601 and BT.709; BT.2020 non-constant luminance)
@@ -36,6 +38,8 @@ class ClipInfo:
     """What the container says of its picture; sizes as displayed.
 
     ``frame_rate_nominal``: average frames per second, for display and sizing only: times come from the frames.
+    ``ends_s``: when its picture ends, by the container; ``frames_estimate``: for progress only, as a container may
+    count frames that are not shown (a clip trimmed without coding it anew).
     """
 
     name: str
@@ -50,6 +54,7 @@ class ClipInfo:
     full_range: bool
     matrix: str  # 601, 709 or 2020
     interlaced: bool = False
+    ends_s: float | None = None
 
     @property
     def advice(self) -> str:
@@ -174,6 +179,7 @@ class Clip:
 
         self.damage = ""
         count, last_s = 0, -np.inf
+        first_s = longest_s = 0.0
         step_s = 1 / self.info.frame_rate_nominal
         over = self.passed_over
         undecoded = deque([] if over is None else over.times_s.tolist())
@@ -208,6 +214,10 @@ class Clip:
                         name = self.info.name
                         self.damage = f"{name}: frames without a time of their own; {{count}} frames could be read."
                         continue
+                    if np.isfinite(last_s):
+                        longest_s = max(longest_s, t_s - last_s)
+                    else:
+                        first_s = t_s
                     last_s = t_s
                     while undecoded and undecoded[0] < t_s:
                         yield _undecoded(count, undecoded.popleft())
@@ -223,10 +233,12 @@ class Clip:
             count += 1
         if count == 0:
             raise ClipError(f"{self.info.name}: {_NOTHING_DECODED}")
-        expected = self.info.frames_estimate
-        if not self.damage and expected is not None and count < 0.98 * expected - 1:
-            self.damage = f"{self.info.name}: cut short; {{count}} of {expected} frames could be read."
-        self.damage = self.damage.format(count=count)
+        last_s = max([last_s, *([] if over is None else over.times_s[-1:].tolist())])
+        ends_s = self.info.ends_s
+        if not self.damage and ends_s is not None and last_s + longest_s < ends_s - _CUT_SHARE * (ends_s - first_s):
+            self.damage = (f"{self.info.name}: cut short at {last_s:.2f} s, should last until {ends_s:.2f} s; "
+                           "{count} frames could be read.")
+        self.damage = self.damage.replace("{count}", str(count))
 
     def _frame(self, picture: Any, index: int, t_s: float) -> Frame:
         planes = [_turned(plane, self.info.rotation_deg) for plane in _planes(picture)]
@@ -247,13 +259,16 @@ def _drained(stream: Any) -> list[Any]:
 
 
 def open_container(path: Path) -> Any:
-    """The clip's container, by PyAV. Raises ClipError, one line, for a file that isn't there or can't be read."""
+    """The clip's container, by PyAV.
+
+    Raises, in one line, SettingsError for a file that isn't there, ClipError for one that can't be read.
+    """
     import av
 
     try:
         return av.open(str(path), metadata_errors="ignore")
     except FileNotFoundError as error:
-        raise ClipError(f"{path}: no such file; check the name.") from error
+        raise SettingsError(f"{path}: no such file; check the name.") from error
     except (av.error.FFmpegError, OSError, ValueError) as error:
         what = "an empty file" if path.is_file() and path.stat().st_size == 0 else "not a clip that can be read"
         raise ClipError(f"{path.name}: {what}; {_AGAIN}") from error
@@ -289,13 +304,14 @@ def _turned(plane: Plane, counter_clockwise_deg: int) -> Plane:
 def open_clip(path: str | Path) -> Clip:
     """Open a clip and read its first frame's properties.
 
-    Raises ClipError, one line, for a file that is missing, empty, no video, or of which nothing can be decoded.
+    Raises, in one line, SettingsError for a file that isn't there, or a folder; ClipError for one that is empty, no
+    video, or of which nothing can be decoded.
     """
     import av
 
     path = Path(path)
     if path.is_dir():
-        raise ClipError(f"{path}: a folder, not a clip.")
+        raise SettingsError(f"{path}: a folder, not a clip.")
     with open_container(path) as container:
         if not container.streams.video:
             raise ClipError(f"{path.name}: holds no picture (sound only?); choose a video clip.")
@@ -307,9 +323,7 @@ def open_clip(path: str | Path) -> Clip:
         rotation = round(float(first.rotation) / 90) * 90 % 360
         width, height = (first.width, first.height) if rotation % 180 == 0 else (first.height, first.width)
         rate = float(stream.average_rate or stream.guessed_rate or 30.0)
-        duration = float(stream.duration * stream.time_base) if stream.duration else None
-        if duration is None and container.duration:
-            duration = container.duration / 1e6
+        starts, ends = _span_s(container, stream)
         info = ClipInfo(
             name=path.name,
             width=width,
@@ -318,13 +332,35 @@ def open_clip(path: str | Path) -> Clip:
             codec=str(stream.codec_context.name),
             bit_depth=max((component.bits for component in first.format.components), default=8),
             frame_rate_nominal=rate,
-            duration_s=duration,
-            frames_estimate=stream.frames or (round(duration * rate) if duration else None),
+            duration_s=None if ends is None else ends - starts,
+            frames_estimate=stream.frames or (None if ends is None else round((ends - starts) * rate)),
             full_range=int(first.color_range) == 2 or first.format.name.startswith("yuvj"),
             matrix=_matrix(int(first.colorspace), min(width, height)),
             interlaced=bool(first.interlaced_frame),
+            ends_s=ends,
         )
     return Clip(path, info)
+
+
+def _span_s(container: Any, stream: Any) -> tuple[float, float | None]:
+    """When a stream's picture begins and ends by its container, seconds; the end None where that isn't written."""
+    starts = float(stream.start_time * stream.time_base) if stream.start_time else 0.0
+    if stream.duration:
+        return starts, starts + float(stream.duration * stream.time_base)
+    own = _clock_s(stream.metadata.get("DURATION", ""))  # sound may last longer than the picture
+    lasts = own or (container.duration / 1e6 if container.duration else None)
+    if lasts is None:
+        return starts, None
+    # Matroska's durations are written by most programs as the time of the end, by some from the first frame on: the
+    # earlier end, as a sound clip must not be called cut short
+    ends = lasts if "matroska" in container.format.name else starts + lasts
+    return starts, max(ends, starts)
+
+
+def _clock_s(text: str) -> float | None:
+    """Seconds of a time written as 00:01:02.500000000."""
+    parts = re.fullmatch(r"(\d+):(\d\d):(\d\d(?:\.\d+)?)", text)
+    return int(parts[1]) * 3600 + int(parts[2]) * 60 + float(parts[3]) if parts else None
 
 
 def _matrix(colorspace: int, short_side: int) -> str:

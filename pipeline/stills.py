@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.frames import Clip, Frame, Plane, open_clip
-from shared.errors import CalibrationError, ClipError
+from shared.errors import CalibrationError, ClipError, SettingsError
 
 T = TypeVar("T")
 Thumbnail = NDArray[np.float32]
@@ -29,7 +29,7 @@ _ANOTHER: Final = 0.25  # by which half of a picture differs in brightness from 
 def still_picture(path: str | Path) -> Plane:
     """A clean BGR picture of the table: a picture file itself, or the median of a few early frames of a clip.
 
-    The median takes out most of the sensor's noise and what moves. Raises ClipError as `open_clip` does.
+    The median takes out most of the sensor's noise and what moves. Raises as `open_clip` does.
     """
     path = Path(path)
     if path.suffix.lower() in PICTURES:
@@ -84,7 +84,7 @@ def _picture_file(path: Path) -> Plane:
     import cv2
 
     if not path.is_file():
-        raise ClipError(f"{path}: no such file; check the name.")
+        raise SettingsError(f"{path}: no such file; check the name.")
     picture = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_COLOR) if path.stat().st_size else None
     if picture is None:
         raise ClipError(f"{path.name}: not a picture that can be read; use JPEG or PNG.")

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.frames import Frame, open_clip
-from shared.errors import ClipError
+from shared.errors import ClipError, ReboundryError
 
 MAX_WIDTH_PX = 1280
 KEEP_CLIPS = 6
@@ -60,7 +60,7 @@ class ClipPictures:
                 with self._ready:
                     self._count = frame.index + 1
                     self._ready.notify_all()
-        except (ClipError, OSError):
+        except (ReboundryError, OSError):
             pass  # what was decoded so far can be looked at
         finally:
             with self._ready:

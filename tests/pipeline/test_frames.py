@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.frames import open_clip
 from pipeline.stills import still_picture
-from shared.errors import ClipError
+from shared.errors import ClipError, SettingsError
 
 SIZE = (96, 64)  # width, height
 GREYS = [40, 80, 120, 160, 200]
@@ -144,6 +144,47 @@ def test_truncated_clip_gives_what_decodes_and_says_so(tmp_path):
     assert str(count) in clip.damage
 
 
+@pytest.mark.parametrize("name", ["later.mkv", "later.ts", "later.mp4", "later.flv"])
+def test_a_clip_that_starts_later_is_whole_and_cut_short_where_it_is(tmp_path, name):
+    times = [5 + t for t in steady(60)]
+    clip = open_clip(write_clip(tmp_path / name, times, greys=list(range(30, 230, 7))))
+    assert len(list(clip)) == 60
+    assert clip.damage == ""
+    if name.endswith((".mkv", ".flv")):
+        data = (tmp_path / name).read_bytes()
+        (tmp_path / name).write_bytes(data[: int(len(data) * 0.6)])
+        cut = open_clip(tmp_path / name)
+        count = len(list(cut))
+        assert 0 < count < 60
+        assert cut.damage.startswith(f"{name}: cut short at ")
+        assert cut.damage.endswith(f"{count} frames could be read.")
+
+
+def test_a_variable_rate_without_a_stored_count_is_whole(tmp_path):
+    times = [Fraction(n, 30) for n in range(90) if n % 7 not in (2, 3, 4)]
+    clip = open_clip(write_clip(tmp_path / "vfr.mkv", times))
+    assert len(list(clip)) == len(times)
+    assert clip.damage == ""
+
+
+def test_a_clip_trimmed_without_coding_it_anew_is_whole(tmp_path):
+    """Its container counts the frames before the new start as well, which no player shows."""
+    with av.open(str(write_clip(tmp_path / "long.mp4", steady(60)))) as source, av.open(
+        str(tmp_path / "{trim}.mp4"), "w"
+    ) as copy:
+        stream = copy.add_stream_from_template(source.streams.video[0])
+        for packet in source.demux(source.streams.video[0]):
+            if packet.dts is not None:
+                packet.pts -= packet.time_base.denominator  # starts a second before 0, so the container begins later
+                packet.dts -= packet.time_base.denominator
+                packet.stream = stream
+                copy.mux(packet)
+    clip = open_clip(tmp_path / "{trim}.mp4")
+    assert clip.info.frames_estimate == 60
+    assert len(list(clip)) == 30
+    assert clip.damage == ""
+
+
 @pytest.mark.parametrize("content", [b"", b"this is no clip at all" * 40])
 def test_what_is_no_clip_is_refused_in_one_line(tmp_path, content):
     path = tmp_path / "notes.mp4"
@@ -166,9 +207,11 @@ def test_sound_alone_is_refused(tmp_path):
 
 
 def test_missing_file_and_folder_are_refused(tmp_path):
-    with pytest.raises(ClipError, match="no such file"):
+    with pytest.raises(SettingsError, match="no such file"):
         open_clip(tmp_path / "none.mp4")
-    with pytest.raises(ClipError, match="a folder"):
+    with pytest.raises(SettingsError, match="no such file"):
+        still_picture(tmp_path / "none.jpg")
+    with pytest.raises(SettingsError, match="a folder"):
         open_clip(tmp_path)
 
 
