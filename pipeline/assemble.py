@@ -60,7 +60,8 @@ def write_results(
     calibrations = [read_calibrations(entry.folder / "calibration.json")[0] for entry in entries]
     write_calibrations(out / "calibration.json", calibrations)
     write_datapackage(out / "datapackage.json", session.name, rows, names, code_version())
-    write_log(out / "log.jsonl", [_log_line(record) for record in records])
+    left_out = [{"clip": place, "status": "left out", "shots": 0, "problem": line} for place, line in session.left_out]
+    write_log(out / "log.jsonl", [*map(_log_line, records), *left_out])
     return rows, [*(f"{session.name}: {line}" for line in lines), *_lost(rows)]
 
 

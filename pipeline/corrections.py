@@ -13,6 +13,7 @@ from pathlib import Path
 
 from shared.errors import SettingsError
 from shared.files import write_json
+from shared.names import same_letters
 from shared.settings import SessionSettings
 
 CORRECTIONS_FILE = "corners.json"
@@ -20,11 +21,13 @@ Corners = tuple[tuple[float, float], ...]
 
 
 def read_corrections(out: Path) -> dict[str, Corners]:
-    """Corners by clip, order (0,0) (L,0) (L,W) (0,W); none where nothing was corrected."""
+    """Corners by clip (its name as `same_letters` writes it), order (0,0) (L,0) (L,W) (0,W); none where nothing was
+    corrected.
+    """
     path = out / CORRECTIONS_FILE
     try:
         kept = json.loads(path.read_text(encoding="utf-8"))
-        return {str(clip): check_corners(corners) for clip, corners in kept["corners_px"].items()}
+        return {same_letters(clip): check_corners(corners) for clip, corners in kept["corners_px"].items()}
     except FileNotFoundError:
         return {}
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
@@ -36,9 +39,9 @@ def keep_corrections(out: Path, corners: Corners | None, clips: Sequence[str]) -
     kept = read_corrections(out)
     for clip in clips:
         if corners is None:
-            kept.pop(clip, None)
+            kept.pop(same_letters(clip), None)
         else:
-            kept[clip] = check_corners(corners)
+            kept[same_letters(clip)] = check_corners(corners)
     write_json(out / CORRECTIONS_FILE, {
         "about": "corners put right by hand, px, in the order head-right, foot-right, foot-left, head-left",
         "corners_px": {clip: [list(point) for point in points] for clip, points in sorted(kept.items())},
@@ -47,7 +50,7 @@ def keep_corrections(out: Path, corners: Corners | None, clips: Sequence[str]) -
 
 def corrected(settings: SessionSettings, corrections: dict[str, Corners], clip: str) -> SessionSettings:
     """The session's settings with a clip's corrected corners in place."""
-    corners = corrections.get(clip)
+    corners = corrections.get(same_letters(clip))
     return settings if corners is None else replace(settings, camera=replace(settings.camera, corners_px=corners))
 
 

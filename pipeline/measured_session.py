@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -80,13 +81,24 @@ def read_measured(session: Path, out: Path | None = None) -> MeasuredSession:
     """Read shots.csv, contacts.csv, tracks.parquet and calibration.json of a session."""
     folder, place = locate(session, out)
     try:
-        shots = _read(place / "shots.csv", SHOTS.dtypes)
+        texts = dict.fromkeys(text_columns(place), "string")
+        shots = _read(place / "shots.csv", {**texts, **SHOTS.dtypes})
         contacts = CONTACTS.conform(_read(place / "contacts.csv", CONTACTS.dtypes))
         tracks = TRACKS.conform(pd.read_parquet(place / "tracks.parquet"))
         calibrations = {c.clip: c for c in read_calibrations(place / "calibration.json")}
     except (OSError, ValueError) as error:
         raise SettingsError(f"{place}: its files cannot be read ({error}); run `reboundry measure` again.") from error
     return MeasuredSession(folder, place, shots, contacts, tracks, calibrations)
+
+
+def text_columns(place: Path) -> list[str]:
+    """Columns of shots.csv that are texts by datapackage.json: one may look like a number (007). None without it."""
+    try:
+        package = json.loads((place / "datapackage.json").read_text(encoding="utf-8"))
+        (fields,) = [resource["schema"]["fields"] for resource in package["resources"] if resource["name"] == "shots"]
+        return [str(field["name"]) for field in fields if field["type"] == "string"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return []
 
 
 def _read(path: Path, dtypes: Mapping[str, str]) -> pd.DataFrame:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,7 @@ import pandas as pd
 
 from calibration.store import read_calibrations
 from pipeline.compare.conditions import condition_columns, units_in
-from pipeline.measured_session import locate
+from pipeline.measured_session import locate, text_columns
 from shared.climate import absolute_humidity_gm3, dew_point_c, vapour_pressure_hpa
 from shared.columns import CONTACTS, FINGERPRINT, SHOTS, TableSchema
 from shared.equipment import Table
@@ -49,7 +50,7 @@ def read_session_tables(path: Path) -> SessionTables:
     name = folder.name
     package = _json(place / "datapackage.json")
     _check_units(place, package)
-    shots = read_table(place / "shots.csv", SHOTS)
+    shots = read_table(place / "shots.csv", SHOTS, texts=text_columns(place))
     missing = [c for c in _CORE if c not in shots]
     if missing:
         raise SchemaError(
@@ -99,14 +100,18 @@ def read_session_tables(path: Path) -> SessionTables:
     )
 
 
-def read_table(path: Path, schema: TableSchema) -> pd.DataFrame:
-    """A CSV of ours: known columns typed, the player's own as they come. Raises SchemaError for cells of no use."""
+def read_table(path: Path, schema: TableSchema, texts: Sequence[str] = ()) -> pd.DataFrame:
+    """A CSV of ours: known columns typed, ``texts`` left as they are, the player's other ones as they come.
+
+    Raises SchemaError for cells of no use.
+    """
     try:
         rows = pd.read_csv(
             path,
             keep_default_na=False,
             na_values=[""],
-            dtype={c: "string" for c, kind in schema.dtypes.items() if kind in ("string", "boolean")},
+            dtype={**dict.fromkeys(texts, "string"),
+                   **{c: "string" for c, kind in schema.dtypes.items() if kind in ("string", "boolean")}},
         )
     except (OSError, ValueError) as error:
         raise SchemaError(f"{path}: cannot be read as a table ({error}); measure the session again.") from error

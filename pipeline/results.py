@@ -25,7 +25,7 @@ from shared.columns import (
 from shared.errors import SettingsError
 from shared.files import write_json, write_text, write_with
 from shared.settings import SessionSettings
-from shared.take_sheet import TakeSheet
+from shared.take_sheet import CLIMATE, TakeSheet
 
 DERIVED_MEANING = {
     "dew_point_c": ("degC", "dew point, from temperature_c and humidity_pct (Magnus formula, WMO-No. 8)"),
@@ -48,7 +48,7 @@ def declare(shots: pd.DataFrame, takes: TakeSheet, settings: SessionSettings) ->
     declared = [{**always, **takes.declared(clip, int(shot))} for clip, shot in keys]
     for name in DECLARED:
         out[name] = pd.array([row.get(name) for row in declared], dtype="string")
-    given = [{**settings.conditions, **takes.conditions(clip, int(shot))} for clip, shot in keys]
+    given = [_known({**settings.conditions, **takes.conditions(clip, int(shot))}) for clip, shot in keys]
     blank = [clip in takes.doubtful_clips for clip, _ in keys]
     for name in names:
         cells = [None if empty else row.get(name) for row, empty in zip(given, blank, strict=True)]
@@ -61,6 +61,11 @@ def declare(shots: pd.DataFrame, takes: TakeSheet, settings: SessionSettings) ->
     notes = ["declared twice in takes.csv, differently: left blank" if empty else "" for empty in blank]
     out["notes"] = join_notes(out["notes"], notes)
     return out, list(problems)
+
+
+def _known(row: Mapping[str, str | float]) -> dict[str, str | float]:
+    """A shot's conditions without those whose cell in takes.csv was of no use."""
+    return {name: value for name, value in row.items() if value == value}  # nan isn't
 
 
 def _missing_shots(takes: TakeSheet, measured: set[tuple[str, int]]) -> list[str]:
@@ -99,8 +104,8 @@ def _climate(row: Mapping[str, str | float], problems: dict[str, None]) -> tuple
     if t is None or rh is None:
         return None, None
     if isinstance(t, str) or isinstance(rh, str):
-        problems[f"conditions: temperature_c = {t!r}, humidity_pct = {rh!r}: not both numbers, so no dew point; write "
-                 "the numbers alone."] = None
+        texts = [f"{name} = {value!r}" for name, value in zip(CLIMATE, (t, rh), strict=True) if isinstance(value, str)]
+        problems[f"conditions: {', '.join(texts)}: no number, so no dew point; write the number alone."] = None
         return None, None
     try:
         return float(dew_point_c(t, rh)), float(absolute_humidity_gm3(t, rh))

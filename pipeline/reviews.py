@@ -18,6 +18,8 @@ from typing import Literal
 
 import pandas as pd
 
+from shared.names import same_letters
+
 REVIEWS_FILE = "reviews.csv"
 Action = Literal["accept", "reject", "skip", "undo", "looked"]
 ACTIONS: tuple[Action, ...] = ("accept", "reject", "skip", "undo", "looked")
@@ -100,7 +102,7 @@ def standing(reviews: Iterable[Review]) -> list[Review]:
     """
     piles: dict[tuple[str, str, float], list[Review]] = {}
     for review in reviews:
-        pile = piles.setdefault((review.reviewer, review.clip, _known_start(piles, review)), [])
+        pile = piles.setdefault((review.reviewer, same_letters(review.clip), _known_start(piles, review)), [])
         if review.decision == "undo":
             del pile[-1:]
         elif review.decision != "looked":
@@ -110,7 +112,8 @@ def standing(reviews: Iterable[Review]) -> list[Review]:
 
 def of_shot(reviews: Iterable[Review], clip: str, start_s: float) -> list[Review]:
     """Those of one shot, by clip and strike."""
-    return [r for r in reviews if r.clip == clip and abs(r.start_s - start_s) <= SAME_STRIKE_S]
+    name = same_letters(clip)
+    return [r for r in reviews if same_letters(r.clip) == name and abs(r.start_s - start_s) <= SAME_STRIKE_S]
 
 
 def apply_reviews(shots: pd.DataFrame, out: Path) -> pd.DataFrame:
@@ -144,8 +147,9 @@ def _without_differences(notes: object) -> str:
 
 def _known_start(piles: dict[tuple[str, str, float], list[Review]], review: Review) -> float:
     """The strike time under which a shot's earlier lines are filed, when there are any."""
+    name = same_letters(review.clip)
     for reviewer, clip, start_s in piles:
-        if (reviewer, clip) == (review.reviewer, review.clip) and abs(start_s - review.start_s) <= SAME_STRIKE_S:
+        if (reviewer, clip) == (review.reviewer, name) and abs(start_s - review.start_s) <= SAME_STRIKE_S:
             return start_s
     return review.start_s
 

@@ -125,6 +125,8 @@ class _Run:
         _make_folder(self.out)
         for line in self.session.problems:
             self._problem(line)
+        for line in self.session.remarks:
+            self.progress.say(line)
         try:
             self._measure_each()
             self._match_patterns()

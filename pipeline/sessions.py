@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from shared.errors import SettingsError
+from shared.names import same_letters
 from shared.session_file import SESSION_FILE, read_session
 from shared.settings import SessionSettings
-from shared.take_sheet import TAKES_FILE, TakeSheet, read_takes
+from shared.take_sheet import DRY_PCT, TAKES_FILE, TakeSheet, read_takes
 
 VIDEO = frozenset((
     ".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".mts", ".m2ts", ".ts", ".mpg", ".mpeg", ".3gp", ".wmv", ".flv",
@@ -19,14 +20,16 @@ VIDEO = frozenset((
 AUDIO = frozenset((
     ".wav", ".mp3", ".m4a", ".aac", ".flac", ".ogg", ".oga", ".opus", ".wma", ".aif", ".aiff", ".amr",
 ))
+_NAMES = 10  # at most are listed in one line
 
 
 @dataclass(frozen=True, kw_only=True)
 class Session:
     """Clips filmed under one set of settings.
 
-    ``clips``: those to measure; ``present``: all clips of the session that are there. ``problems``: a line for each
-    file or row that can't be used, already worded for the user.
+    ``clips``: those to measure; ``present``: all clips of the session that are there, but for those left out.
+    ``problems``: a line for each file or row that can't be used, already worded for the user; ``remarks``: what else
+    there is to say. ``left_out``: clips that can't be measured beside others, each with the line that says why.
     """
 
     name: str
@@ -36,6 +39,8 @@ class Session:
     settings: SessionSettings
     takes: TakeSheet
     problems: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+    left_out: tuple[tuple[str, str], ...] = ()
 
     @property
     def measured(self) -> Path:
@@ -118,27 +123,63 @@ def _natural(path: Path) -> list[tuple[int, int, str]]:
 
 
 def _session(folder: Path, clips: list[Path], problems: list[str]) -> Session:
-    present = list(dict.fromkeys([*_clips_in(folder), *clips]))
+    there = list(dict.fromkeys([*_clips_in(folder), *clips]))
     name = folder.name or "session"
-    takes = read_takes(folder / TAKES_FILE, [clip.name for clip in present])
-    unique, twice = _without_twins(sorted(clips, key=_natural))
+    takes = read_takes(folder / TAKES_FILE, list(dict.fromkeys(clip.name for clip in there)))
+    settings = read_session(folder / SESSION_FILE, name=name)
+    unique, twice = _without_twins(sorted(clips, key=_natural), folder)
+    others = [clip for clip in sorted(there, key=_natural) if clip not in clips]
+    present, hidden = _without_twins([*unique, *others], folder)
     return Session(
         name=name,
         folder=folder,
         clips=tuple(unique),
         present=tuple(sorted(present, key=_natural)),
-        settings=read_session(folder / SESSION_FILE, name=name),
+        settings=settings,
         takes=takes,
-        problems=(*problems, *twice, *takes.problems),
+        problems=(*problems, *(line for _, line in twice), *takes.problems),
+        remarks=(*(line for _, line in hidden), *_without_row(unique, takes), *_dry(takes, settings)),
+        left_out=(*twice, *hidden),
     )
 
 
-def _without_twins(clips: list[Path]) -> tuple[list[Path], list[str]]:
-    """Shots are named after the clip without its extension: two clips of one stem would share their names."""
+def _without_twins(clips: list[Path], folder: Path) -> tuple[list[Path], list[tuple[str, str]]]:
+    """Shots are named after the clip without its extension: two clips of one stem would share their names.
+
+    Returns those that stay, and the others by their place in the session, each with a line that says why.
+    """
     first: dict[str, Path] = {}
-    lines = []
+    out = []
     for clip in clips:
-        if first.setdefault(clip.stem, clip) is not clip:
-            lines.append(f"{clip.name}: has the same name as {first[clip.stem].name} but for the extension or folder, "
-                         "so their shots would share names; rename one. It was left out.")
-    return list(first.values()), lines
+        other = first.setdefault(same_letters(clip.stem), clip)
+        if other is not clip:
+            place = _inside(clip, folder)
+            out.append((place, f"{place}: has the same name as {_inside(other, folder)} but for the extension or "
+                        "folder, so their shots would share names; rename one. It was left out."))
+    return list(first.values()), out
+
+
+def _inside(clip: Path, folder: Path) -> str:
+    """A clip's path inside the session's folder."""
+    return clip.relative_to(folder).as_posix() if clip.is_relative_to(folder) else clip.name
+
+
+def _without_row(clips: list[Path], takes: TakeSheet) -> list[str]:
+    """A line that names the clips of which takes.csv says nothing: a row may have been forgotten."""
+    names = [clip.name for clip in clips if clip.name in takes.unnamed_clips]
+    if not names:
+        return []
+    more = f" and {len(names) - _NAMES} more" if len(names) > _NAMES else ""
+    return [f"{TAKES_FILE}: has no row for {', '.join(names[:_NAMES])}{more}; what was meant there is not declared."]
+
+
+def _dry(takes: TakeSheet, settings: SessionSettings) -> list[str]:
+    """A line for each humidity so low that it may be a share."""
+    given = [(f"{TAKES_FILE} row {take.row}", take.conditions.get("humidity_pct")) for take in takes.takes]
+    given.append((SESSION_FILE, settings.conditions.get("humidity_pct")))
+    found: dict[float, str] = {}
+    for place, value in given:
+        if isinstance(value, float) and 0 < value < DRY_PCT:
+            found.setdefault(value, place)
+    return [f"{place}: humidity_pct = {value:g} is less than any room's; if it is a share, write {100 * value:g}."
+            for value, place in found.items()]

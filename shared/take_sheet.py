@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -12,16 +13,20 @@ from pathlib import Path, PurePath
 from shared.columns import DECLARED, declared_name, is_written_by_us
 from shared.equipment import POCKETS, pocket_name
 from shared.errors import SettingsError
+from shared.names import same_letters
 from shared.session_file import nearest
 
 TAKES_FILE = "takes.csv"
+
+CLIMATE = ("temperature_c", "humidity_pct")  # numbers by their meaning: what is worked out from them needs them so
+DRY_PCT = 2.0  # no room people play in is as dry as this: more likely a share between 0 and 1
 
 Value = str | float
 
 
 @dataclass(frozen=True)
 class Take:
-    """One row: what was declared for a clip, or for one shot of it. Only filled cells are held."""
+    """One row: what was declared for a clip, or for one shot of it. Only filled cells are held; nan: one of no use."""
 
     row: int  # as a spreadsheet numbers it, the header being 1
     clip: str
@@ -38,6 +43,7 @@ class TakeSheet:
     condition_names: tuple[str, ...] = ()
     problems: tuple[str, ...] = ()
     doubtful_clips: frozenset[str] = field(default_factory=frozenset)  # rows contradict each other: left blank
+    unnamed_clips: frozenset[str] = field(default_factory=frozenset)  # no row names them; none without a sheet
 
     def declared(self, clip: str, shot: int) -> dict[str, str]:
         """Pattern, target and so on of one shot; its own row wins over its clip's."""
@@ -70,8 +76,9 @@ def read_takes(path: Path, clips: Sequence[str]) -> TakeSheet:
     names = [declared_name(cell) for cell in header]
     _check_header(path, header, names)
     wanted = [name for name in names if name not in ("clip", "shot", *DECLARED, "")]
-    values = {name: _column_values([row[i] for _, row in rows]) for i, name in enumerate(names) if name in wanted}
+    values = {name: _column_values(name, [row[i] for _, row in rows]) for i, name in enumerate(names) if name in wanted}
     takes: list[Take] = []
+    named: set[str] = set()
     problems: list[str] = []
     doubtful: set[str] = set()
     seen: dict[tuple[str, int | None], Take] = {}
@@ -88,6 +95,7 @@ def read_takes(path: Path, clips: Sequence[str]) -> TakeSheet:
             problems.append(f"{place}: clip {row['clip']!r} is not among the clips of {path.parent}.{hint} "
                             "Correct the name, add the clip or remove the row.")
             continue
+        named.add(clip)
         try:
             shot = _shot_number(row.get("shot", ""))
         except ValueError:
@@ -100,6 +108,8 @@ def read_takes(path: Path, clips: Sequence[str]) -> TakeSheet:
                 problems.append(f"{place}: target {target!r} is no pocket, so nothing is measured from it; use one of "
                                 f"{', '.join(POCKETS)}.")
         conditions = {k: v for k in values if (v := values[k][n]) is not None}
+        problems += [f"{place}: {name} = {row[name]!r} is no number, so it is left empty for {clip}; write the number "
+                     "alone." for name in CLIMATE if conditions.get(name) is math.nan]
         take = Take(number, clip, shot, declared, conditions)
         first = seen.setdefault((clip, shot), take)
         if first is not take:
@@ -112,12 +122,12 @@ def read_takes(path: Path, clips: Sequence[str]) -> TakeSheet:
             continue
         takes.append(take)
     kept = tuple(take for take in takes if take.clip not in doubtful)
-    return TakeSheet(kept, tuple(wanted), tuple(problems), frozenset(doubtful))
+    return TakeSheet(kept, tuple(wanted), tuple(problems), frozenset(doubtful), frozenset(clips) - named)
 
 
 def _cells(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
     """Header and rows (with their line numbers), every row as long as the header."""
-    text = _text(path)
+    text = same_letters(_text(path)).replace("\r\n", "\n").replace("\r", "\n")  # the last: spreadsheets of old Macs
     lines = text.splitlines()
     delimiter = None
     if lines and (told := re.fullmatch(r'"?sep=(.)"?[,;\t]*', lines[0].strip(), re.IGNORECASE)):
@@ -177,10 +187,17 @@ def _check_header(path: Path, header: list[str], names: list[str]) -> None:
             raise SettingsError(f"{path}: the column {name!r} is one the program writes itself; rename it.")
 
 
-def _column_values(cells: list[str]) -> list[Value | None]:
-    """Numbers where the whole column is numbers (decimal point or comma), else texts; None where empty."""
+def _column_values(name: str, cells: list[str]) -> list[Value | None]:
+    """Numbers where the whole column is numbers (decimal point or comma), else texts as written; None where empty.
+
+    007 is a text, as it is no longer the same when it is written as a number. A column of CLIMATE holds numbers as soon
+    as one of its cells is one; its others are nan.
+    """
     numbers = [_number(cell) for cell in cells]
-    if all(number is not None for number, cell in zip(numbers, cells, strict=True) if cell):
+    if name in CLIMATE and any(number is not None for number in numbers):
+        return [math.nan if cell and number is None else number for number, cell in zip(numbers, cells, strict=True)]
+    if all(number is not None and not re.match(r"[+-]?0\d", cell)
+           for number, cell in zip(numbers, cells, strict=True) if cell):
         return list(numbers)
     return [cell or None for cell in cells]
 
@@ -202,13 +219,13 @@ def _shot_number(cell: str) -> int | None:
 
 def _match(name: str, clips: Sequence[str]) -> str | None:
     """The clip meant by a cell: the same name, then the same but for case, then the same without the extension."""
-    plain = PurePath(name.replace("\\", "/")).name
-    if plain in clips:
-        return plain
+    plain = same_letters(PurePath(name.replace("\\", "/")).name)
     stem = PurePath(plain).stem.lower()
+    letters = {clip: same_letters(clip) for clip in clips}
     for found in (
-        [clip for clip in clips if clip.lower() == plain.lower()],
-        [clip for clip in clips if PurePath(clip).stem.lower() in (plain.lower(), stem)],
+        [clip for clip in letters if letters[clip] == plain],
+        [clip for clip in letters if letters[clip].lower() == plain.lower()],
+        [clip for clip in letters if PurePath(letters[clip]).stem.lower() in (plain.lower(), stem)],
     ):
         if len(found) == 1:
             return found[0]

@@ -32,7 +32,8 @@ DERIVED = ("dew_point_c", "absolute_humidity_gm3", "vapour_pressure_hpa")
 
 _MOST_LEVELS = 6  # a number with more different values than this is taken as a slope
 _MOST_WORDS = 100  # levels each against each other: nobody reads 5,000 differences, and their columns fill the memory
-_QUANTITY = re.compile(r"^\s*([-+]?(?:\d+[.,]?\d*|[.,]\d+))\s*([^\d\s].*)?$")
+#: 007 is a name: written as a number it would be another one
+_QUANTITY = re.compile(r"^\s*([-+]?(?!0\d)(?:\d+[.,]?\d*|[.,]\d+))\s*([^\d\s].*)?$")
 
 
 @dataclass(frozen=True)

@@ -119,7 +119,7 @@ class Desk:
             stack: list[Review] = []
             for review in reviews:
                 if review.decision == "undo":
-                    mine = [r for r in stack if r.clip == review.clip and abs(r.start_s - review.start_s) <= 0.5]
+                    mine = of_shot(stack, review.clip, review.start_s)
                     if mine:
                         stack.remove(mine[-1])
                 elif review.decision != "looked":

@@ -23,6 +23,7 @@ from pipeline.review.remeasure import Remeasuring
 from pipeline.review.shot_view import picture_view, text, to_px
 from pipeline.reviews import ACTIONS
 from shared.errors import ReboundryError, SettingsError
+from shared.names import same_letters
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -213,7 +214,7 @@ class ReviewServer:
 
     def _corners(self, request: Request, _: dict[str, Any]) -> dict[str, Any]:
         clip, path = self._clip(request.path_params["clip"])
-        by_hand = read_corrections(self.out).get(clip)
+        by_hand = read_corrections(self.out).get(same_letters(clip))
         return {**self._look(path, by_hand or self.desk.settings.camera.corners_px), "corrected": by_hand is not None}
 
     def _preview(self, request: Request, body: dict[str, Any]) -> dict[str, Any]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import unicodedata
+
 import pandas as pd
 import pytest
 
@@ -54,6 +56,15 @@ def test_decisions_show_up_in_the_shots_and_skips_do_not(tmp_path):
     cells = found.loc[0, ["review", "reviewer", "reviewed_at"]].tolist()
     assert cells == ["reject", "kim", "2026-01-01T10:00:00+00:00"]
     assert found["review"].isna().tolist() == [False, True]
+
+
+def test_a_decision_is_found_however_the_clips_letters_are_composed(tmp_path):
+    composed, apart = (unicodedata.normalize(form, "é.mp4") for form in ("NFC", "NFD"))
+    for clip, decision in ((apart, "accept"), (composed, "reject")):
+        append_review(tmp_path, review(decision, clip=clip))
+    assert [r.decision for r in standing(read_reviews(tmp_path))] == ["reject"]  # of one shot, not of two
+    for clip in (composed, apart):
+        assert apply_reviews(shots().assign(clip=clip), tmp_path)["review"].iloc[0] == "reject"
 
 
 def test_a_shot_numbered_anew_keeps_its_decision(tmp_path):

@@ -79,7 +79,8 @@ def mixed(tmp_path_factory) -> Ran:
     cut_short(GOOD, folder / "short.mkv", 0.8)
     (folder / "notes.txt").write_text("not a clip, not our business\n")
     (folder / ".hidden.mp4").write_bytes(b"x")
-    (folder / "takes.csv").write_text("clip;cloth\ngood.mp4;new\ngone.mp4;worn\nfloor.mp4;new\nfloor.mp4;new\n")
+    (folder / "takes.csv").write_text("clip;cloth\ngood.mp4;new\ngone.mp4;worn\nfloor.mp4;new\nfloor.mp4;new\n"
+                                      "single.mp4;\nsound.mp4;\nempty.mp4;\nletter.mov;\ntorn.mp4;\nshort.mkv;\n")
     return reboundry("measure", folder, "--no-diagrams", cwd=folder)
 
 

@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 import json
+import unicodedata
 
 import pandas as pd
 import pytest
 
 from calibration.store import read_calibrations
 from pipeline import compiled_place
+from pipeline.compare.conditions import read_factor
 from pipeline.compiled_place import FIRST_RUN
+from pipeline.corrections import corrected, keep_corrections, read_corrections
 from pipeline.executor import InProcess
+from pipeline.measured_session import read_measured
+from pipeline.pool_read import read_session_tables
 from pipeline.run import RunOptions, Silent, measure_session
 from pipeline.sessions import find_sessions
 from pipeline.terminal import exit_status
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.errors import CalibrationError, SettingsError
+from shared.settings import SessionSettings
 from tests.shell.clips import FakeStages, write_clip
 
 
@@ -276,6 +282,61 @@ def test_humidity_of_no_use_is_one_line_and_an_empty_cell(folder, stages):
     (line,) = result.problems
     assert "500" in line
     assert list(result.shots["dew_point_c"].notna()) == [False, True, False]
+
+
+def test_one_bad_temperature_costs_its_own_shot_alone(folder, stages):
+    (folder / "session.toml").write_text("[conditions]\ntemperature_c = 25\n")
+    (folder / "takes.csv").write_text("clip,temperature_c,humidity_pct\nc1.mp4,n/a,45\nc2.mp4,22,45\n")
+    result = run(folder)
+    (line,) = result.problems
+    assert "takes.csv row 2: temperature_c = 'n/a'" in line
+    shots = pd.read_csv(folder / "measured" / "shots.csv")
+    assert shots["temperature_c"].fillna(-1).tolist() == [-1, 22, 25]  # n/a is not the session's 25
+    # Magnus formula (WMO-No. 8): 22 degC at 45 %: ln 0.45 + 17.62 22 / 265.12 = 0.66362, so 9.515 degC
+    assert shots["dew_point_c"].round(3).fillna(-99).tolist() == [-99, 9.515, -99]
+    package = json.loads((folder / "measured" / "datapackage.json").read_text())
+    types = {field["name"]: field["type"] for field in package["resources"][0]["schema"]["fields"]}
+    assert types["temperature_c"] == "number"
+
+
+def test_a_condition_with_leading_zeros_is_kept_as_declared_wherever_it_is_read(folder, stages):
+    (folder / "takes.csv").write_text("clip,chalk\nc1.mp4,007\nc2.mp4,7\n")
+    run(folder)
+    assert read_measured(folder).shots["chalk"].fillna("").tolist() == ["007", "7", ""]
+    pooled = read_session_tables(folder).shots
+    assert pooled["chalk"].fillna("").tolist() == ["007", "7", ""]
+    factor, _ = read_factor(pooled, "chalk")
+    assert factor.levels == ("007", "7")
+
+
+def test_clips_left_out_stand_in_the_log(folder, stages):
+    (folder / "clips").mkdir()
+    (folder / "clips" / "c1.mp4").write_bytes((folder / "c2.mp4").read_bytes())
+    result = run(folder)
+    log = [json.loads(line) for line in (folder / "measured/log.jsonl").read_text().splitlines()]
+    assert [(line["clip"], line["status"]) for line in log if line["status"] != "measured"] == [
+        ("clips/c1.mp4", "left out")]
+    assert log[-1]["problem"] in result.problems
+    assert list(result.shots["shot_id"]) == ["c1-01", "c2-01", "c10-01"]  # none of them twice
+
+
+def test_a_clip_without_a_row_is_said_once_and_the_exit_status_is_0(folder, stages):
+    (folder / "takes.csv").write_text("clip,chalk\nc1.mp4,007\nc10.mp4,7\n")
+    lines = Lines()
+    assert exit_status([run(folder, lines)]) == 0
+    assert [line for line in lines.lines if "c2.mp4" in line] == [
+        "takes.csv: has no row for c2.mp4; what was meant there is not declared."]
+
+
+def test_corners_corrected_by_hand_are_found_however_letters_are_composed(folder, stages):
+    composed, apart = (unicodedata.normalize(form, "é.mp4") for form in ("NFC", "NFD"))
+    corners = ((0.0, 500.0), (900.0, 500.0), (900.0, 50.0), (0.0, 50.0))
+    keep_corrections(folder, corners, [apart])
+    kept = read_corrections(folder)
+    for name in (composed, apart):
+        assert corrected(SessionSettings(), kept, name).camera.corners_px == corners
+    keep_corrections(folder, None, [composed])
+    assert read_corrections(folder) == {}
 
 
 def test_diagrams_are_drawn_once(folder, stages):

@@ -69,6 +69,37 @@ def test_two_clips_whose_shots_would_share_names(tmp_path):
     (line,) = session.problems
     assert "a.mp4: has the same name as a.mov" in line
     assert "rename one" in line
+    assert session.left_out == (("a.mp4", line),)
+
+
+def test_clips_of_one_name_in_two_folders_are_told_apart_and_counted_once(tmp_path):
+    lay(tmp_path, "a.mov", "a.mp4", "clips/a.mp4", "clips/b.mp4")
+    (session,) = find_sessions([tmp_path])
+    assert [place for place, _ in session.left_out] == ["a.mp4", "clips/a.mp4"]
+    assert [line.split(": ")[0] for line in session.problems] == ["a.mp4", "clips/a.mp4"]
+    assert [clip.name for clip in session.present] == ["a.mov", "b.mp4"]
+    (session,) = find_sessions([tmp_path / "a.mp4"])
+    assert session.problems == ()
+    assert [clip.name for clip in session.present] == ["a.mp4", "b.mp4"]  # the one that was asked for
+    assert any("a.mov: has the same name as a.mp4" in line for line in session.remarks)
+
+
+def test_clips_without_a_row_are_named_and_no_problem(tmp_path):
+    lay(tmp_path, "a.mp4", "b.mp4", "c.mp4")
+    assert find_sessions([tmp_path])[0].remarks == ()
+    (tmp_path / "takes.csv").write_text("clip,shot,cloth\na.mp4,first,new\n")
+    (session,) = find_sessions([tmp_path])
+    assert session.remarks == ("takes.csv: has no row for b.mp4, c.mp4; what was meant there is not declared.",)
+    assert len(session.problems) == 1  # of the shot called first
+    assert find_sessions([tmp_path / "a.mp4"])[0].remarks == ()
+
+
+def test_a_humidity_given_as_a_share_is_remarked(tmp_path):
+    lay(tmp_path, "a.mp4", "b.mp4", "c.mp4")
+    (tmp_path / "takes.csv").write_text("clip,humidity_pct\na.mp4,45\nb.mp4,0.45\nc.mp4,0.45\n")
+    (session,) = find_sessions([tmp_path])
+    assert session.remarks == ("takes.csv row 3: humidity_pct = 0.45 is less than any room's; if it is a share, write "
+                               "45.",)
 
 
 def test_a_sheet_that_names_other_clips_of_the_session_is_no_problem_for_one_clip(tmp_path):

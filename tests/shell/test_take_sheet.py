@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import unicodedata
 from pathlib import Path
 
 import pytest
@@ -88,8 +90,52 @@ def test_a_target_that_is_no_pocket_is_named(tmp_path):
 
 
 def test_a_column_with_one_text_in_it_is_text(tmp_path):
-    takes = read_takes(sheet(tmp_path, "clip,temperature_c\na_01.mp4,24\na_02.mp4,24 C\n"), CLIPS)
-    assert takes.conditions("a_01.mp4", 1) == {"temperature_c": "24"}
+    takes = read_takes(sheet(tmp_path, "clip,chalk\na_01.mp4,24\na_02.mp4,24 B\n"), CLIPS)
+    assert takes.conditions("a_01.mp4", 1) == {"chalk": "24"}
+
+
+@pytest.mark.parametrize(("cells", "read"), [
+    (("007", "7"), ("007", "7")),  # two batches, not one
+    (("05", ""), ("05", None)),
+    (("0", "10"), (0.0, 10.0)),
+    (("0,5", "0.25"), (0.5, 0.25)),
+    (("-0.5", "1e2"), (-0.5, 100.0)),
+])
+def test_what_would_be_written_otherwise_as_a_number_stays_as_declared(tmp_path, cells, read):
+    takes = read_takes(sheet(tmp_path, f"clip;chalk\na_01.mp4;{cells[0]}\na_02.mp4;{cells[1]}\n"), CLIPS)
+    found = tuple(takes.conditions(clip, 1).get("chalk") for clip in ("a_01.mp4", "a_02.mp4"))
+    assert found == read
+    assert list(map(type, found)) == list(map(type, read))
+
+
+def test_one_bad_temperature_is_named_and_leaves_the_others_numbers(tmp_path):
+    text = "clip,temperature_c,humidity_pct\na_01.mp4,n/a,45\na_02.mp4,022,45\n"
+    takes = read_takes(sheet(tmp_path, text), CLIPS)
+    assert takes.problems == ("takes.csv row 2: temperature_c = 'n/a' is no number, so it is left empty for a_01.mp4; "
+                              "write the number alone.",)
+    assert takes.conditions("a_02.mp4", 1) == {"temperature_c": 22.0, "humidity_pct": 45.0}
+    assert math.isnan(takes.conditions("a_01.mp4", 1)["temperature_c"])
+
+
+def test_a_sheet_with_the_line_ends_of_an_old_mac_is_read(tmp_path):
+    takes = read_takes(sheet(tmp_path, joined(";", "\r")), CLIPS)
+    assert takes.conditions("a_01.mp4", 1) == {"temperature_c": 24.5, "cloth": "neu"}
+    assert takes.conditions("a_02.mp4", 1) == {"temperature_c": 23.0, "cloth": "müde"}
+
+
+@pytest.mark.parametrize(("on_disk", "written"), [("NFD", "NFC"), ("NFC", "NFD")])
+def test_a_clip_is_found_however_its_letters_are_composed(tmp_path, on_disk, written):
+    clip = unicodedata.normalize(on_disk, "müde_é.mp4")
+    text = unicodedata.normalize(written, "clip,cloth\nmüde_é.mp4,neü\n")
+    takes = read_takes(sheet(tmp_path, text), [clip])
+    assert takes.problems == ()
+    assert takes.conditions(clip, 1) == {"cloth": unicodedata.normalize("NFC", "neü")}
+
+
+def test_clips_that_no_row_names_are_known(tmp_path):
+    takes = read_takes(sheet(tmp_path, "clip,cloth\na_01.mp4,new\n"), CLIPS)
+    assert takes.unnamed_clips == {"a_02.mp4", "B 3.MOV"}
+    assert read_takes(tmp_path / "none.csv", CLIPS).unnamed_clips == set()
 
 
 def test_a_clip_that_is_not_there_is_named_and_the_others_are_kept(tmp_path):
