@@ -15,6 +15,7 @@ from pipeline.friction import pool_friction
 from pipeline.judging import add_aim, judge_shots, say_why_no_aim
 from pipeline.patterns import read_patterns
 from pipeline.results import (
+    NOT_MEASURED,
     declare,
     extra_columns,
     read_all,
@@ -30,6 +31,8 @@ from pipeline.tolerances import read_tolerances
 from pipeline.work import Entry, code_version
 from shared.columns import CONTACTS, SHOTS, why_lost
 
+_STOPPED = "the run was stopped before it was measured; measure again."
+
 
 def check_settings(session: Session) -> None:
     """Raise SettingsError, before anything is decoded, for tolerances, patterns or conditions of no use."""
@@ -38,11 +41,12 @@ def check_settings(session: Session) -> None:
 
 
 def write_results(
-    session: Session, out: Path, entries: Sequence[Entry], records: Sequence[ClipRecord]
+    session: Session, out: Path, entries: Sequence[Entry], records: Sequence[ClipRecord], *, missing: Sequence[str] = ()
 ) -> tuple[pd.DataFrame, list[str]]:
     """Write the tables of all clips measured so far; return the shots as written and the problems.
 
-    Those are a line for each cell of no use, and for each shot of which nothing could be measured.
+    ``missing``: clips that were not reached yet, for the log. The problems are a line for each cell of
+    no use, and for each shot of which nothing could be measured.
     """
     settings = session.settings
     shots, lines = declare(read_all(entries, "shots", SHOTS), session.takes, settings)
@@ -61,7 +65,8 @@ def write_results(
     write_calibrations(out / "calibration.json", calibrations)
     write_datapackage(out / "datapackage.json", session.name, rows, names, code_version())
     left_out = [{"clip": place, "status": "left out", "shots": 0, "problem": line} for place, line in session.left_out]
-    write_log(out / "log.jsonl", [*map(_log_line, records), *left_out])
+    stopped = [{"clip": clip, "status": NOT_MEASURED, "shots": 0, "problem": f"{clip}: {_STOPPED}"} for clip in missing]
+    write_log(out / "log.jsonl", [*map(_log_line, records), *stopped, *left_out])
     return rows, [*(f"{session.name}: {line}" for line in lines), *_lost(rows)]
 
 

@@ -119,15 +119,48 @@ def _guarded(task: ClipTask, clock: _Clock, work: Callable[[], ClipRecord]) -> C
 
 def _looked(task: ClipTask, clock: _Clock, *, measured_here: bool) -> tuple[dict[str, Any], bool]:
     """What is kept of the look at a clip, after looking where need be; and whether it was there already."""
+    stamp = _stamp(task.clip)
     sha256 = task.sha256 or file_sha256(task.clip)
     key = look_key(sha256, task.settings)
     look = task.entry.record("look")
     if not task.again and look.get("key") == key:
         return look, True
-    task.entry.forget()
-    look = {"key": key, "sha256": sha256, **_look(task, clock, measured_here=measured_here)}
+    if look.get("key") == key:
+        task.entry.forget_measuring()  # what was measured before holds until it is measured anew
+    else:
+        task.entry.forget()
+    look = {"key": key, "sha256": sha256, "stamp": stamp, **_look(task, clock, measured_here=measured_here)}
     task.entry.keep_record("look", look)
     return look, False
+
+
+def earlier_record(task: ClipTask) -> ClipRecord | None:
+    """What an earlier run left of a clip, where it still holds and its tables are whole; else None."""
+    look, tables = task.entry.record("look"), task.entry.record("tables")
+    if not tables.get("shots"):
+        return None
+    sha256 = look.get("sha256", "") if look.get("stamp") == _stamp(task.clip) else file_sha256(task.clip)
+    if look.get("key") != look_key(sha256, task.settings) or tables.get("basis") != _basis(look["key"], task):
+        return None
+    alone = task.entry.record("alone")
+    return ClipRecord(
+        clip=task.clip.name, warnings=(*look["warnings"], *alone.get("warnings", [])), shots=tables["shots"],
+        friction=_friction(alone.get("friction")), frames=look["frames"], info=look["info"], sha256=sha256, reused=True,
+        tables_key=tables["key"],
+    )
+
+
+def _stamp(clip: Path) -> list[int]:
+    """By which a file is known to be unchanged without reading it: size and time of its last change."""
+    if not clip.is_file():  # one that lies elsewhere
+        return []
+    found = clip.stat()
+    return [found.st_size, found.st_mtime_ns]
+
+
+def _basis(look: str, task: ClipTask) -> str:
+    """Changes with all that goes into measuring a clip's shots but what other clips tell of friction."""
+    return measures_key(look, prior_friction(task.settings), sorted(task.targets.items(), key=str))
 
 
 def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, Any]:
@@ -237,7 +270,7 @@ def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) 
             task.entry.keep_table("rows", measures.rows)
     record["key"], record["look"] = key, look
     task.entry.keep_record(name, record)
-    task.entry.keep_record("tables", {"key": key, "shots": record["shots"]})
+    task.entry.keep_record("tables", {"key": key, "shots": record["shots"], "basis": _basis(look, task)})
     return record
 
 

@@ -15,6 +15,7 @@ import pandas as pd
 from calibration.store import read_calibrations
 from pipeline.compare.conditions import condition_columns, units_in
 from pipeline.measured_session import locate, text_columns
+from pipeline.results import NOT_MEASURED
 from shared.climate import absolute_humidity_gm3, dew_point_c, vapour_pressure_hpa
 from shared.columns import CONTACTS, FINGERPRINT, SHOTS, TableSchema
 from shared.equipment import Table
@@ -78,6 +79,9 @@ def read_session_tables(path: Path) -> SessionTables:
         tool_version=pd.Series(version, index=shots.index, dtype="string"),
         source_sha256=shots["clip"].map(hashes).astype("string"),
     )
+    if unreached := _not_measured(place / "log.jsonl"):
+        notes.append(f"{name}: its last run was stopped, so clips are missing ({len(unreached)}, {unreached[0]} among "
+                     "them); measure it again.")
     fingerprint = pd.DataFrame()
     if (place / "table.csv").is_file():
         rows = read_table(place / "table.csv", FINGERPRINT)
@@ -191,16 +195,23 @@ def _version(package: dict[str, Any]) -> str:
 
 
 def _clip_hashes(path: Path) -> dict[str, str]:
-    if not path.is_file():
-        return {}
-    out = {}
-    for line in path.read_text(encoding="utf-8").splitlines():
+    return {str(line["clip"]): str(line["sha256"]) for line in _log(path) if line.get("sha256")}
+
+
+def _not_measured(path: Path) -> list[str]:
+    return [str(line["clip"]) for line in _log(path) if line.get("status") == NOT_MEASURED]
+
+
+def _log(path: Path) -> list[dict[str, Any]]:
+    """The lines of a log that name a clip."""
+    out = []
+    for line in path.read_text(encoding="utf-8").splitlines() if path.is_file() else []:
         try:
             record = json.loads(line)
         except ValueError:
             continue  # a log cut short by a full disk still tells of the other clips
-        if isinstance(record, dict) and record.get("clip") and record.get("sha256"):
-            out[str(record["clip"])] = str(record["sha256"])
+        if isinstance(record, dict) and record.get("clip"):
+            out.append(record)
     return out
 
 

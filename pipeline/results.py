@@ -27,6 +27,7 @@ from shared.files import write_json, write_text, write_with
 from shared.settings import SessionSettings
 from shared.take_sheet import CLIMATE, TakeSheet
 
+NOT_MEASURED = "not measured"  # status in log.jsonl of a clip that a stopped run did not reach
 DERIVED_MEANING = {
     "dew_point_c": ("degC", "dew point, from temperature_c and humidity_pct (Magnus formula, WMO-No. 8)"),
     "absolute_humidity_gm3": ("g/m3", "water vapour in the air, from temperature_c and humidity_pct"),

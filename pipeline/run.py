@@ -13,7 +13,7 @@ import pandas as pd
 
 from pipeline import compiled_place, lone_clip
 from pipeline.assemble import check_settings, write_page, write_results
-from pipeline.clip_job import ClipRecord, ClipTask, measure_clip, prior_friction
+from pipeline.clip_job import ClipRecord, ClipTask, earlier_record, measure_clip, prior_friction
 from pipeline.corrections import corrected, read_corrections
 from pipeline.draw_job import DrawTask, draw_clip, is_drawn
 from pipeline.executor import Executor, InProcess, Lost, OnReport, ProcessPool, local_executor
@@ -133,6 +133,7 @@ class _Run:
             self._measure_together()
         except KeyboardInterrupt:
             self.stopped = True
+            self._keep_earlier()
         shots = self._write_and_draw()
         if not self.stopped:
             try:
@@ -178,7 +179,7 @@ class _Run:
             assert isinstance(record, ClipRecord)
             self._keep(task, record)
             self._reach(task.clip.name, weights[index])
-            if by_size and time.monotonic() - self._last_write > _WRITE_EVERY_S:
+            if by_size and time.monotonic() - self._last_write > _WRITE_EVERY_S and not self._would_lose():
                 start = time.monotonic()
                 self._written()  # what there is to say of it may have changed by the end
                 self._last_write = time.monotonic() + 20 * (time.monotonic() - start)  # at most a twentieth of the time
@@ -268,13 +269,28 @@ class _Run:
                     self.records[clip.name] = measure_clip(replace(task, again=False))
         return [clip for clip in self.session.present if clip.name in self.records]
 
+    def _keep_earlier(self) -> None:
+        """Clips that were not reached keep what an earlier run measured, where that still holds."""
+        for clip in self.session.present:
+            if clip.name not in self.records and (record := earlier_record(self._task(clip))) is not None:
+                self.records[clip.name] = record
+
+    def _would_lose(self) -> bool:
+        """Whether shots of an earlier run would be missing from files that were written now."""
+        return any(self.work.entry(clip).record("tables").get("shots") for clip in self.session.present
+                   if clip.name not in self.records)
+
     def _write(self) -> pd.DataFrame:
         return self._told(*self._written())
 
     def _written(self) -> tuple[pd.DataFrame, list[str]]:
         """The shots, after all files are written, and what there is to say of it."""
         entries = [self.work.entry(clip) for clip in self.session.present if self._record(clip).shots]
-        return write_results(self.session, self.out, entries, list(self.records.values()))
+        whole = [entry for entry in entries if entry.record("tables")]  # not those that were being written at a stop
+        missing = {clip.name for clip in self.session.clips if clip.name not in self.records}
+        missing |= {entry.folder.name for entry in entries if entry not in whole}
+        records = [record for record in self.records.values() if record.clip not in missing]
+        return write_results(self.session, self.out, whole, records, missing=sorted(missing))
 
     def _told(self, shots: pd.DataFrame, lines: list[str]) -> pd.DataFrame:
         for line in lines:

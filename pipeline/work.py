@@ -83,6 +83,11 @@ class Entry:
         """Remove all that is kept of this clip."""
         shutil.rmtree(self.folder, ignore_errors=True)
 
+    def forget_measuring(self) -> None:
+        """Have the shots measured anew. The tables of the last measuring stay until then, and what vouches for them."""
+        for name in ("alone", "together"):
+            (self.folder / f"{name}.json").unlink(missing_ok=True)
+
 
 @dataclass(frozen=True)
 class Work:

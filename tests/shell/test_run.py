@@ -263,6 +263,90 @@ def test_ctrl_c_keeps_what_is_done_and_the_next_run_goes_on(folder, stages):
     assert stages.looked == ["c10.mp4"]
 
 
+class Stopped(InProcess):
+    """Ctrl-C once so many clips are done."""
+
+    def __init__(self, after: int) -> None:
+        super().__init__()
+        self.after = after
+
+    def run(self, work, tasks):
+        if not self.after:
+            raise KeyboardInterrupt
+        for index, result in super().run(work, tasks):
+            yield index, result
+            if index + 1 == self.after:
+                raise KeyboardInterrupt
+
+
+def stop(path, after, **options):
+    (session,) = find_sessions([path])
+    result = measure_session(session, options=RunOptions(diagrams=False, **options), executor=Stopped(after))
+    assert result.stopped
+    return result
+
+
+def log_of(folder):
+    lines = (folder / "measured" / "log.jsonl").read_text().splitlines()
+    return {line["clip"]: line["status"] for line in map(json.loads, lines)}
+
+
+@pytest.mark.parametrize(("what", "after"), [("", 0), ("", 1), ("c2.mp4", 0)])
+def test_ctrl_c_while_measuring_again_keeps_the_rows_of_clips_not_yet_redone(folder, stages, what, after):
+    before = run(folder).shots
+    result = stop(folder / what, after, again=True)
+    kept = pd.read_csv(folder / "measured" / "shots.csv")
+    assert list(kept["shot_id"]) == list(before["shot_id"]) == list(result.shots["shot_id"])
+    assert len(pd.read_parquet(folder / "measured" / "tracks.parquet")) == 9
+    assert log_of(folder) == dict.fromkeys(["c1.mp4", "c2.mp4", "c10.mp4"], "measured")
+    stages.measured.clear()
+    assert len(run(folder, again=True).shots) == 3
+    assert len(stages.measured) == 6  # all of them really measured again, each alone and then together
+
+
+def test_a_clip_stopped_while_it_is_looked_at_again_keeps_its_rows(folder, stages):
+    run(folder)
+    stages.fault["c2.mp4"] = KeyboardInterrupt()
+    (session,) = find_sessions([folder])
+    result = measure_session(session, options=RunOptions(diagrams=False, again=True), executor=InProcess())
+    assert result.stopped
+    assert list(result.shots["shot_id"]) == ["c1-01", "c2-01", "c10-01"]
+
+
+@pytest.mark.parametrize("change", [
+    {"session.toml": "[table]\nstandard = 'pool-8ft'\n"},
+    {"takes.csv": "clip,target\nc2.mp4,side-left\nc10.mp4,foot-left\n"},
+    {"c2.mp4": b"another", "c10.mp4": b"too"},
+])
+def test_what_no_longer_holds_is_not_kept_at_ctrl_c_and_pooling_says_so(folder, stages, change):
+    run(folder)
+    for name, content in change.items():
+        (folder / name).write_bytes(content if isinstance(content, bytes) else content.encode())
+    result = stop(folder, 1)
+    assert list(result.shots["shot_id"]) == ["c1-01"]
+    assert log_of(folder) == {"c1.mp4": "measured", "c2.mp4": "not measured", "c10.mp4": "not measured"}
+    (note,) = read_session_tables(folder).notes
+    assert note == "monday: its last run was stopped, so clips are missing (2, c10.mp4 among them); measure it again."
+
+
+def test_the_files_never_hold_less_while_clips_are_measured_again(folder, stages, monkeypatch):
+    monkeypatch.setattr("pipeline.run._WRITE_EVERY_S", 0.0)
+    rows = []
+
+    class Watched(InProcess):
+        def run(self, work, tasks):
+            for index, result in super().run(work, tasks):
+                yield index, result
+                file = folder / "measured" / "shots.csv"
+                rows.append(len(pd.read_csv(file)) if file.is_file() else 0)
+
+    (session,) = find_sessions([folder])
+    for again in (False, True):
+        measure_session(session, options=RunOptions(diagrams=False, again=again), executor=Watched())
+    assert rows[0] == 1  # a first run's files grow
+    assert set(rows[6:]) == {3}
+
+
 def test_results_can_go_elsewhere(folder, stages, tmp_path):
     run(folder, out=tmp_path / "there")
     assert (tmp_path / "there" / "shots.csv").is_file()
