@@ -20,8 +20,9 @@ from calibration.marks import SIGHT_U_PX, cloth_ends, nose_lines, pockets_seen, 
 from calibration.model import EdgePoints, LensPrior, Marks
 from calibration.pose import CameraPose
 from calibration.store import Calibration
+from shared.corners import CORNER_ORDER, DIRECTIONS, check_corners_px, head_lies_at
 from shared.equipment import Cushion, Table
-from shared.errors import CalibrationError
+from shared.errors import CalibrationError, SettingsError
 from shared.settings import CameraSettings, HeadSide
 
 F64 = NDArray[np.float64]
@@ -32,9 +33,6 @@ CAMERA_UNKNOWNS = 12  # pose, lens, and the sights' own offset
 LEAST_SIGHT_U_PX = 0.03
 OUTLINE_U_PX = 3.0  # of the coarse outline, in a picture 1280 px long
 ANY_CAMERA = CameraSettings()
-DIRECTIONS: dict[HeadSide, tuple[int, int]] = {
-    "picture-left": (-1, 0), "picture-right": (1, 0), "picture-top": (0, -1), "picture-bottom": (0, 1),
-}
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +70,8 @@ def find_table(
     camera  : a lens measured beforehand, corners marked by hand
     head    : which end of the picture is the head; None: left when lying, top when upright
 
-    Raises CalibrationError with what was found, what was needed and what to do.
+    Raises CalibrationError with what was found, what was needed and what to do; SettingsError for corners marked by
+    hand that no table has, or whose head lies elsewhere than declared.
     """
     seen, how = sight_table(picture, table=table, camera=camera, head=head, clip=clip)
     return seen.calibration(table, how=how, clip=clip)
@@ -90,6 +89,10 @@ def sight_table(
     lens = LensPrior.of_any_camera(size) if camera.lens is None else lens_prior(read_lens(camera.lens), size)
     if camera.corners_px is not None:
         given = np.array(camera.corners_px, dtype=float)
+        try:
+            check_corners_px(given.tolist(), head)
+        except SettingsError as error:
+            raise SettingsError(f"{clip or 'picture'}: {error}") from error
         return _from_corners(picture, given, table, size, lens, clip), "corners given"
     outlines = cloth_outlines(picture)
     guesses = [(outline, "cloth") for outline in outlines]
@@ -169,7 +172,7 @@ def _check_head(corners: F64, head: HeadSide | None, clip: str) -> None:
     if head is None:
         return
     towards_head = (corners[0] + corners[3] - corners[1] - corners[2]) / 2
-    if towards_head @ np.array(DIRECTIONS[head]) < 0.5 * np.linalg.norm(towards_head):  # more than 60 degrees off
+    if not head_lies_at(corners.tolist(), head):
         lies = abs(towards_head[0]) >= abs(towards_head[1])
         ends = "picture-left or picture-right" if lies else "picture-top or picture-bottom"
         raise CalibrationError(f"{clip or 'picture'}: the table {'lies across' if lies else 'stands upright in'} the "
@@ -268,21 +271,12 @@ def _from_corners(
 ) -> Sighting:
     """The camera from corners marked by hand. The lens is taken from the sights where they can be seen."""
     name = clip or "picture"
-    order = "in the order head-right, foot-right, foot-left, head-left"
-    if corners.shape != (4, 2) or not np.isfinite(corners).all():
-        raise CalibrationError(f"{name}: corners_px needs four points [x, y], {order}.")
     triangles = [abs(_signed_area(np.delete(corners, i, axis=0))) for i in range(4)]
     needed = 1e-3 * size[0] * size[1]
     if min(triangles) < needed:
-        raise CalibrationError(
-            f"{name}: three of the four corners lie on one line (triangle {min(triangles):.0f} px², {needed:.0f} px² "
-            f"is needed). Mark where the nose lines cross, {order}."
-        )
-    turns = [_signed_area(np.roll(corners, -i, axis=0)[:3]) for i in range(4)]
-    if not all(t < 0 for t in turns):
-        raise CalibrationError(
-            f"{name}: the corners do not run round the table anticlockwise as seen in the picture. Mark where the nose "
-            f"lines cross, {order}."
+        raise SettingsError(
+            f"{name}: the four corners lie too near to each other, or to one line (triangle {min(triangles):.0f} px², "
+            f"{needed:.0f} px² is needed). Mark where the nose lines cross, {CORNER_ORDER}."
         )
     start = start_values(corners, table, size, kind="nose")
     marks = Marks(*_no_sights(), (), corner_px=corners)
@@ -301,9 +295,9 @@ def _from_corners(
             fit = fit_marks(marks, table, size, seen.fit.values, lens=LensPrior(found, spread), robust=False)
     miss = float(np.linalg.norm(fit.pose.to_image(_noses(table)) - corners, axis=1).max())
     if miss > 5.0 * max(size) / 1280 or fit.lens_strain > NO_LENS:
-        raise CalibrationError(
+        raise SettingsError(
             f"{name}: no usual camera sees a table of {table.length_mm:.0f} x {table.width_mm:.0f} mm with these "
-            f"corners. Mark where the nose lines cross, {order}, and check the table's size."
+            f"corners. Mark where the nose lines cross, {CORNER_ORDER}, and check the table's size."
         )
     check = check_fit(fit, marks, table, by_hand=True)
     return Sighting(fit, marks, replace(check, warnings=check.warnings + _against_sights(seen, fit, table)))

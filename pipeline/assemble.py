@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from calibration.lens import read_lens
 from calibration.store import read_calibrations, write_calibrations
 from pipeline.clip_job import ClipRecord, prior_friction
 from pipeline.fingerprint import fingerprint
@@ -35,9 +36,11 @@ _STOPPED = "the run was stopped before it was measured; measure again."
 
 
 def check_settings(session: Session) -> None:
-    """Raise SettingsError, before anything is decoded, for tolerances, patterns or conditions of no use."""
+    """Raise SettingsError, before anything is decoded, for tolerances, patterns or a lens file of no use."""
     read_tolerances(session.settings.table, session.settings.tolerances)
     read_patterns(session.folder)
+    if session.settings.camera.lens is not None:
+        read_lens(session.settings.camera.lens)
 
 
 def write_results(

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from shared.columns import declared_name, is_written_by_us
+from shared.corners import check_corners_px
 from shared.equipment import DEFAULT_STANDARD, POCKETS, STANDARDS, Table, pocket_name, standard_table
 from shared.errors import SettingsError
 from shared.settings import CameraSettings, FrictionSettings, SessionSettings
@@ -93,7 +94,7 @@ def read_session(path: Path, *, name: str = "") -> SessionSettings:
         name=name,
         table=_table(path, session),
         head=session.table.head,
-        camera=_camera(path, session.camera),
+        camera=_camera(path, session),
         friction=FrictionSettings(sliding=session.friction.sliding, rolling=session.friction.rolling),
         conditions={declared_name(key): _condition(path, declared_name(key), value)
                     for key, value in session.conditions.items()},
@@ -122,10 +123,15 @@ def _table(path: Path, session: _Session) -> Table:
     return table
 
 
-def _camera(path: Path, camera: _Camera) -> CameraSettings:
+def _camera(path: Path, session: _Session) -> CameraSettings:
+    camera = session.camera
     corners: tuple[_Point, ...] | None = None
     if camera.corners_px is not None:
         corners = tuple((float(x), float(y)) for x, y in camera.corners_px)
+        try:
+            check_corners_px(corners, session.table.head)
+        except SettingsError as error:
+            raise SettingsError(f"{path}: [camera] {error}") from error
     lens = None
     if camera.lens is not None:
         lens = (path.parent / camera.lens).resolve()

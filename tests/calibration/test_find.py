@@ -13,7 +13,7 @@ from fixtures.synthetic.camera import Lens, overhead_camera
 from fixtures.synthetic.clip import still_picture
 from fixtures.synthetic.scene import Look, Scene
 from shared.equipment import standard_table
-from shared.errors import CalibrationError
+from shared.errors import CalibrationError, SettingsError
 from shared.settings import CameraSettings
 from tests.calibration.footage import TablePicture, table_picture
 
@@ -153,8 +153,15 @@ def test_corners_by_hand_that_the_sights_contradict_are_warned_of(upright):
 )
 def test_impossible_corners_are_refused(upright, pick, words):
     given = by_hand(upright.corners_px[pick], np.zeros(2))
-    with pytest.raises(CalibrationError, match=words):
-        find_table(upright.picture, table=upright.table, camera=CameraSettings(corners_px=given))
+    with pytest.raises(SettingsError, match=rf"^a\.jpg: .*{words}"):
+        find_table(upright.picture, table=upright.table, camera=CameraSettings(corners_px=given), clip="a.jpg")
+
+
+@pytest.mark.parametrize("head", ["picture-left", "picture-right", "picture-top"])
+def test_corners_by_hand_that_contradict_the_declared_head_are_refused(upright, head):
+    given = CameraSettings(corners_px=by_hand(upright.corners_px, np.zeros(2)))  # the head at the bottom
+    with pytest.raises(SettingsError, match=f"^a.jpg: corners_px put the head at picture-bottom, head says {head}"):
+        find_table(upright.picture, table=upright.table, camera=given, head=head, clip="a.jpg")
 
 
 def test_leaving_marks_out_predicts_them(upright):

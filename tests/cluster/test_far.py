@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import socket
+from dataclasses import replace
 from functools import partial
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -19,6 +20,7 @@ pytest.importorskip("fsspec")
 
 import fsspec
 
+from calibration.lens import Lens, write_lens
 from pipeline.far import FarOptions, measure_far
 from pipeline.run import RunOptions
 from pipeline.storage import Place, StorageError
@@ -178,12 +180,13 @@ def test_results_of_clips_elsewhere_can_come_here_and_the_other_way_round(stages
 
 
 def test_a_lens_file_comes_with_the_session(stages, store, folder, tmp_path):
-    (folder / "lens.json").write_text("{}")
+    lens = Lens(1100.0, 640.0, 360.0, 0.0, 0.0, 1.0, 1.0, 1.0, 0.001, 0.001, 1280, 720, 0.2, 12)
+    write_lens(folder / "lens.json", lens)
     (folder / "session.toml").write_text("[camera]\nlens = 'lens.json'\n")
     address = put(folder, store)
     assert measure(address) == 0
     stages.looked.clear()
-    (folder / "lens.json").write_text('{"other": 1}')
+    write_lens(folder / "lens.json", replace(lens, f=1200.0))
     (Place(address) / "lens.json").put(folder / "lens.json")
     assert measure(address) == 0
     assert len(stages.looked) == 3  # another lens: decoded again

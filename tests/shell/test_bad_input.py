@@ -131,6 +131,16 @@ def test_what_could_be_decoded_of_a_clip_cut_short_is_measured_and_marked(mixed)
     ({"c.mp4": None, "session.toml": "[tolerances]\nangel = 3\n"}, ["measure", "."], "'angel'"),
     ({"c.mp4": None, "takes.csv": "film\nc.mp4\n"}, ["measure", "."], "no column clip"),
     ({"c.mp4": None}, ["measure", "takes.csv"], "takes.csv: no such file"),
+    ({"c.mp4": None, "lens.json": "{}", "session.toml": "[camera]\nlens = 'lens.json'\n"}, ["measure", "."],
+     "lens.json is no lens file"),
+    ({"c.mp4": None, "session.toml": "[table]\nhead = 'picture-right'\n[camera]\n"
+      "corners_px = [[9, 80], [150, 80], [150, 9], [9, 9]]\n"}, ["measure", "."], "head says picture-right"),
+    ({}, ["calibrate", "nope.jpg"], "nope.jpg: no such file"),
+    ({}, ["calibrate", "nope.mp4"], "nope.mp4: no such file"),
+    ({}, ["calibrate", "."], "a folder, not a clip"),
+    ({"c.mp4": None}, ["calibrate", "c.mp4", "--corners", "0,0", "9,9", "20,20", "0,20"], "lie on one line"),
+    ({"c.mp4": None}, ["calibrate", "c.mp4", "--head", "picture-top", "--corners", "9,80", "150,80", "150,9", "9,9"],
+     "corners_px put the head at picture-left"),
 ])
 def test_settings_of_no_use_end_with_two_and_one_line(tmp_path, files, arguments, words):
     for name, text in files.items():

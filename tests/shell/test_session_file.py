@@ -36,7 +36,7 @@ head = "picture-right"
 [ball]
 diameter_mm = 57.1
 [camera]
-corners_px = [[1, 2], [3.5, 4], [5, 6], [7, 8]]
+corners_px = [[72, 6], [2, 8], [1, 40], [70.5, 42]]
 lens = "lens.json"
 shutter_s = 0.004
 readout_s = 0.015
@@ -53,11 +53,19 @@ sliding = 0.21
     assert (settings.table.length_mm, settings.table.width_mm) == (2337.0, 1168.0)
     assert settings.table.ball.diameter_mm == 57.1
     assert settings.head == "picture-right"
-    assert settings.camera.corners_px == ((1.0, 2.0), (3.5, 4.0), (5.0, 6.0), (7.0, 8.0))
+    assert settings.camera.corners_px == ((72.0, 6.0), (2.0, 8.0), (1.0, 40.0), (70.5, 42.0))
     assert settings.camera.lens == tmp_path / "lens.json"
     assert settings.conditions == {"temperature_c": 24.0, "cloth": "worn", "heated": "yes", "filmed": "2026-03-01"}
     assert settings.tolerances == {"aim_deg": 0.5}
     assert (settings.friction.sliding, settings.friction.rolling) == (0.21, None)
+
+
+@pytest.mark.parametrize("head", ["picture-left", "picture-bottom"])
+def test_a_head_that_the_corners_allow_is_no_contradiction(tmp_path, head):
+    """Turned by 45 degrees, either may be meant."""
+    corners = "[[40, 100], [100, 40], [70, 10], [10, 70]]"
+    settings = read_session(write(tmp_path, f"[table]\nhead = '{head}'\n[camera]\ncorners_px = {corners}\n"))
+    assert settings.head == head
 
 
 def test_a_file_saved_with_a_byte_order_mark_and_crlf_is_read(tmp_path):
@@ -86,6 +94,12 @@ def test_temperature_and_humidity_are_known_in_any_spelling(tmp_path):
     ("[ball]\ndiameter_mm = nan\n", ["diameter_mm = nan", "mm, 25 to 90"]),
     ("[ball]\ndiameter_mm = 30.0\n[table]\nnose_height_mm = 36.0\n", ["nose_height_mm = 36", "30 mm"]),
     ("[camera]\ncorners_px = [[1, 2]]\n", ["corners_px", "[[x, y], [x, y], [x, y], [x, y]]"]),
+    ("[camera]\ncorners_px = [[0, 0], [9, 9], [20, 20], [0, 20]]\n", ["corners lie on one line", "head-right, foot"]),
+    ("[camera]\ncorners_px = [[0, 0], [90, 0], [90, 50], [0, 50]]\n", ["anticlockwise", "head-right, foot-right"]),
+    ("[table]\nhead = 'picture-right'\n[camera]\ncorners_px = [[0, 50], [90, 50], [90, 0], [0, 0]]\n",
+     ["corners_px put the head at picture-left, head says picture-right; correct one"]),
+    ("[table]\nhead = 'picture-top'\n[camera]\ncorners_px = [[0, 50], [90, 50], [90, 0], [0, 0]]\n",
+     ["corners_px put the head at picture-left, head says picture-top; correct one"]),
     ("[camera]\nlens = 'gone.json'\n", ["lens = 'gone.json' is not there", "calibrate --lens"]),
     ("[camera]\nshutter_s = 250\n", ["shutter_s = 250", "1/250"]),
     ("[friction]\nsliding = 2.0\n", ["sliding = 2.0", "0.02 to 1"]),
