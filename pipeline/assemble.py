@@ -61,7 +61,8 @@ def write_results(
     own = {record.clip: record.friction for record in records if record.friction is not None}
     prior = prior_friction(settings)
     friction = pool_friction(list(own.values()), prior) if own else None
-    table = fingerprint(contacts, rows, friction=friction, by=names, clip_friction=own, prior=prior)
+    table = fingerprint(contacts, rows, friction=friction, by=names, clip_friction=own, prior=prior,
+                        fixed=settings.friction)
     write_csv(out / "table.csv", table)
     write_tracks(out / "tracks.parquet", entries)
     calibrations = [read_calibrations(entry.folder / "calibration.json")[0] for entry in entries]

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from pipeline.friction import pool_friction
 from pipeline.physics import Friction
 from shared.columns import FINGERPRINT
+from shared.settings import FrictionSettings
 
 Array = NDArray[np.float64]
 
@@ -33,6 +34,7 @@ BANDS = {
     "cushion_restitution": (0.6, 0.9),
 }
 _PUBLISHED = Friction()
+_FITTED = FrictionSettings()
 RIGID_UP_TO_MPS = 2.5
 SPEED_EDGES_MPS = (0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 4.0, 8.0)
 ANGLE_EDGES_DEG = (0.0, 20.0, 40.0, 60.0, 90.0)
@@ -69,22 +71,24 @@ def join(values: Array, u: Array) -> Joined:
 def fingerprint(
     contacts: pd.DataFrame, shots: pd.DataFrame, *, friction: Friction | None, by: Sequence[str] = (),
     clip_friction: Mapping[str, Friction] = MappingProxyType({}), prior: Friction = _PUBLISHED,
+    fixed: FrictionSettings = _FITTED,
 ) -> pd.DataFrame:
     """table.csv: a row per quantity, and per range of speed or angle where there are contacts enough.
 
     contacts, shots : CONTACTS and SHOTS rows of one session; friction : fitted over the session, None if nothing moved
     by              : condition columns of ``shots`` that changed within the session; each value gets its own rows
     clip_friction   : each clip's own friction, which holds ``prior``; joined for each condition
+    fixed           : friction that was not fitted but given: stands as given, without uncertainty
     returns         : FINGERPRINT rows
     """
     cushions, hits = cushion_values(contacts, shots), hit_values(shots, contacts)
     rows: list[dict[str, Any]] = []
     moved = int(shots["shot_id"].nunique()) if len(shots) else 0
     if friction is not None and moved:
-        rows += _both_frictions(friction, moved, "")
+        rows += _both_frictions(friction, moved, "", fixed)
     for condition, ids in [("", None), *_levels(shots, by)]:
         if ids is not None:
-            rows += _friction_rows(_clips_of(shots, ids), clip_friction, prior, condition, len(ids))
+            rows += _friction_rows(_clips_of(shots, ids), clip_friction, prior, condition, len(ids), fixed)
         rows += _hit_rows(_of(hits, ids), condition)
         rows += _cushion_rows(_of(cushions, ids), condition)
     return FINGERPRINT.conform(pd.DataFrame(rows, columns=FINGERPRINT.names))
@@ -203,22 +207,25 @@ def _clips_of(shots: pd.DataFrame, ids: set[str]) -> set[str]:
 
 
 def _friction_rows(
-    clips: set[str], own: Mapping[str, Friction], prior: Friction, condition: str, moved: int
+    clips: set[str], own: Mapping[str, Friction], prior: Friction, condition: str, moved: int, fixed: FrictionSettings
 ) -> list[dict[str, Any]]:
     told = [own[clip] for clip in sorted(clips) if clip in own]
-    return _both_frictions(pool_friction(told, prior), moved, condition) if told else []
+    return _both_frictions(pool_friction(told, prior), moved, condition, fixed) if told else []
 
 
-def _both_frictions(friction: Friction, moved: int, condition: str) -> list[dict[str, Any]]:
+def _both_frictions(friction: Friction, moved: int, condition: str, fixed: FrictionSettings) -> list[dict[str, Any]]:
     values = {
-        "rolling_resistance": (friction.rolling, friction.rolling_u),
-        "sliding_friction": (friction.sliding, friction.sliding_u),
+        "rolling_resistance": (friction.rolling, friction.rolling_u, fixed.rolling),
+        "sliding_friction": (friction.sliding, friction.sliding_u, fixed.sliding),
     }
-    note = "fitted to all paths; contacts = shots"
-    return [
-        _row(name, Joined(value=value, u=u, scatter=math.nan, contacts=moved), condition=condition, note=note)
-        for name, (value, u) in values.items()
-    ]
+    rows = []
+    for name, (value, u, given) in values.items():
+        note = "fitted to all paths; contacts = shots"
+        if given is not None:
+            value, u, note = given, math.nan, "fixed in session.toml, not fitted; contacts = shots"
+        joined = Joined(value=value, u=u, scatter=math.nan, contacts=moved)
+        rows.append(_row(name, joined, condition=condition, note=note))
+    return rows
 
 
 def _hit_rows(hits: pd.DataFrame, condition: str) -> list[dict[str, Any]]:
@@ -305,7 +312,9 @@ def _row(
     too_low = joined.value < low and quantity != "ball_friction"  # a low one may only mean that the balls gripped
     if too_low or joined.value > high:
         beyond = low - joined.value if joined.value < low else joined.value - high
-        flag = "outside the published band" if beyond > 2 * joined.u else "outside the published band, within 2 u of it"
+        flag = "outside the published band"
+        if beyond <= 2 * joined.u:  # never where a value was given, and has none
+            flag += ", within 2 u of it"
     return {
         "quantity": quantity,
         "condition": condition or None,

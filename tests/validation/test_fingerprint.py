@@ -11,6 +11,7 @@ from pipeline.fingerprint import fingerprint, join
 from pipeline.physics import Friction
 from shared.columns import CONTACTS, FINGERPRINT, SHOTS
 from shared.equipment import standard_table
+from shared.settings import FrictionSettings
 
 
 def _session(surface, *, shots=24, noise=0.004, seed=0):
@@ -125,6 +126,22 @@ def test_a_value_outside_the_published_band_is_flagged_and_kept():
     for quantity in ("cushion_restitution", "sliding_friction", "rolling_resistance"):
         assert _row(rows, quantity)["flag"] == "outside the published band"
     assert pd.isna(_row(rows, "ball_restitution")["flag"])
+
+
+def test_friction_that_was_fixed_stands_as_given_and_is_not_called_fitted():
+    contacts, shots = _session(SURFACE)
+    near = Friction(sliding=0.5000001, rolling=0.012, sliding_u=5e-5, rolling_u=1e-3)
+    clips = {str(clip): near for clip in shots["clip"].unique()}
+    rows = fingerprint(contacts, shots, friction=near, clip_friction=clips, by=("balls",),
+                       fixed=FrictionSettings(sliding=0.5))
+    for _, row in rows[rows["quantity"] == "sliding_friction"].iterrows():
+        assert row["value"] == 0.5
+        assert pd.isna(row["value_u"])
+        assert row["note"].startswith("fixed in session.toml, not fitted")
+        assert row["flag"] == "outside the published band"
+    rolling = _row(rows, "rolling_resistance")
+    assert rolling["value_u"] == 1e-3
+    assert rolling["note"].startswith("fitted to all paths")
 
 
 def test_fast_contacts_say_that_cushions_no_longer_act_rigid():
