@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,6 +28,19 @@ def is_drawn(task: DrawTask) -> bool:
     return done.get("key") == task.entry.record("tables").get("key") and all(
         (task.folder / name).is_file() for name in shots
     )
+
+
+def remove_old(folder: Path, clips: Iterable[str], shots: Iterable[str]) -> None:
+    """Remove from ``folder`` the pictures of shots that are no more: named as one of ``clips``, not in ``shots``.
+
+    Whatever else lies there stays, and a file that can't be removed.
+    """
+    stems, there = {Path(clip).stem for clip in clips}, {f"{shot}.png" for shot in shots}
+    for file in folder.glob("*-*.png"):
+        stem, _, number = file.stem.rpartition("-")
+        if stem in stems and number.isdecimal() and len(number) >= 2 and file.name not in there:
+            with suppress(OSError):
+                file.unlink()
 
 
 def draw_clip(task: DrawTask) -> str:

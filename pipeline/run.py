@@ -15,7 +15,7 @@ from pipeline import compiled_place, lone_clip
 from pipeline.assemble import check_settings, write_page, write_results
 from pipeline.clip_job import ClipRecord, ClipTask, earlier_record, measure_clip, prior_friction
 from pipeline.corrections import corrected, read_corrections
-from pipeline.draw_job import DrawTask, draw_clip, is_drawn
+from pipeline.draw_job import DrawTask, draw_clip, is_drawn, remove_old
 from pipeline.executor import Executor, InProcess, Lost, OnReport, ProcessPool, local_executor
 from pipeline.friction import learnt_from_others, tells_more
 from pipeline.patterns import read_patterns
@@ -136,6 +136,7 @@ class _Run:
             self._keep_earlier()
         shots = self._write_and_draw()
         if not self.stopped:
+            remove_old(self.out / "pictures", self.work.clips, map(str, shots["shot_id"]))
             try:
                 write_page(self.session, self.out)
             except KeyboardInterrupt:

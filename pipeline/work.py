@@ -95,6 +95,11 @@ class Work:
 
     folder: Path
 
+    @property
+    def clips(self) -> list[str]:
+        """The file names of all clips that were ever looked at, whether they are still there or not."""
+        return [place.name for place in self.folder.iterdir() if place.is_dir()] if self.folder.is_dir() else []
+
     def entry(self, clip: Path) -> Entry:
         """The entry of a clip, by its file name (session-wide unique but for its extension)."""
         return Entry(self.folder / clip.name)

@@ -150,6 +150,10 @@ def test_friction_fixed_in_the_session_file_stays_fixed(folder, stages):
     (folder / "session.toml").write_text("[friction]\nsliding = 0.25\n")
     run(folder)
     assert {round(friction.sliding, 3) for _, friction, _ in stages.measured} == {0.25}
+    table = pd.read_csv(folder / "measured" / "table.csv").set_index("quantity")
+    assert table.loc["sliding_friction", "value"] == 0.25
+    assert pd.isna(table.loc["sliding_friction", "value_u"])
+    assert table.loc["rolling_resistance", "value_u"] > 0
 
 
 def test_the_declared_target_reaches_the_measuring(folder, stages):
@@ -432,6 +436,21 @@ def test_diagrams_are_drawn_once(folder, stages):
     before = picture.stat().st_mtime_ns
     measure_session(session, options=RunOptions(), executor=InProcess())
     assert picture.stat().st_mtime_ns == before
+
+
+def test_pictures_of_shots_that_are_no_more_are_removed_and_nothing_else(folder, stages):
+    stages.shots_in["c1.mp4"] = 2
+    run(folder)
+    pictures = folder / "measured" / "pictures"
+    pictures.mkdir()
+    mine = ["c1.png", "notes-01.png", "c2-01.jpg", "c1-mine.png", "c2-1.png"]
+    for name in ("c1-01.png", "c1-02.png", "c2-01.png", "c2-11.png", "c10-01.png", *mine):
+        (pictures / name).touch()
+    (folder / "c2.mp4").unlink()
+    write_clip(folder / "c1.mp4", seed=5)
+    stages.shots_in["c1.mp4"] = 1
+    run(folder)
+    assert {file.name for file in pictures.iterdir()} == {"c1-01.png", "c10-01.png", *mine}
 
 
 def test_a_first_run_says_that_it_compiles(folder, stages, tmp_path, monkeypatch):
