@@ -43,13 +43,13 @@ class Check:
     @property
     def doubt(self) -> str:
         """In words, that the measurement cannot tell."""
-        shown = _show(self.measured, 2)
-        return (f"{_NAMES[self.name]} {shown} may or may not be within {self.tolerance:.2f} "
-                f"of the wanted {self.wanted:.2f}")
+        name, unit = _NAMES[self.name]
+        return (f"{name} {_show(self.measured, 2)}{unit} may or may not be within {self.tolerance:.2f}{unit} "
+                f"of the wanted {self.wanted:z.2f}{unit}")
 
 
-_NAMES = {"roll": "roll ratio", "drift": "drift, degrees,", "cross": "cross ratio", "cut": "cut, degrees,",
-          "side": "side ratio", "throw": "throw, degrees,", "speed": "speed, m/s,", "aim": "aim, degrees,"}
+_NAMES = {"roll": ("roll ratio", ""), "drift": ("drift", "°"), "cross": ("cross ratio", ""), "cut": ("cut", "°"),
+          "side": ("side ratio", ""), "throw": ("throw", "°"), "speed": ("speed", " m/s"), "aim": ("aim", "°")}
 
 
 def check_hit(hit: Hit, *, intended: Intention, tolerances: Tolerances, radius_mm: float) -> tuple[Check, ...]:
@@ -90,7 +90,7 @@ def _roll(hit: Hit, intended: Intention, tolerances: Tolerances) -> Check | None
     wanted, allowed = intended.roll_ratio, intended.roll_tolerance or tolerances.roll_ratio
     if roll is not None:
         words = (f"{_stroke(roll.value - wanted, intended)}: cue ball's roll ratio {_show(roll, 2)}, "
-                 f"wanted {wanted:.2f} ({intended.stroke}) within {allowed:.2f}")
+                 f"wanted {wanted:z.2f} ({intended.stroke}) within {allowed:.2f}")
         return _check("roll", roll, wanted, allowed, words, tolerances)
     if drift is None or cut is None:
         return None
@@ -98,7 +98,7 @@ def _roll(hit: Hit, intended: Intention, tolerances: Tolerances) -> Check | None
     angle = drift_deg(cut.value, wanted)
     span = abs(drift_deg(cut.value, wanted + allowed) - angle)
     words = (f"{_stroke(drift.value - angle, intended)}: cue ball left {_show(drift, 0)}° from the tangent line, "
-             f"wanted {angle:.0f}° ({intended.stroke}) within {span:.0f}°")
+             f"wanted {angle:z.0f}° ({intended.stroke}) within {span:.0f}°")
     return _check("drift", drift, angle, span, words, tolerances)
 
 
@@ -128,7 +128,7 @@ def _cut(hit: Hit, intended: Intention, tolerances: Tolerances) -> Check | None:
         how = f"not full: object ball cut to the {_hand(cut.value)}"
     else:
         how = "thin hit" if abs(cut.value) > abs(wanted) else "thick hit"
-    words = f"{how}, cut {_show(cut, 1)}°, wanted {wanted:.1f}° ({who}) within {tolerances.cut_deg:.1f}°"
+    words = f"{how}, cut {_show(cut, 1)}°, wanted {wanted:z.1f}° ({who}) within {tolerances.cut_deg:.1f}°"
     return _check("cut", cut, wanted, tolerances.cut_deg, words, tolerances)
 
 
@@ -139,8 +139,8 @@ def _side(hit: Hit, intended: Intention, tolerances: Tolerances, radius_mm: floa
         return None
     per_rps = 2 * math.pi * radius_mm / 1000 / speed.value
     side = Measured(spin.value * per_rps, spin.u * per_rps)
-    words = (f"side: {_show(spin, 1)} turns/s about the vertical, side ratio {side.value:+.2f}, "
-             f"wanted {intended.side_ratio:.2f} within {tolerances.side_ratio:.2f}")
+    words = (f"side: {_show(spin, 1)} turns/s about the vertical, side ratio {side.value:+z.2f}, "
+             f"wanted {intended.side_ratio:z.2f} within {tolerances.side_ratio:.2f}")
     return _check("side", side, intended.side_ratio, tolerances.side_ratio, words, tolerances)
 
 
@@ -159,7 +159,7 @@ def _throw(hit: Hit, intended: Intention, tolerances: Tolerances) -> Check | Non
         throw = Measured(throw.value, min(throw.u, intended.throw_u_deg))
     words = (f"side: object ball thrown {_show(throw, 1, unsigned=True)}° to the {_hand(throw.value)} of the line of "
              f"centres, as by {'right' if throw.value > expected else 'left'} side; the wanted hit explains "
-             f"{expected:+.1f}° within {tolerances.throw_deg:.1f}°")
+             f"{expected:+z.1f}° within {tolerances.throw_deg:.1f}°")
     return _check("throw", throw, expected, tolerances.throw_deg, words, tolerances)
 
 
@@ -198,4 +198,4 @@ def _show(measured: Measured, decimals: int, *, unsigned: bool = False) -> str:
     value = abs(measured.value) if unsigned else measured.value
     if 0 < measured.u < 0.5 * 10.0**-decimals:  # never "± 0.00"
         decimals = math.ceil(-math.log10(measured.u))
-    return f"{value:.{decimals}f} ± {measured.u:.{decimals}f}"
+    return f"{value:z.{decimals}f} ± {measured.u:.{decimals}f}"

@@ -108,7 +108,7 @@ def intentions(
         speed_class, kind = _text(row["speed_class"]), _text(row["kind"])
         pattern = patterns.get(name)
         if pattern is not None:
-            wanted = _from_pattern(wanted, pattern, settings.table)
+            wanted = _from_pattern(wanted, pattern, settings)
         own_speed = settings.tolerances.get(f"speed_{speed_class}_mps") if speed_class else None
         usual = (kicks if kind == "kick" else speeds).get((name, speed_class)) if speed_class else None
         if own_speed is not None:
@@ -126,15 +126,15 @@ def intentions(
 
 def _general(settings: SessionSettings) -> Intention:
     spin: Any = settings.tolerances.get("wanted_spin", "stun")
-    roll, roll_tolerance = wanted_roll(spin)
+    roll, roll_tolerance = wanted_roll(spin, settings.tolerances)
     intended = Intention(roll_ratio=roll, roll_tolerance=roll_tolerance, stroke=_stroke_word(spin))
     cut = settings.tolerances.get("wanted_cut_deg")
     return intended if cut is None else replace(intended, cut_deg=float(cut), cut_from="session.toml")
 
 
-def _from_pattern(wanted: Intention, pattern: Pattern, table: Table) -> Intention:
-    roll, roll_tolerance = wanted_roll(pattern.spin)
-    cut = pattern.cut_deg(table)
+def _from_pattern(wanted: Intention, pattern: Pattern, settings: SessionSettings) -> Intention:
+    roll, roll_tolerance = wanted_roll(pattern.spin, settings.tolerances)
+    cut = pattern.cut_deg(settings.table)
     return replace(
         wanted, roll_ratio=roll, roll_tolerance=roll_tolerance, stroke=_stroke_word(pattern.spin),
         side_ratio=pattern.side_ratio, cut_deg=cut, cut_from=f"pattern {pattern.name}" if cut is not None else "",
@@ -181,7 +181,7 @@ def _throw_offsets(shots: pd.DataFrame, tolerances: Tolerances) -> dict[str, tup
 
 
 def _stroke_word(spin: float | str) -> str:
-    return spin if isinstance(spin, str) else f"roll ratio {spin:g}"
+    return spin if isinstance(spin, str) else f"roll ratio {spin:zg}"
 
 
 def _records(shots: pd.DataFrame) -> list[dict[str, Any]]:

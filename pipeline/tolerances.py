@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from math import atan, degrees, isfinite
+from types import MappingProxyType
 
 from pipeline.consequence import BALL_RESTITUTION, opening_mm, sensitivity
 from shared.equipment import Table
 from shared.errors import SettingsError
 
-#: roll ratio wanted by a word, and how far either side of it still is that stroke; common practice, no source
+#: roll ratio wanted by a word, and how far either side of it still is that stroke, for a whole pocket's opening; common
+#: practice, no source
 STROKES: dict[str, tuple[float, float | None]] = {
     "stun": (0.0, None),  # None: the tolerance derived from the table
     "follow": (0.75, 0.35),
@@ -87,10 +89,18 @@ def _finite(key: str, value: object) -> float:
     return float(value)
 
 
-def wanted_roll(spin: float | str) -> tuple[float, float | None]:
-    """A stroke's word, or a roll ratio as a number -> (roll ratio, its own tolerance or None for the derived one)."""
+def wanted_roll(
+    spin: float | str, given: Mapping[str, float | str] = MappingProxyType({})
+) -> tuple[float, float | None]:
+    """A stroke's word, or a roll ratio as a number -> (roll ratio, its own tolerance, None: `Tolerances.roll_ratio`).
+
+    given : `[tolerances]`: its roll_ratio goes before a stroke's own, which grows and shrinks with its pocket_share
+    """
     if isinstance(spin, str):
         if spin not in STROKES:
             raise SettingsError(f"spin {spin!r} is not known; use {', '.join(STROKES)} or a roll ratio such as 0.3.")
-        return STROKES[spin]
+        roll, own = STROKES[spin]
+        if own is None or "roll_ratio" in given:
+            return roll, None
+        return roll, own * float(given.get("pocket_share", 1.0))
     return _finite("wanted_spin", spin), None

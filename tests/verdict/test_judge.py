@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline.hit import HIT_COLUMNS, QUALITY_COLUMNS, Hit, Measured, TrackQuality
-from pipeline.hit_checks import Intention
+from pipeline.hit_checks import Intention, check_hit
 from pipeline.judging import judge_shots
 from pipeline.tolerances import derive_tolerances, read_tolerances
 from pipeline.verdict import judge
@@ -62,6 +64,37 @@ def test_a_wanted_follow_is_clean_and_a_stun_in_its_place_is_not():
     found = verdict(hit(), wanted)
     assert found.verdict == "mishit"
     assert found.reasons[0].startswith("too little follow")
+
+
+def follow_reason(tolerances):
+    shots = pd.DataFrame({"kind": "bank", "pattern": pd.array([None], dtype="string"), "cue_roll_ratio": 0.2,
+                          "cue_roll_ratio_u": 0.01, "object_speed_mps": 2.1, "object_speed_mps_u": 0.02})
+    judged = judge_shots(SHOTS.conform(shots), SessionSettings(tolerances={"wanted_spin": "follow", **tolerances}))
+    return judged["reasons"].iloc[0]
+
+
+@pytest.mark.parametrize(("tolerances", "within"), [
+    ({}, "0.35"), ({"pocket_share": 0.5}, "0.17"), ({"pocket_share": 1.5}, "0.52"),
+    ({"roll_ratio": 0.15}, "0.15"), ({"roll_ratio": 0.15, "pocket_share": 0.5}, "0.15"),
+])
+def test_tolerances_given_hold_for_a_wanted_follow_as_well(tolerances, within):
+    assert f"wanted 0.75 (follow) within {within}" in follow_reason(tolerances)
+
+
+def test_a_roll_within_a_wide_tolerance_that_was_given_is_a_wanted_follow():
+    assert "roll ratio" not in follow_reason({"roll_ratio": 0.8})
+
+
+def test_reasons_hold_no_minus_zero_and_their_units_stand_where_they_belong():
+    hits = [hit(cue_roll_ratio=(-0.001, 0.5), cut_angle_deg=(0.83, 4.0), throw_deg=(-2.0, 0.1)),
+            hit(cue_roll_ratio=(0.9, 0.01), cut_angle_deg=(-20.0, 0.01), cue_side_spin_rps=(-0.0001, 40.0))]
+    intended = Intention(roll_ratio=-0.0, cut_deg=-0.0, cut_from="pattern", side_ratio=-0.0, throw_offset_deg=-0.001)
+    told = [check for given_hit in hits
+            for check in check_hit(given_hit, intended=intended, tolerances=TOLERANCES, radius_mm=28.575)]
+    words = [text for check in told for text in (check.words, check.doubt)]
+    assert {check.name for check in told} == {"roll", "cross", "cut", "throw", "side"}
+    assert not [text for text in words if re.search(r"[-]0(\.0*)?(?![.\d])", text)]
+    assert any(text.startswith("cut 0.83 ± 4.00° may or may not be within ") for text in words)
 
 
 def test_what_the_measurement_cannot_tell_is_marked_uncertain():
