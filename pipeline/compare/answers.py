@@ -11,6 +11,9 @@ from pipeline.compare.responses import Response
 from pipeline.compare.settings import CompareSettings
 from pipeline.condition_words import level_words
 
+#: how a slope was read, behind its two readings
+_PARTS = {"inside sessions": ", as it changed inside sessions", "between sessions": ", from session to session"}
+
 _MOVED_FAR = 0.25  # share of the larger difference by which adjusting must have moved it to be worth a sentence
 
 
@@ -21,7 +24,8 @@ def answer(row: pd.Series, *, stratum: str, response: Response, ground: Ground, 
     a, b = level_words(str(row["factor"]), str(row["a"])), level_words(str(row["factor"]), str(row["b"]))
     at = f", {_at_words(str(row['at']))}" if row["at"] else ""
     head = f"{_capital(stratum)}: " if stratum else ""
-    against = f"{b} against {a}{at}"
+    against = f"{b} against {a}{at}{_PARTS.get(str(row.get('part', '')), '')}"
+    more = "".join(f" {text}" for text in (row.get("note", ""), row.get("not_adjusted", "")) if text and row["main"])
     if not math.isfinite(value):
         return f"{head}{against}: can't be estimated, no shots to tell it from."
     level = round(100 * settings.level)
@@ -32,13 +36,14 @@ def answer(row: pd.Series, *, stratum: str, response: Response, ground: Ground, 
         return (
             f"{head}{against}: {size} between these sessions ({level} % interval for these sessions {here}). Whether "
             f"{row['factor']} did it or the evening can't be told: each level was filmed in one session, so the "
-            f"interval for the condition itself is unbounded.{plain}"
+            f"interval for the condition itself is unbounded.{plain}{more}"
         )
     low, high = float(row[f"{used}_low"]), float(row[f"{used}_high"])
     span = _span(low, high, response)
     text = f"{head}{against}: {size}, {level} % interval {span}"
     if row["basis"] == "between sessions":
-        text += f" (from session to session, {float(row['df']):.0f} degrees of freedom)"
+        df = round(float(row["df"]))
+        text += f" (from session to session, {df} degree{'' if df == 1 else 's'} of freedom)"
     clear = low > 0 or high < 0
     if clear:
         text += "." + _aim(value, response, ground)
@@ -52,10 +57,14 @@ def answer(row: pd.Series, *, stratum: str, response: Response, ground: Ground, 
         what = "half a pocket" if settings.bound is None else "the bound given"
         limit = _number(bound, response)
         if within:
-            text += f" Whatever it is, it is smaller than {what}, ±{limit} (equivalence test)."
+            inner = _span(float(row["equivalence_low"]), float(row["equivalence_high"]), response)
+            text += (
+                f" It is smaller than {what}, ±{limit}, at the {100 - level} % level (equivalence test: the "
+                f"{2 * level - 100} % interval, {inner}, lies inside)."
+            )
         elif not clear:
             text += f" Nor is it shown to be smaller than {what}, ±{limit}: film more shots."
-    return text + plain
+    return text + plain + more
 
 
 def _raw_too(row: pd.Series, response: Response) -> str:
@@ -87,9 +96,10 @@ def _sized(value: float, response: Response, ground: Ground) -> str:
         if math.isfinite(ground.opening_mm):
             extras.append(f"{mm / ground.opening_mm:.0%} of the pocket")
     more = f" ({', '.join(extras)})" if extras else ""
-    if response.verb:
-        return f"{response.verb} {_number(size, response)} {word}{more}"
-    return f"{response.label} {_number(size, response)} {word}{more}"
+    number = _number(size, response)
+    if size > 0 and float(f"{size:.{response.digits}f}") == 0:
+        number = f"less than {_number(10.0**-response.digits, response)}"
+    return f"{response.verb or response.label} {number} {word}{more}"
 
 
 def _span(low: float, high: float, response: Response) -> str:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from pipeline.compare.answers import answer
 from pipeline.compare.conditions import DERIVED, Factor, condition_columns, find_column, read_factor
+from pipeline.compare.contrasts import INSIDE
 from pipeline.compare.counting import count_shots, counted_mask
 from pipeline.compare.effects import holm
 from pipeline.compare.ground import GROUND_COLUMNS, Ground, ground
@@ -311,10 +312,12 @@ def _told_apart(contrasts: pd.DataFrame) -> list[str]:
     """What must stand above the result: conditions that the evening, or another condition, could have done as well."""
     if contrasts.empty:
         return []
+    drifted = set(contrasts.loc[contrasts["part"] == INSIDE, "factor"])
     out = [
         f"{name} was filmed in one session a level: what {name} did can't be told from what the evening did (cushions, "
         "cloth, air, camera, player). Differences are given as between these sessions, and the interval for the "
         "condition is unbounded. Film each level on two evenings or more."
+        + (" What is known of it is how it changed inside sessions, given apart." if name in drifted else "")
         for name in dict.fromkeys(contrasts.loc[contrasts["basis"] == "not told apart", "factor"])
     ]
     tied = list(dict.fromkeys(contrasts.loc[(contrasts["basis"] == "not estimable") & contrasts["main"], "factor"]))

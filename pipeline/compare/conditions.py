@@ -38,12 +38,17 @@ _QUANTITY = re.compile(r"^\s*([-+]?(?!0\d)(?:\d+[.,]?\d*|[.,]\d+))\s*([^\d\s].*)
 
 @dataclass(frozen=True)
 class Factor:
-    """A condition: its ``levels`` in order, or (levels empty) a slope between ``low`` and ``high``."""
+    """A condition: its ``levels`` in order, or (levels empty) a slope between ``low`` and ``high``.
+
+    ``inside``: of a slope that differs between sessions and changes inside them, too: lowest and highest reading in the
+    session in which it changed most; ``low`` and ``high`` are then the sessions' means.
+    """
 
     name: str
     levels: tuple[str, ...]
     low: float = np.nan
     high: float = np.nan
+    inside: tuple[float, float] | None = None
 
     @property
     def is_slope(self) -> bool:

@@ -35,6 +35,7 @@ SPEED_COVARIATES = (
 LEAST_SPARE = 4  # degrees of freedom that adjusting must leave: below, wider t limits cost more than it gains
 LEAST_MEASURED = 0.8  # share of the shots that must carry a covariate
 LEAST_RELIABILITY = 0.3  # below, it varies little more than its own uncertainty: adjusting would add noise
+_ITSELF = "is the response"
 WEAK_RELIABILITY = 0.8  # below, the reader is told
 
 
@@ -68,13 +69,13 @@ def choose_covariates(
         row: dict[str, object] = {"covariate": name, "used": False, "why": ""}
         rows.append(row)
         if name == response or name not in shots:
-            row["why"] = "is the response" if name == response else "not measured"
+            row["why"] = _ITSELF if name == response else "not measured"
             continue
         x = pd.to_numeric(shots[name]).to_numpy(dtype=float, na_value=np.nan)
         have = np.isfinite(x)
         row["measured"] = float(np.mean(have)) if n else 0.0
         if row["measured"] < LEAST_MEASURED:  # type: ignore[operator]
-            row["why"] = f"measured in only {have.sum()} of {n} shots"
+            row["why"] = "not measured" if not have.any() else f"measured in only {have.sum()} of {n} shots"
             continue
         u = _uncertainties(shots, name)
         corrected, reliability = _best_guess(x, u, cells, have)
@@ -84,7 +85,9 @@ def choose_covariates(
             "u_rms": float(np.sqrt(np.nanmean(u[have] ** 2))) if np.isfinite(u[have]).any() else np.nan,
             "reliability": reliability,
         }
-        if not reliability >= LEAST_RELIABILITY:
+        if np.isnan(reliability):
+            row["why"] = "too few shots to tell how it varies from shot to shot"
+        elif reliability < LEAST_RELIABILITY:
             row["why"] = "varies little more than its own uncertainty"
         elif len(used) >= room:
             row["why"] = f"too few shots: {n} allow {room}"
@@ -100,6 +103,31 @@ def choose_covariates(
         values = values - values[keep].mean(axis=0)
     table = pd.DataFrame(rows) if rows else pd.DataFrame({"covariate": [], "used": [], "why": []})
     return Adjustment(tuple(used), values, keep, table)
+
+
+def not_adjusted(adjustment: Adjustment, adjusted: bool) -> str:
+    """What was not adjusted for and why, as a sentence: 'Not adjusted for incoming angle (not measured).'; '' if all.
+
+    adjusted : was anything adjusted for at all
+    """
+    table = adjustment.table
+    left = table[~table["used"].astype(bool) & (table["why"] != _ITSELF)] if adjusted else table
+    if left.empty:
+        return ""
+    reasons: dict[str, list[str]] = {}
+    for name, why in zip(left["covariate"].astype(str), left["why"].astype(str), strict=True):
+        reasons.setdefault(why or "too few shots for the model", []).append(covariate_words(name))
+    if not adjusted and len(reasons) == 1:
+        return f"Not adjusted: {', '.join(next(iter(reasons.values())))}: {next(iter(reasons))}."
+    said = "; ".join(f"{', '.join(names)} ({why})" for why, names in reasons.items())
+    return f"Not adjusted for {said}." if adjusted else f"Not adjusted: {said}."
+
+
+def covariate_words(name: str) -> str:
+    """'incoming_angle_deg' -> 'incoming angle'."""
+    for unit in ("_deg", "_mps", "_mm", "_rps"):
+        name = name.removesuffix(unit)
+    return name.replace("_", " ")
 
 
 def _uncertainties(shots: pd.DataFrame, name: str) -> Array:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
@@ -26,11 +27,17 @@ class Contrast:
     at: str
     row: tuple[float, ...]
     main: bool
+    span: float = np.nan  # of a slope: b - a
+    inside: bool = False  # of a slope that is read both ways: its change inside sessions
 
 
 @dataclass(frozen=True)
 class Design:
     """Constant, factors (treatment coding; slopes centred), their interactions in pairs, covariates (already centred).
+
+    A slope that differs between sessions and changes inside them has two columns, its session's mean and what is left
+    of the reading without it (Mundlak, Econometrica 46:69, 1978): what else differs from evening to evening can't then
+    pass for what happens as it drifts. It acts together with other conditions by its session's mean.
 
     ``strata``: levels of the block the comparison is made within; one level adds no column.
     """
@@ -50,25 +57,40 @@ class Design:
         """Columns of the design, covariates included."""
         return len(self.row(next(self.cells())))
 
-    def matrix(self, values: Mapping[str, pd.Series], stratum: pd.Categorical, covariates: Array) -> Array:
-        """(n, p) design. values: a Series a factor; stratum (n,); covariates (n, n_covariates)."""
+    def matrix(
+        self,
+        values: Mapping[str, pd.Series],
+        stratum: pd.Categorical,
+        covariates: Array,
+        means: Mapping[str, pd.Series] | None = None,
+    ) -> Array:
+        """(n, p) design. values: a Series a factor; stratum (n,); covariates (n, n_covariates).
+
+        means : the session's mean per shot of each slope that is read both ways
+        """
         n = len(stratum)
-        blocks = [self._block(f, values[f.name]) for f in self.factors]
+        held = {**values, **(means or {})}
+        blocks = [self._block(f, held[f.name]) for f in self.factors]
         parts = [np.ones((n, 1))]
         parts += [np.asarray(stratum == s, dtype=float)[:, None] for s in self.strata[1:]]
-        parts += blocks
+        for f, block in zip(self.factors, blocks, strict=True):
+            parts.append(block)
+            if f.inside:
+                parts.append((values[f.name].to_numpy(dtype=float) - held[f.name].to_numpy(dtype=float))[:, None])
         parts += [_products(blocks[i], blocks[j]) for i, j in self._pairs]
         return np.hstack([*parts, np.asarray(covariates, dtype=float).reshape(n, self.n_covariates)])
 
     def row(self, levels: Mapping[str, Level], stratum: str | None = None) -> Array:
-        """The mean of this cell as coefficients; ``stratum`` None: the average of all strata. Covariates at zero."""
+        """The mean of this cell as coefficients; ``stratum`` None: the average of all strata. Covariates at zero, and a
+        slope that is read both ways at its session's mean."""
         blocks = [self._block(f, pd.Series([levels[f.name]]))[0] for f in self.factors]
         if stratum is None:
             strata = np.full(len(self.strata) - 1, 1 / len(self.strata))
         else:
             strata = np.array([float(stratum == s) for s in self.strata[1:]])
         pairs = [_products(blocks[i][None, :], blocks[j][None, :])[0] for i, j in self._pairs]
-        return np.concatenate([[1.0], strata, *blocks, *pairs, np.zeros(self.n_covariates)])
+        mains = [np.append(b, [0.0] * bool(f.inside)) for f, b in zip(self.factors, blocks, strict=True)]
+        return np.concatenate([[1.0], strata, *mains, *pairs, np.zeros(self.n_covariates)])
 
     def cells(self) -> Iterator[dict[str, Level]]:
         """Every combination of levels; a slope stands at its two ends."""
@@ -92,8 +114,10 @@ class Design:
                 out.append(self._contrast(factor, a, b, "", np.mean(rows, axis=0), main=True))
                 if others and self.interactions:
                     for cell, row in zip(grid, rows, strict=True):
-                        at = ", ".join(f"{k} {_text(v)}" for k, v in cell.items())
+                        at = ", ".join(f"{f.name} {_step_text(f, cell[f.name])}" for f in others)
                         out.append(self._contrast(factor, a, b, at, row, main=False))
+            if factor.inside:
+                out.append(self._drift(factor, *factor.inside))
         return out
 
     def terms(self) -> list[tuple[str, Array]]:
@@ -112,9 +136,13 @@ class Design:
                 )
                 for b in steps[1:]
             ]
-            out.append((factor.name, np.array(rows)))
+            if factor.inside:
+                out.append((f"{factor.name}, between sessions", np.array(rows)))
+                out.append((f"{factor.name}, inside sessions", np.array([self._drift(factor, *factor.inside).row])))
+            else:
+                out.append((factor.name, np.array(rows)))
         p = self.n_columns
-        start = 1 + len(self.strata) - 1 + sum(_width(f) for f in self.factors)
+        start = 1 + len(self.strata) - 1 + sum(_columns(f) for f in self.factors)
         for i, j in self._pairs:
             width = _width(self.factors[i]) * _width(self.factors[j])
             out.append((f"{self.factors[i].name} x {self.factors[j].name}", np.eye(p)[start : start + width]))
@@ -129,7 +157,16 @@ class Design:
 
     @staticmethod
     def _contrast(factor: Factor, a: Level, b: Level, at: str, row: Array, *, main: bool) -> Contrast:
-        return Contrast(factor.name, _text(a), _text(b), at, tuple(row), main)
+        if isinstance(a, str) or isinstance(b, str):
+            return Contrast(factor.name, _text(a), _text(b), at, tuple(row), main)
+        return Contrast(factor.name, reading(a, b - a), reading(b, b - a), at, tuple(row), main, b - a)
+
+    def _drift(self, factor: Factor, a: float, b: float) -> Contrast:
+        """What a slope that is read both ways did inside sessions, over the range that one of them saw."""
+        row = np.zeros(self.n_columns)
+        before = self.factors[: self.factors.index(factor)]
+        row[len(self.strata) + sum(_columns(f) for f in before) + _width(factor)] = b - a
+        return Contrast(factor.name, reading(a, b - a), reading(b, b - a), "", tuple(row), True, b - a, inside=True)
 
 
 def _steps(factor: Factor) -> list[Level]:
@@ -137,7 +174,23 @@ def _steps(factor: Factor) -> list[Level]:
 
 
 def _width(factor: Factor) -> int:
+    """Columns by which a factor acts together with others."""
     return 1 if factor.is_slope else len(factor.levels) - 1
+
+
+def _columns(factor: Factor) -> int:
+    """All columns of a factor itself."""
+    return _width(factor) + bool(factor.inside)
+
+
+def _step_text(factor: Factor, step: Level) -> str:
+    return step if isinstance(step, str) else reading(step, factor.high - factor.low)
+
+
+def reading(value: float, span: float) -> str:
+    """A reading with as many digits as tell a hundredth of the range ``span`` apart."""
+    digits = max(0, 2 - math.floor(math.log10(abs(span)))) if span else 6
+    return f"{round(value, digits):.10g}"
 
 
 def _text(level: Level) -> str:

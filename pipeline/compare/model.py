@@ -33,7 +33,8 @@ from pipeline.compare.resample import shift_quantiles
 from pipeline.compare.sessions import Sessions
 from pipeline.compare.subspace import Solution, Subspace, solve, solver_with_sessions, subspace
 
-Basis = Literal["within sessions", "between sessions", "not told apart", "not estimable"]
+Basis = Literal["within sessions", "between sessions", "between and within sessions", "not told apart",
+                "not estimable"]
 Array = NDArray[np.float64]
 
 _U_FLOOR = 0.5  # share of the median u below which a smaller u buys no more weight

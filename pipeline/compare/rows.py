@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -14,13 +14,14 @@ from pipeline.compare.labels import joined, labels, numbered
 from pipeline.compare.responses import Response
 
 _MOSTLY_EMPTY = 0.5
+_ROUNDING = 1e-9  # share of a reading below which two are the same
 
 
 @dataclass(frozen=True, eq=False)
 class Rows:
     """n shots: response y and its uncertainty u, session, cell (combination of named levels) and stratum.
 
-    ``levels``: each factor's value per shot.
+    ``levels``: each factor's value per shot; ``means``: its session's mean, of slopes that change inside sessions, too.
     """
 
     shots: pd.DataFrame
@@ -30,6 +31,7 @@ class Rows:
     session: pd.Categorical
     cells: pd.Categorical
     strata: pd.Categorical
+    means: Mapping[str, pd.Series] = field(default_factory=dict)
 
     def take(self, mask: NDArray[np.bool_]) -> Rows:
         """Only the shots where ``mask`` is true."""
@@ -41,6 +43,7 @@ class Rows:
             session=self.session[mask],
             cells=self.cells[mask],
             strata=self.strata[mask],
+            means={name: values[mask] for name, values in self.means.items()},
         )
 
 
@@ -99,7 +102,7 @@ def factors_present(factors: Sequence[Factor], rows: Rows, *, where: str) -> tup
         seen = rows.levels[factor.name].dropna()
         if factor.is_slope:
             if len(seen) and seen.min() < seen.max():
-                out.append(replace(factor, low=float(seen.min()), high=float(seen.max())))
+                out.append(_ranged(factor, seen, rows.session))
             else:
                 lines.append(f"{where}: {factor.name} does not vary among the counted shots; not compared.")
             continue
@@ -113,6 +116,28 @@ def factors_present(factors: Sequence[Factor], rows: Rows, *, where: str) -> tup
             lines.append(f"{where}: no counted shot at {factor.name} {', '.join(lost)}; compared without it.")
         out.append(replace(factor, levels=levels))
     return tuple(out), lines
+
+
+def _ranged(factor: Factor, seen: pd.Series, session: pd.Categorical) -> Factor:
+    """The slope with the range over which these shots show it, between their sessions and inside them."""
+    numbers = seen.astype(float)
+    of = numbers.groupby(session.codes)
+    means, low, high = (of.agg(kind).to_numpy(dtype=float) for kind in ("mean", "min", "max"))
+    rounding = _ROUNDING * float(numbers.abs().max())
+    if np.ptp(means) > rounding and np.max(high - low) > rounding:
+        most = int(np.argmax(high - low))
+        return replace(
+            factor, low=float(means.min()), high=float(means.max()), inside=(float(low[most]), float(high[most]))
+        )
+    return replace(factor, low=float(numbers.min()), high=float(numbers.max()), inside=None)
+
+
+def with_means(rows: Rows, factors: Sequence[Factor]) -> Rows:
+    """Rows with the session's mean of each slope that is read between sessions and inside them."""
+    both_ways = [f.name for f in factors if f.inside]
+    numbers = {name: rows.levels[name].astype(float) for name in both_ways}
+    session = rows.session.codes
+    return replace(rows, means={name: values.groupby(session).transform("mean") for name, values in numbers.items()})
 
 
 def with_cells(rows: Rows, factors: Sequence[Factor]) -> Rows:

@@ -11,16 +11,16 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.compare.conditions import Factor
+from pipeline.compare.contrasts import Fits, contrast_table
 from pipeline.compare.counting import counted_mask
-from pipeline.compare.covariates import Adjustment, choose_covariates
-from pipeline.compare.design import Contrast, Design
-from pipeline.compare.diagnostics import Diagnosis, diagnose
-from pipeline.compare.effects import Interval, equivalence_test, hedges_correction, hedges_g
+from pipeline.compare.covariates import Adjustment, choose_covariates, not_adjusted
+from pipeline.compare.design import Design
+from pipeline.compare.diagnostics import diagnose
 from pipeline.compare.ground import Ground
 from pipeline.compare.labels import combinations, used
-from pipeline.compare.model import Estimate, LinearFit, TooFewShots, fit_linear
+from pipeline.compare.model import LinearFit, TooFewShots, fit_linear
 from pipeline.compare.responses import Response, usual_covariates
-from pipeline.compare.rows import Rows, complete_rows, factors_present, with_cells
+from pipeline.compare.rows import Rows, complete_rows, factors_present, with_cells, with_means
 from pipeline.compare.scatter import session_scatter
 from pipeline.compare.settings import CompareSettings
 
@@ -68,7 +68,7 @@ def analyse(
         lines.append(f"{where}: {len(counted.y)} counted shot(s) with a value; nothing to compare.")
     if not present or len(counted.y) < 2:
         return replace(result, lines=tuple(lines))
-    counted = with_cells(counted, present)
+    counted = with_means(with_cells(counted, present), present)
     design = _design(present, counted, lines, where)
     try:
         raw_fit = _fit(counted, design, np.zeros((len(counted.y), 0)))
@@ -90,8 +90,12 @@ def analyse(
         main_fit = replace(main_fit, robust=True)
         adjusted_fit = main_fit if adjusted_fit else None
     everyone = _all_shots_fit(shots, levels, present, response, strata, design)
-    table = _contrast_table(
-        raw_fit, adjusted_fit, everyone, design, adjusted_design, response, ground, diagnosis, settings
+    table = contrast_table(
+        Fits(raw_fit, adjusted_fit, everyone, design, adjusted_design),
+        bound=bound_of(response, ground, settings),
+        skewed=diagnosis.skewed,
+        not_adjusted=not_adjusted(adjustment, adjusted_fit is not None),
+        settings=settings,
     )
     return StratumResult(
         stratum,
@@ -141,7 +145,7 @@ def _design(factors: tuple[Factor, ...], rows: Rows, lines: list[str], where: st
 
 
 def _fit(rows: Rows, design: Design, covariates: NDArray[np.float64], robust: bool = False) -> LinearFit:
-    x = design.matrix(rows.levels, rows.strata, covariates)
+    x = design.matrix(rows.levels, rows.strata, covariates, rows.means)
     return fit_linear(rows.y, x, u=rows.u, session=rows.session, cell=rows.cells, robust=robust)
 
 
@@ -179,7 +183,7 @@ def _all_shots_fit(
     for factor in factors:
         if not factor.is_slope:
             known &= rows.levels[factor.name].isin(factor.levels).to_numpy(dtype=bool)
-    rows = rows.take(known)
+    rows = with_means(rows.take(known), factors)
     try:
         return _fit(rows, design, np.zeros((len(rows.y), 0)))
     except TooFewShots:
@@ -200,76 +204,6 @@ def bound_of(response: Response, ground: Ground, settings: CompareSettings) -> f
     if response.is_angle:
         return ground.opening_mm / 2 / ground.mm_per_deg
     return math.nan
-
-
-def _contrast_table(
-    raw: LinearFit,
-    adjusted: LinearFit | None,
-    everyone: LinearFit | None,
-    design: Design,
-    adjusted_design: Design,
-    response: Response,
-    ground: Ground,
-    diagnosis: Diagnosis,
-    settings: CompareSettings,
-) -> pd.DataFrame:
-    bound = bound_of(response, ground, settings)
-    rng = np.random.default_rng(settings.seed)
-    rows = []
-    for plain, wide in zip(design.contrasts(), adjusted_design.contrasts(), strict=True):
-        r = raw.estimate(plain.row, level=settings.level)
-        a = adjusted.estimate(wide.row, level=settings.level) if adjusted else None
-        best, fit = (a, adjusted) if a is not None and adjusted is not None else (r, raw)
-        row = _names(plain) | _columns("raw", r, raw.n)
-        row |= _columns("adjusted", a, adjusted.n if adjusted else 0)
-        row |= {"basis": best.basis, "method": best.method, "df": best.df}
-        row["used"] = "adjusted" if a is not None else "raw"
-        row["with_mishits"] = everyone.estimate(plain.row).value if everyone else math.nan
-        effect = _effect_size(best, fit, settings.level)
-        row |= {"g": effect.value, "g_low": effect.low, "g_high": effect.high}
-        row |= {"bound": bound, "equivalence_p": math.nan}
-        if math.isfinite(bound) and best.df > 0:
-            row["equivalence_p"] = equivalence_test(best.value, best.se, best.df, bound=bound).p
-        row |= {"boot_low": math.nan, "boot_high": math.nan}
-        if diagnosis.skewed and best.basis == "within sessions":
-            used = wide.row if a is not None else plain.row
-            boot = fit.bootstrap(used, rng=rng, draws=settings.bootstrap, level=settings.level)
-            row |= {"boot_low": boot.low, "boot_high": boot.high}
-        rows.append(row)
-    return pd.DataFrame(rows)
-
-
-def _names(contrast: Contrast) -> dict[str, object]:
-    return {
-        "factor": contrast.factor,
-        "a": contrast.a,
-        "b": contrast.b,
-        "at": contrast.at,
-        "main": contrast.main,
-    }
-
-
-def _columns(kind: str, e: Estimate | None, n: int) -> dict[str, object]:
-    if e is None:
-        blank: dict[str, object] = dict.fromkeys(("diff", "se", "low", "high", "p", "here_low", "here_high"), math.nan)
-        return {f"{kind}_{k}": v for k, v in blank.items()} | {f"{kind}_n": 0}
-    return {
-        f"{kind}_diff": e.value,
-        f"{kind}_se": e.se,
-        f"{kind}_low": e.interval.low,
-        f"{kind}_high": e.interval.high,
-        f"{kind}_p": e.p,
-        f"{kind}_here_low": e.here.low,
-        f"{kind}_here_high": e.here.high,
-        f"{kind}_n": n,
-    }
-
-
-def _effect_size(e: Estimate, fit: LinearFit, level: float) -> Interval:
-    if e.basis == "within sessions":
-        return hedges_g(e.value, e.se, fit.residual_df, fit.total_sd, level=level)
-    scale = hedges_correction(fit.residual_df) / fit.total_sd
-    return Interval(e.value * scale, e.interval.low * scale, e.interval.high * scale, level)
 
 
 def _means(
