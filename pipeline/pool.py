@@ -20,15 +20,23 @@ import pandas as pd
 
 from pipeline.compare.conditions import condition_columns
 from pipeline.compare.counting import counted_mask
-from pipeline.pool_read import SessionTables, read_session_tables, shot_hashes
+from pipeline.pool_read import SessionTables, content_hash, read_session_tables, shot_hashes
 from pipeline.results import write_csv
-from shared.columns import CONDITIONS_AFTER, CONTACTS, SHOTS, TRACKS
+from shared.columns import CONDITIONS_AFTER, CONTACTS, FINGERPRINT, SHOTS, TRACKS
 from shared.errors import ReboundryError, SettingsError
 from shared.files import tool_version, write_json, write_text, write_with
 
 MANIFEST = "pool.json"
 FORMAT = 1
 _POOLED_MEANING = {
+    "session": ("string", "", "name of the session"),
+    "shots": ("integer", "", "shots in the dataset"),
+    "counted": ("integer", "", "of these, shots that comparisons use"),
+    "clips": ("integer", "", "clips measured"),
+    "settings_sha256": ("string", "", "SHA-256 of the session's session.toml; empty: there is none"),
+    "calibration_sha256": ("string", "", "SHA-256 of its calibration.json"),
+    "content_sha256": ("string", "", "SHA-256 over the files that were pooled"),
+    "source": ("string", "", "where its results lay, from the dataset's folder"),
     "shot_key": ("string", "", "session/shot_id: unique in the dataset"),
     "table": ("string", "", "name of the table's standard"),
     "table_length_mm": ("number", "mm", "nose to nose"),
@@ -113,6 +121,17 @@ def read_pool(out: Path, *, contact_columns: Sequence[str] | None = None) -> tup
         raise SettingsError(f"{out}: is no dataset; make one with `reboundry pool SESSION... --out {out}`.")
     _read_manifest(out)
     return read_partitions(out / "shots"), read_partitions(out / "contacts", contact_columns)
+
+
+def changed_sessions(out: Path) -> list[str]:
+    """A line for each session of the dataset whose files, where they are still there, aren't those that were pooled: it
+    was measured again, or looked through in `review`."""
+    lines = []
+    for name, entry in _read_manifest(out)["sessions"].items():
+        place = out.resolve() / str(entry.get("source", ""))
+        if entry.get("source") and (place / "shots.csv").is_file() and content_hash(place) != entry["content_sha256"]:
+            lines.append(f"{name} has changed since it was pooled; pool again.")
+    return lines
 
 
 def partition(table: Path, session: str) -> Path:
@@ -353,7 +372,7 @@ def _write(
         for name, place in tracks.items():
             _copy_tracks(place, partition(out / "tracks", name) / "tracks.parquet")
         write_text(out / "sessions.csv", sessions.to_csv(index=False, lineterminator="\n"))
-        write_json(out / "datapackage.json", _package(tables["shots"], tables["contacts"]))
+        write_json(out / "datapackage.json", _package(out, tables, sessions))
         write_json(out / MANIFEST, {"format": FORMAT, "tool_version": tool_version(), "sessions": known})
     except OSError as error:
         raise SettingsError(
@@ -379,17 +398,24 @@ def _copy_tracks(source: Path, target: Path) -> None:
     write_with(target, copy)
 
 
-def _package(shots: pd.DataFrame, contacts: pd.DataFrame) -> dict[str, Any]:
-    resource = SHOTS.resource("shots.csv")
-    fields = resource["schema"]["fields"]
-    named = {f["name"]: f for f in fields}
-    resource["schema"]["fields"] = [named.get(str(c)) or _field(shots, str(c)) for c in shots.columns]
-    resources = [resource]
-    if len(contacts):
-        events = CONTACTS.resource("contacts.csv")
-        events["schema"]["fields"].append({"name": "session", "type": "string", "description": "name of the session"})
-        resources.append(events)
-    resources.append({**TRACKS.resource("tracks"), "format": "parquet"})
+def _package(out: Path, tables: dict[str, pd.DataFrame], sessions: pd.DataFrame) -> dict[str, Any]:
+    """datapackage.json: every table of the dataset with the columns that it has, in their order."""
+    resources = []
+    for schema in (SHOTS, CONTACTS, FINGERPRINT):
+        rows = tables[schema.name]
+        if len(rows) or schema is SHOTS:
+            resource = schema.resource(f"{schema.name}.csv")
+            named = {f["name"]: f for f in resource["schema"]["fields"]}
+            resource["schema"]["fields"] = [named.get(str(c)) or _field(rows, str(c)) for c in rows.columns]
+            resources.append(resource)
+    listed = {"name": "sessions", "title": "Where each session came from", "path": "sessions.csv"}
+    resources.append({**listed, "schema": {"fields": [_field(sessions, str(c)) for c in sessions.columns]}})
+    files = [file.relative_to(out).as_posix() for file in sorted((out / "tracks").glob("session=*/tracks.parquet"))]
+    if files:
+        meaning = "one file a session; the part session=NAME of its path is the column session (a hive partition)"
+        partition_fields = [{"name": "session", "type": "string", "description": "name of the session"}]
+        resource = {**TRACKS.resource("tracks"), "path": files, "format": "parquet", "description": meaning}
+        resources.append({**resource, "partitionFields": partition_fields})
     return {
         "profile": "data-package",
         "name": "pooled-sessions",

@@ -15,7 +15,7 @@ from fixtures.simulated_sessions import Truth, simulate_session, write_session
 from pipeline.command_group import app
 from pipeline.pool import pool_sessions, read_pool
 from pipeline.pool_read import read_session_tables
-from shared.columns import SHOTS
+from shared.columns import FINGERPRINT, SHOTS
 from shared.errors import SchemaError, SettingsError
 from shared.files import tool_version
 
@@ -251,3 +251,21 @@ def test_commands_pool_then_compare(three, tmp_path):
     assert json.loads(as_json.output)[0]["factor"] == "balls"
     nothing = runner.invoke(app, ["compare", str(tmp_path)])
     assert nothing.exit_code != 0
+
+
+def test_the_data_package_names_every_table_with_its_columns_and_files(three, tmp_path):
+    table = pd.DataFrame({"quantity": ["ball_restitution"], "value": [0.95], "value_u": [0.01], "contacts": [5]})
+    FINGERPRINT.conform(table).to_csv(three[0] / "measured" / "table.csv", index=False)
+    out = tmp_path / "d"
+    pool_sessions(three, out)
+    resources = {r["name"]: r for r in json.loads((out / "datapackage.json").read_text())["resources"]}
+    assert set(resources) == {"shots", "contacts", "table", "sessions", "tracks"}
+    for name in ("shots", "contacts", "table", "sessions"):
+        columns = list(pd.read_csv(out / resources[name]["path"]).columns)
+        assert [f["name"] for f in resources[name]["schema"]["fields"]] == columns
+    tracks = resources["tracks"]
+    assert len(tracks["path"]) == 3
+    assert all((out / file).is_file() for file in tracks["path"])  # files, as the standard wants, not a folder
+    assert [f["name"] for f in tracks["partitionFields"]] == ["session"]
+    named = [f["name"] for f in tracks["schema"]["fields"]]
+    assert named == list(pd.read_parquet(out / tracks["path"][0], partitioning=None).columns)
