@@ -104,27 +104,31 @@ def pool(sessions: _Sequence[str | _Path], out: str | _Path) -> "_PoolReport":
 
 
 def compare(
-    shots: "_pd.DataFrame", *, contacts: "_pd.DataFrame | None" = None, by: _Sequence[str] = (),
-    responses: _Sequence[str] = (), within: _Sequence[str] = ("pattern", "speed_class"), level: float = 0.95,
+    shots: "_pd.DataFrame", *, contacts: "_pd.DataFrame | None" = None, by: str | _Sequence[str] = (),
+    responses: str | _Sequence[str] = (), within: str | _Sequence[str] = ("pattern", "speed_class"),
+    level: float = 0.95,
 ) -> "_Comparison":
     """What the conditions did: differences with intervals at ``level``, raw and adjusted for how each shot was hit.
 
     shots     : pooled shots, or those of one session; only counted ones are compared
     contacts  : their CONTACTS rows with ``session``; gives the sizes of pockets and places on the table
-    by        : condition columns; empty: all that vary
+    by        : condition columns, a list or "cloth,balls"; empty: all that vary
     responses : measures to compare; empty: the usual ones
     raises    : SettingsError where nothing can be compared
     """
     from pipeline.compare.comparison import compare_conditions
-    from pipeline.compare.settings import CompareSettings
+    from pipeline.compare.settings import CompareSettings, names_in
 
-    settings = CompareSettings(responses=tuple(responses), by=tuple(by), within=tuple(within), level=level)
+    settings = CompareSettings(
+        responses=names_in(responses), by=names_in(by), within=names_in(within), level=level
+    )
     return compare_conditions(shots, contacts=contacts, settings=settings)
 
 
 def plan(
-    patterns: _Mapping[str, str], *, easy: _Mapping[str, _Sequence[str]] | None = None,
-    hard: _Mapping[str, _Sequence[str]] | None = None, speeds: _Sequence[str] = (), response: str = "miss_mm",
+    patterns: _Mapping[str, str], *, easy: _Mapping[str, str | _Sequence[str]] | None = None,
+    hard: _Mapping[str, str | _Sequence[str]] | None = None, speeds: str | _Sequence[str] = (),
+    response: str = "miss_mm",
     shift: float | None = None, power: float = 0.8, pilot: "_pd.DataFrame | None" = None, repeats: int | None = None,
     sessions: int | None = None, seed: int = 1,
 ) -> "_Plan":
@@ -136,13 +140,14 @@ def plan(
     pilot      : pooled shots whose spread is used; None: typical values, and ``lines`` says so
     raises     : SettingsError for conditions of one level, names already taken and the like
     """
+    from pipeline.compare.settings import names_in
     from pipeline.plan import PlanSettings, make_plan
     from pipeline.plan_power import pilot_spread, typical_spread
 
     settings = PlanSettings(
-        patterns=tuple(patterns.items()), speeds=tuple(speeds), easy={k: tuple(v) for k, v in (easy or {}).items()},
-        hard={k: tuple(v) for k, v in (hard or {}).items()}, repeats=repeats, sessions=sessions, shift=shift,
-        power=power, seed=seed,
+        patterns=tuple(patterns.items()), speeds=names_in(speeds),
+        easy={k: names_in(v) for k, v in (easy or {}).items()}, hard={k: names_in(v) for k, v in (hard or {}).items()},
+        repeats=repeats, sessions=sessions, shift=shift, power=power, seed=seed,
     )
     return make_plan(settings, typical_spread(response) if pilot is None else pilot_spread(pilot, response))
 

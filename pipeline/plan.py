@@ -15,11 +15,14 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from pipeline.compare.settings import names_in
 from pipeline.plan_power import Spread, filmed, power_between, power_within, sessions_needed, shots_needed
 from shared.columns import SHOTS
 from shared.errors import SettingsError
 
 DEFAULT_REPEATS = 5
+EVENING_SHOTS = 200  # about as many as an evening holds
+MOST_SHOTS = 2000  # ten such evenings: a sheet of more is written only if asked for
 LEAST_SESSIONS = 2  # per level of a hard condition: with one, condition and evening can't be told apart
 
 
@@ -45,6 +48,11 @@ class PlanSettings:
     seed: int = 1
 
     def __post_init__(self) -> None:
+        for name in ("easy", "hard"):
+            levels_of = {k: names_in(v) for k, v in getattr(self, name).items()}
+            object.__setattr__(self, name, levels_of)
+        for name in ("speeds", "batch"):
+            object.__setattr__(self, name, names_in(getattr(self, name)))
         if not self.patterns:
             raise SettingsError("no pattern to plan for; give one with --pattern NAME:POCKET.")
         for name, levels in {**self.easy, **self.hard}.items():
@@ -81,6 +89,7 @@ def make_plan(settings: PlanSettings, spread: Spread) -> Plan:
     """Size the plan from the power wanted (where a shift is given) and shuffle it."""
     lines: list[str] = [f"spread: {spread.shot_sd:.3g} a shot, {spread.session_sd:.3g} a session ({spread.source})"]
     repeats, sessions = _size(settings, spread, lines)
+    _check_size(settings, repeats, sessions)
     rows = _shuffled(settings, repeats, sessions)
     if settings.shift is not None:
         lines += _powers(settings, spread, repeats, sessions)
@@ -89,7 +98,26 @@ def make_plan(settings: PlanSettings, spread: Spread) -> Plan:
         f"{len(set(rows['session']))} session(s) of {per_session} shots, {len(rows)} in all; about "
         f"{spread.mishit_share:.0%} are taken to be mis-hits and come on top of what is counted"
     )
+    if per_session > EVENING_SHOTS:
+        lines.append(
+            f"{per_session} shots are more than an evening holds (about {EVENING_SHOTS}): spread them over more "
+            "sessions with --sessions, or look for a larger shift"
+        )
     return Plan(rows, repeats, sessions, tuple(lines))
+
+
+def _check_size(settings: PlanSettings, repeats: int, sessions: int) -> None:
+    """Raises SettingsError for a sheet that nobody would play, unless its size was asked for."""
+    asked = settings.repeats is not None and (settings.sessions is not None or not settings.hard)
+    cells = len(settings.patterns) * max(len(settings.speeds), 1)
+    cells *= math.prod(len(levels) for levels in settings.easy.values())
+    evenings = sessions * math.prod(len(levels) for levels in settings.hard.values())
+    shots = repeats * evenings * cells
+    if shots > MOST_SHOTS and not asked:
+        raise SettingsError(
+            f"to see a shift of {settings.shift:g} takes {shots:,} shots in {evenings} session(s), more than anyone "
+            f"plays; no sheet was written. Look for a larger shift, or say how many with --repeats and --sessions."
+        )
 
 
 def takes_columns(settings: PlanSettings) -> list[str]:

@@ -19,6 +19,7 @@ from shared.errors import SettingsError
 
 _MOST_SHOTS = 100_000
 _MOST_SESSIONS = 500
+_COMBINED = ("pilot_condition", "pilot_session_condition")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,9 +78,14 @@ def pilot_spread(shots: pd.DataFrame, response: str) -> Spread:
     from pipeline.compare.settings import CompareSettings
 
     by = _something_that_varies(shots)
-    rows = compare_conditions(shots.assign(**by), settings=CompareSettings(responses=(response,), by=tuple(by)))
-    found = rows.scatter
-    found = found[found["stratum"].isin(rows.strata)] if len(found) else found
+    kept = {name: cells for name, cells in by.items() if name in _COMBINED}
+    for tried in [by, kept] if len(by) > len(kept) else [by]:  # a small pilot may have no shots to spare for readings
+        settings = CompareSettings(responses=(response,), by=tuple(tried))
+        rows = compare_conditions(shots.assign(**tried), settings=settings)
+        found = rows.scatter
+        found = found[found["stratum"].isin(rows.strata)] if len(found) else found
+        if len(found):
+            break
     if found.empty:
         raise SettingsError(f"the pilot has too few counted shots with {response} to tell their scatter; film more.")
     df = found["residual_df"].to_numpy(dtype=float)
@@ -108,29 +114,34 @@ def pilot_spread(shots: pd.DataFrame, response: str) -> Spread:
 
 def _something_that_varies(shots: pd.DataFrame) -> dict[str, pd.Series]:
     """Conditions as columns whose effects then don't count as scatter: all that change inside sessions as one; one for
-    what stays for a session, if sessions repeat it. Shots in turn, if nothing varies."""
-    from pipeline.compare.conditions import DERIVED, condition_columns
+    what stays for a session, if sessions repeat it. Readings of the room are no levels: each is a slope of its own.
+    Shots in turn, if nothing varies."""
+    from pipeline.compare.conditions import DERIVED, are_readings, as_numbers, condition_columns
 
     names = [c for c in condition_columns(shots) if c not in DERIVED]
     sessions = shots["session"].astype("string").fillna("")
+    numbers = {name: found for name in names if (found := as_numbers(shots[name])) is not None}
+    readings = [name for name, found in numbers.items() if are_readings(found, shots)]
+    names = [name for name in names if name not in readings]
     inside = [
         c for c in names if shots.groupby(sessions)[c].agg(lambda cells: len(cells.dropna().unique())).gt(1).any()
     ]
-    joined = _joined(shots, inside)
-    if len(joined.unique()) < 2:
-        joined = pd.Series(np.arange(len(shots)) % 2, index=shots.index).map({0: "a", 1: "b"})
-    out = {"pilot_condition": joined}
-    held = _joined(shots, [c for c in names if c not in inside])
+    combined = _combined(shots, inside)
+    if len(combined.unique()) < 2:
+        combined = pd.Series(np.arange(len(shots)) % 2, index=shots.index).map({0: "a", 1: "b"})
+    out = {"pilot_condition": combined}
+    held = _combined(shots, [c for c in names if c not in inside])
     if 1 < len(held.unique()) <= len(sessions.unique()) // 2:
         out["pilot_session_condition"] = held
-    return out
+    return out | {f"pilot_{name}": pd.Series(numbers[name], index=shots.index) for name in readings}
 
 
-def _joined(shots: pd.DataFrame, names: list[str]) -> pd.Series:
-    out = pd.Series("", index=shots.index)
-    for name in names:
-        out = out + shots[name].astype("string").fillna("").astype(str) + "|"
-    return out
+def _combined(shots: pd.DataFrame, names: list[str]) -> pd.Series:
+    """Which combination of these conditions a shot has: 'c0', 'c1' ..., words that can't be taken for numbers."""
+    if not names:
+        return pd.Series("", index=shots.index)
+    codes = shots.groupby(names, dropna=False, sort=False).ngroup()
+    return "c" + codes.astype(str)
 
 
 def power_t(ncp: float, df: float, *, alpha: float = 0.05) -> float:

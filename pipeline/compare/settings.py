@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shared.errors import SettingsError
+
+
+def names_in(given: str | Sequence[str]) -> tuple[str, ...]:
+    """'cloth, balls' or ['cloth', 'balls'] -> ('cloth', 'balls'): a text isn't taken letter by letter."""
+    words = given.split(",") if isinstance(given, str) else given
+    return tuple(word for one in words if (word := str(one).strip()))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,6 +35,9 @@ class CompareSettings:
     seed: int = 1
 
     def __post_init__(self) -> None:
+        for name in ("responses", "by", "within", "adjust"):
+            given = getattr(self, name)
+            object.__setattr__(self, name, given if given is None else names_in(given))
         if not 0.5 < self.level < 1:
             raise SettingsError(f"confidence {self.level} must lie between 0.5 and 1, as 0.95.")
         if self.bound is not None and not self.bound > 0:

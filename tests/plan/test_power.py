@@ -118,3 +118,22 @@ def test_power_table_has_both_powers():
 def test_a_shift_of_nothing_is_refused():
     with pytest.raises(SettingsError, match="not be 0"):
         shots_needed(0.0, 1.0, power=0.8)
+
+
+def test_a_pilot_with_the_room_as_read_tells_its_scatter():
+    rng = np.random.default_rng(8)
+    truth = Truth(shot_sd=0.5, session_sd=0.0, u_deg=0.15, mishit_share=0.1)
+    parts = []
+    for i, start in enumerate([18.0, 28.0, 18.0, 28.0]):
+        varied = {"balls": ["clean", "polished"]}
+        part = simulate_session(f"e{i}", rng=rng, truth=truth, fixed={}, varied=varied, repeats=8)
+        part["temperature_c"] = start + 0.1 * np.arange(len(part))
+        part["humidity_pct"] = 42.5 + rng.integers(0, 5, len(part))
+        part["rebound_settled_angle_deg"] += 0.5 * part["temperature_c"]
+        parts.append(part)
+    shots = shots_table(pd.concat(parts, ignore_index=True))
+    spread = pilot_spread(shots, "rebound_settled_angle_deg")
+    assert spread.shot_sd == pytest.approx(math.hypot(0.5, 0.17), rel=0.25)
+    assert spread.session_sd < 1.0  # not the 5 degrees that the temperature does from evening to evening
+    few = pilot_spread(shots.iloc[:9], "rebound_settled_angle_deg")
+    assert 0.1 < few.shot_sd < 1.5

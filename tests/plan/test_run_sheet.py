@@ -148,3 +148,17 @@ def test_a_pattern_for_a_pocket_that_is_none_is_refused(tmp_path):
     assert isinstance(result.exception, SettingsError)
     assert "'foot-rigth' is no pocket; use one of head-right" in str(result.exception)
     assert not out.exists()
+
+
+def test_more_shots_than_an_evening_holds_are_warned_of():
+    made = make_plan(PlanSettings(patterns=(("a", ""),), easy={"balls": ("x", "y")}, repeats=101), SPREAD)
+    assert any(line.startswith("202 shots are more than an evening holds (about 200)") for line in made.lines)
+    made = make_plan(PlanSettings(patterns=(("a", ""),), easy={"balls": ("x", "y")}, repeats=100), SPREAD)
+    assert not any("evening holds" in line for line in made.lines)
+
+
+def test_a_sheet_that_nobody_would_play_is_written_only_if_asked_for():
+    wanted = {"patterns": (("a", ""),), "easy": {"balls": ("x", "y")}, "shift": 1.0}
+    with pytest.raises(SettingsError, match=r"to see a shift of 1 takes [\d,]+ shots in 1 session.*no sheet was"):
+        make_plan(PlanSettings(**wanted), SPREAD)
+    assert len(make_plan(PlanSettings(**wanted, repeats=1200), SPREAD).rows) == 2400
