@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.compare.conditions import DERIVED, are_readings, as_numbers
 from pipeline.friction import pool_friction
 from pipeline.physics import Friction
 from shared.columns import FINGERPRINT
@@ -76,7 +77,8 @@ def fingerprint(
     """table.csv: a row per quantity, and per range of speed or angle where there are contacts enough.
 
     contacts, shots : CONTACTS and SHOTS rows of one session; friction : fitted over the session, None if nothing moved
-    by              : condition columns of ``shots`` that changed within the session; each value gets its own rows
+    by              : condition columns of ``shots`` that changed within the session; each level gets its own rows, but
+                      not each reading of the room
     clip_friction   : each clip's own friction, which holds ``prior``; joined for each condition
     fixed           : friction that was not fitted but given: stands as given, without uncertainty
     returns         : FINGERPRINT rows
@@ -103,6 +105,9 @@ def _levels(shots: pd.DataFrame, by: Sequence[str]) -> list[tuple[str, set[str]]
     for name in by:
         if name not in shots or shots[name].nunique(dropna=True) < 2:
             continue
+        numbers = as_numbers(shots[name])
+        if name in DERIVED or (numbers is not None and are_readings(numbers, shots)):
+            continue  # the room as read: a row a reading would be noise
         for level, rows in shots.groupby(name, observed=True):
             out.append((f"{name} = {level}", set(rows["shot_id"].astype(str))))
     return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -9,18 +10,29 @@ import numpy as np
 import pandas as pd
 
 from pipeline.compare.answers import answer
-from pipeline.compare.conditions import DERIVED, Factor, condition_columns, find_column, read_factor
+from pipeline.compare.conditions import DERIVED, Factor, condition_columns, find_column, nearly_alike, read_factor
 from pipeline.compare.contrasts import INSIDE
-from pipeline.compare.counting import count_shots, counted_mask
+from pipeline.compare.counting import count_shots, counted_mask, none_told
 from pipeline.compare.effects import holm
 from pipeline.compare.ground import GROUND_COLUMNS, Ground, ground
 from pipeline.compare.labels import as_series, joined
-from pipeline.compare.responses import DEFAULT_RESPONSES, Response, add_impact_roll, add_speed_kept, response
+from pipeline.compare.responses import (
+    DEFAULT_RESPONSES,
+    Response,
+    add_impact_roll,
+    add_speed_kept,
+    check_covariates,
+    response,
+)
 from pipeline.compare.settings import CompareSettings
 from pipeline.compare.stratum import StratumResult, analyse, columns_for
 from pipeline.compare.table_parameters import parameter_names, parameter_rows
+from shared.columns import SHOTS
 from shared.errors import SettingsError
 
+_MOST_UNTOLD = 2  # differences of one condition that can't be estimated, named one by one
+#: columns of SHOTS that are looked at whatever is compared
+_NEEDED = ("shot_id", "target", "kind", "banked_ball", "rail", "rail_sight", "verdict", "reasons", "review", "counted")
 ALL = "all patterns and speeds"
 TABLE = "the table itself"
 
@@ -56,13 +68,17 @@ class Comparison:
         lines.append(f"{counted} of {shots} shots are compared.")
         for _, row in self.counts.iterrows():
             if row["shots"] > row["counted"]:
-                names = [str(v) for v in row.iloc[: list(row.index).index("shots")] if str(v)]
-                lines.append(
-                    f"  left out: {row['shots'] - row['counted']} at {', '.join(names)}: {row['why_left_out']}"
-                )
+                lines.append(f"  left out: {row['shots'] - row['counted']} {_at(row)}: {row['why_left_out']}")
         lines += [f"- {a}" for a in self.answers]
         lines += [f"({line})" for line in self.lines]
         return "\n".join(lines)
+
+
+def _at(row: pd.Series) -> str:
+    """'at long-side-bank, worn' from a row of the counts: what isn't told is named only of the first column."""
+    named = row.iloc[: list(row.index).index("shots")].astype(str)
+    told = [cell for at, (name, cell) in enumerate(named.items()) if at == 0 or cell != none_told(str(name))]
+    return f"at {', '.join(told)}"
 
 
 def compare_conditions(
@@ -83,13 +99,20 @@ def compare_conditions(
     events = pd.DataFrame() if contacts is None else contacts
     if shots.empty:
         raise SettingsError("there are no shots to compare: measure and pool a session first.")
-    shots = _with_session(add_impact_roll(add_speed_kept(shots.reset_index(drop=True), events)))
+    shots = _with_session(add_impact_roll(add_speed_kept(_with_needed(shots.reset_index(drop=True)), events)))
+    check_covariates(settings.adjust or (), shots)
     problems: list[str] = []
     by = _chosen(shots, settings, problems)
     factors, levels = _factors(shots, by, problems)
     if not factors:
         raise SettingsError(f"nothing to compare. {' '.join(problems)}".strip())
     within = [w for w in settings.within if w in shots and w not in by]
+    for name in (*within, *(f.name for f in factors if not f.is_slope)):
+        problems += [
+            f"{name}: {words} differ only in capitals or spaces and are taken as different; write them alike if they "
+            "mean the same."
+            for words in nearly_alike(shots[name])
+        ]
     strata = _strata(shots, within)
     shots = shots.assign(stratum=strata, **{f"level {f.name}": levels[f.name] for f in factors})
     if not counted_mask(shots).any():
@@ -121,7 +144,8 @@ def compare_conditions(
         for r in responses
         for name in names
     ]
-    if len(names) > 1:
+    several = [r for r in responses if _groups_with_values(shots, r.name, strata, counted) > 1]
+    if several:
         anywhere = Ground("", np.nan, np.nan, np.nan, "patterns differ")
         results += [
             analyse(
@@ -134,14 +158,17 @@ def compare_conditions(
                 ground=anywhere,
                 settings=settings,
             )
-            for r in responses
+            for r in several
         ]
     for name in of_table:
         if name in settings.responses:
             result = _of_table(shots, tables, name, factors, settings)
             results.append(result)
             responses.append(result.response)
-    contrasts = _with_holm(_stack(results, "contrasts"))
+    contrasts = _stack(results, "contrasts")
+    if not settings.by:
+        contrasts = _that_can_be_told(contrasts, problems)
+    contrasts = _with_holm(contrasts)
     answers = _answers(contrasts, results, settings)
     return Comparison(
         factors=tuple(factors),
@@ -166,6 +193,19 @@ def compare_conditions(
 def columns_of(shots: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:
     """Only these columns, of those that are there: a part of all columns is a copy of them."""
     return shots[[name for name in dict.fromkeys(names) if name in shots]]
+
+
+def _with_needed(shots: pd.DataFrame) -> pd.DataFrame:
+    """Shots with empty columns for what a table that isn't ours may lack. Raises SettingsError where nothing tells
+    which shots count."""
+    if not {"counted", "verdict"} & set(shots.columns):
+        raise SettingsError(
+            "these shots have neither a column counted nor verdict, so which of them to compare isn't known; give the "
+            "shots of `reboundry.pool` or of a measured session."
+        )
+    missing = [name for name in _NEEDED if name not in shots]
+    empty = {name: pd.Series(None, index=shots.index, dtype=SHOTS.dtypes[name]) for name in missing}
+    return shots.assign(**empty) if missing else shots
 
 
 def _with_session(shots: pd.DataFrame) -> pd.DataFrame:
@@ -213,7 +253,17 @@ def _strata(shots: pd.DataFrame, within: Sequence[str]) -> pd.Series:
     words = [shots[w].astype("string").fillna("").str.strip() for w in within]
     if not words:
         return pd.Series("", index=shots.index)
+    filled = [i for i, cells in enumerate(words) if (cells != "").any()]
+    if filled:
+        first = filled[0]
+        words[first] = words[first].mask(words[first] == "", none_told(within[first]))
     return as_series(joined(words, lambda row: ", ".join(w for w in row if w)), shots.index)
+
+
+def _groups_with_values(shots: pd.DataFrame, name: str, strata: pd.Series, counted: pd.Series) -> int:
+    if name not in shots:
+        return 0
+    return int(strata[counted & shots[name].notna()].nunique())
 
 
 def _of_table(
@@ -308,6 +358,20 @@ def _with_holm(contrasts: pd.DataFrame) -> pd.DataFrame:
     return contrasts.assign(p=best, p_holm=adjusted)
 
 
+def _that_can_be_told(contrasts: pd.DataFrame, problems: list[str]) -> pd.DataFrame:
+    """Without conditions none of whose differences can be estimated anywhere: they were not asked for by name."""
+    if contrasts.empty:
+        return contrasts
+    told = contrasts["raw_diff"].notna().groupby(contrasts["factor"]).any()
+    never = [str(name) for name in dict.fromkeys(contrasts["factor"]) if not told[name]]
+    if never:
+        problems.append(
+            f"{', '.join(never)}: left out, as no difference can be told from these shots: changed together with "
+            "other conditions. Name fewer conditions with --by, or film the missing combinations."
+        )
+    return contrasts[~contrasts["factor"].isin(never)].reset_index(drop=True)
+
+
 def _told_apart(contrasts: pd.DataFrame) -> list[str]:
     """What must stand above the result: conditions that the evening, or another condition, could have done as well."""
     if contrasts.empty:
@@ -332,12 +396,23 @@ def _told_apart(contrasts: pd.DataFrame) -> list[str]:
 def _answers(contrasts: pd.DataFrame, results: Sequence[StratumResult], settings: CompareSettings) -> list[str]:
     if contrasts.empty:
         return []
+    contrasts["answer"] = ""
     by_key = {(r.response.name, r.stratum): r for r in results}
-    out = []
-    for _, row in contrasts.iterrows():
+    untold: Counter[tuple[str, str, str]] = Counter()
+    for at, row in contrasts.iterrows():
         result = by_key[(row["response"], row["stratum"])]
-        out.append(
-            answer(row, stratum=result.stratum, response=result.response, ground=result.ground, settings=settings)
+        if pd.isna(row["raw_diff"]):
+            key = (row["response"], row["stratum"], row["factor"])
+            untold[key] += 1
+            if untold[key] > _MOST_UNTOLD or not row["main"]:
+                continue  # said once for all of them below
+        contrasts.loc[at, "answer"] = answer(
+            row, stratum=result.stratum, response=result.response, ground=result.ground, settings=settings
         )
-    contrasts["answer"] = out
-    return [text for text, main in zip(out, contrasts["main"], strict=True) if main]
+    texts = list(contrasts.loc[contrasts["main"] & (contrasts["answer"] != ""), "answer"])
+    for (name, stratum, factor), times in untold.items():
+        if times > _MOST_UNTOLD:
+            label = by_key[(name, stratum)].response.label
+            head = f"{stratum}, {label}: " if stratum else f"{label}: "
+            texts.append(f"{head}{times} differences by {factor} can't be estimated, no shots to tell them from.")
+    return texts

@@ -31,6 +31,7 @@ DECLARED = ("player", "pattern", "speed_class", "target", "session")
 DERIVED = ("dew_point_c", "absolute_humidity_gm3", "vapour_pressure_hpa")
 
 _MOST_LEVELS = 6  # a number with more different values than this is taken as a slope
+_FEW_SHOTS = 3  # levels of fewer shots, most of them, are readings
 _MOST_WORDS = 100  # levels each against each other: nobody reads 5,000 differences, and their columns fill the memory
 #: 007 is a name: written as a number it would be another one
 _QUANTITY = re.compile(r"^\s*([-+]?(?!0\d)(?:\d+[.,]?\d*|[.,]\d+))\s*([^\d\s].*)?$")
@@ -68,11 +69,20 @@ def find_column(shots: pd.DataFrame, word: str) -> str:
     choices = [*condition_columns(shots), *(c for c in DECLARED if c in shots)]
     if word in choices:
         return word
-    near = [c for c in choices if c.startswith(word)]
+    near = [c for c in choices if c.casefold() == word.casefold()] or [c for c in choices if c.startswith(word)]
     if len(near) == 1:
         return near[0]
     what = f"fits {', '.join(near)}" if near else "is no column of takes.csv or key of session.toml"
     raise SettingsError(f"condition {word!r} {what}; choose from: {', '.join(choices) or 'none declared'}.")
+
+
+def nearly_alike(cells: pd.Series) -> list[str]:
+    """'clean', 'CLEAN': words of a column that differ only in capitals or spaces, a text for each such group."""
+    groups: dict[str, list[str]] = {}
+    for word in sorted(cells.dropna().astype(str).str.strip().unique()):
+        if word:
+            groups.setdefault("".join(word.casefold().split()), []).append(word)
+    return [", ".join(repr(word) for word in words) for words in groups.values() if len(words) > 1]
 
 
 def units_in(cells: pd.Series) -> dict[str, int]:
@@ -105,8 +115,8 @@ def as_numbers(cells: pd.Series) -> NDArray[np.float64] | None:
 def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
     """The factor in column ``name`` and its value per shot: level names, or numbers for a slope; missing where empty.
 
-    Numbers are a slope where there are many of them, or three and more and each belongs to one session: readings of the
-    room. Raises SettingsError where the column can't be compared: two units, or one level only.
+    Numbers are a slope where they are readings (``are_readings``).
+    Raises SettingsError where the column can't be compared: two units, or one level only.
     """
     cells = shots[name]
     units = units_in(cells) if not pd.api.types.is_numeric_dtype(cells) else {}
@@ -116,7 +126,7 @@ def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
     numbers = as_numbers(cells)
     if numbers is not None:
         different = np.unique(numbers[np.isfinite(numbers)])
-        if len(different) > _MOST_LEVELS or _one_reading_a_session(numbers, shots):
+        if len(different) > 1 and are_readings(numbers, shots):
             slope = Factor(name, (), float(different[0]), float(different[-1]))
             return slope, pd.Series(numbers, index=shots.index)
         names = {value: f"{value:g}" for value in different}
@@ -136,6 +146,24 @@ def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
     if len(levels) == 1:
         raise SettingsError(f"{name}: only one level ({levels[0]}) among these shots; film another one to compare it.")
     return Factor(name, levels), values
+
+
+def are_readings(numbers: NDArray[np.float64], shots: pd.DataFrame) -> bool:
+    """Numbers that were read, as of the room, not set as levels: one slope instead of each against each.
+
+    Those are many of them; or most have fewer than three shots; or three and more that change inside a session, or that
+    each belong to one session.
+    """
+    known = numbers[np.isfinite(numbers)]
+    different, shots_each = np.unique(known, return_counts=True)
+    if len(different) > _MOST_LEVELS or (len(different) > 1 and float(np.median(shots_each)) < _FEW_SHOTS):
+        return True
+    return len(different) >= 3 and (_change_inside(numbers, shots) or _one_reading_a_session(numbers, shots))
+
+
+def _change_inside(numbers: NDArray[np.float64], shots: pd.DataFrame) -> bool:
+    session = shots["session"].astype(str).to_numpy() if "session" in shots else np.zeros(len(shots))
+    return bool(pd.Series(numbers).groupby(session).nunique().gt(1).any())
 
 
 def _one_reading_a_session(numbers: NDArray[np.float64], shots: pd.DataFrame) -> bool:

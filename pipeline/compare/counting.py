@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 import pandas as pd
+
+_MOST_REASONS = 6  # combinations of reasons that are named
 
 
 def counted_mask(shots: pd.DataFrame) -> pd.Series:
@@ -16,10 +19,19 @@ def counted_mask(shots: pd.DataFrame) -> pd.Series:
     return told.fillna(decided).fillna(clean).astype(bool)
 
 
+def none_told(column: str) -> str:
+    """What a shot's cell is called where it is empty: '(no pattern)'."""
+    return f"(no {column.replace('_', ' ')})"
+
+
+def _filled(cells: pd.Series, empty: str) -> pd.Series:
+    return cells.fillna("").mask(cells.fillna("") == "", empty)
+
+
 def count_shots(shots: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     """A row a condition: shots, counted, clean, mishit, unusable, rejected and accepted by a person, reasons (most
     frequent first)."""
-    groups = [shots[name].astype("string").fillna("(empty)") for name in by]
+    groups = [_filled(shots[name].astype("string").str.strip(), none_told(name)) for name in by]
     if not groups:
         groups = [pd.Series("all", index=shots.index, name="all")]
     looked_at = shots[[c for c in ("verdict", "review", "counted", "reasons") if c in shots]]
@@ -44,14 +56,22 @@ def count_shots(shots: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
 
 
 def why_left_out(left_out: pd.DataFrame) -> str:
-    """'follow (2); side (1)': each reason without this shot's own figures behind the colon, most frequent first."""
-    tally: dict[str, int] = {}
+    """'follow (2); side and not full (1)': each shot once, with all its reasons but without its own figures behind the
+    colon, most frequent first."""
+    tally: Counter[str] = Counter()
     rejected = left_out["review"].astype("string").fillna("") == "reject"
     texts = left_out["reasons"].astype("string").fillna("").mask(rejected, "rejected by a person")
     for text, times in texts.value_counts(sort=False).items():
-        for reason in [_short(r) for r in str(text).split(";") if r.strip()] or ["no reason given"]:
-            tally[reason] = tally.get(reason, 0) + int(times)
-    return "; ".join(f"{reason} ({n})" for reason, n in sorted(tally.items(), key=lambda item: (-item[1], item[0])))
+        reasons = dict.fromkeys(_short(r) for r in str(text).split(";") if r.strip())
+        tally[_and(list(reasons) or ["no reason given"])] += int(times)
+    said = sorted(tally.items(), key=lambda item: (-item[1], item[0]))
+    rest = sum(n for _, n in said[_MOST_REASONS:])
+    more = [("other reasons together", rest)] if rest else []
+    return "; ".join(f"{reason} ({n})" for reason, n in [*said[:_MOST_REASONS], *more])
+
+
+def _and(words: list[str]) -> str:
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 def _short(reason: str) -> str:

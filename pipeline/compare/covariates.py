@@ -35,6 +35,7 @@ SPEED_COVARIATES = (
 LEAST_SPARE = 4  # degrees of freedom that adjusting must leave: below, wider t limits cost more than it gains
 LEAST_MEASURED = 0.8  # share of the shots that must carry a covariate
 LEAST_RELIABILITY = 0.3  # below, it varies little more than its own uncertainty: adjusting would add noise
+_TOO_FEW = "too few shots"
 _ITSELF = "is the response"
 WEAK_RELIABILITY = 0.8  # below, the reader is told
 
@@ -86,11 +87,11 @@ def choose_covariates(
             "reliability": reliability,
         }
         if np.isnan(reliability):
-            row["why"] = "too few shots to tell how it varies from shot to shot"
+            row["why"] = f"{_TOO_FEW} to tell how it varies from shot to shot"
         elif reliability < LEAST_RELIABILITY:
             row["why"] = "varies little more than its own uncertainty"
         elif len(used) >= room:
-            row["why"] = f"too few shots: {n} allow {room}"
+            row["why"] = f"{_TOO_FEW}: {n} allow {room}"
         else:
             row["used"] = True
             if reliability < WEAK_RELIABILITY:
@@ -116,9 +117,10 @@ def not_adjusted(adjustment: Adjustment, adjusted: bool) -> str:
         return ""
     reasons: dict[str, list[str]] = {}
     for name, why in zip(left["covariate"].astype(str), left["why"].astype(str), strict=True):
-        reasons.setdefault(why or "too few shots for the model", []).append(covariate_words(name))
-    if not adjusted and len(reasons) == 1:
-        return f"Not adjusted: {', '.join(next(iter(reasons.values())))}: {next(iter(reasons))}."
+        reasons.setdefault(why or f"{_TOO_FEW} for the model", []).append(covariate_words(name))
+    few = [why for why in reasons if why.startswith(_TOO_FEW)]
+    if not adjusted and few:
+        return f"Not adjusted for how each shot was hit: {few[0]}."
     said = "; ".join(f"{', '.join(names)} ({why})" for why, names in reasons.items())
     return f"Not adjusted for {said}." if adjusted else f"Not adjusted: {said}."
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -11,7 +12,7 @@ from pipeline.compare.comparison import Comparison, compare_conditions
 from pipeline.compare.drawn import shots_to_draw
 from pipeline.compare.output import write_comparison
 from pipeline.compare.settings import CompareSettings
-from pipeline.pool import partition, pool_sessions, read_partitions, read_pool
+from pipeline.pool import changed_sessions, partition, pool_sessions, read_partitions, read_pool
 from shared.errors import SettingsError
 
 #: what a comparison looks at in contacts
@@ -36,6 +37,7 @@ def compare_dataset(
     shots, contacts = read_pool(dataset, contact_columns=_EVENT_COLUMNS)
     parameters = read_partitions(dataset / "table")
     comparison = compare_conditions(shots, contacts=contacts, parameters=parameters, settings=settings)
+    comparison = replace(comparison, warnings=(*changed_sessions(dataset), *comparison.warnings))
     tracks = _banked_tracks(dataset, shots_to_draw(comparison.shots, comparison.factors)[0])
     page = write_comparison(out, comparison, contacts=contacts, tracks=tracks, title=title, about=about)
     return comparison, page

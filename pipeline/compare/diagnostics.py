@@ -55,7 +55,7 @@ def diagnose(fit: LinearFit, cells: pd.Categorical) -> Diagnosis:
 def _row(check: str, p: float, remedy: str) -> dict[str, object]:
     if not np.isfinite(p):
         return {"check": check, "p": np.nan, "result": "could not be tested"}
-    return {"check": check, "p": p, "result": remedy if p < ALARM else "holds"}
+    return {"check": check, "p": p, "result": remedy if p < ALARM else f"holds (p not below {ALARM:g})"}
 
 
 def _brown_forsythe(r: NDArray[np.float64], cells: pd.Categorical) -> float:

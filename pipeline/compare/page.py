@@ -15,7 +15,7 @@ _STYLE = """
 :root { color-scheme: light; }
 body { font: 16px/1.5 system-ui, sans-serif; margin: 0 auto; max-width: 68rem; padding: 1.5rem; color: #1a1a1a; }
 h1 { font-size: 1.6rem; } h2 { font-size: 1.25rem; margin-top: 2.2rem; border-bottom: 1px solid #ccc; }
-h3 { font-size: 1.05rem; margin-bottom: .3rem; }
+h3 { font-size: 1.05rem; margin-bottom: .3rem; } h1, h2, h3, p, li, div.warning, div.note { overflow-wrap: anywhere; }
 .warning { border-left: 6px solid #D55E00; background: #fff5ee; padding: .6rem .9rem; margin: .6rem 0; }
 .note { border-left: 6px solid #56B4E9; background: #f3f9fd; padding: .4rem .9rem; margin: .4rem 0; font-size: .95rem; }
 ul.answers li { margin: .35rem 0; }
@@ -39,7 +39,8 @@ part of its effect is in raw only; to compare equal hits instead, adjust for wha
 measurement uncertainty together. <b>Within sessions</b>: the condition changed during the session, which cancels
 whatever the evening did. <b>Between sessions</b>: judged by how much sessions differ among themselves. <b>Not told
 apart</b>: one session a level. g is Hedges' effect size: the difference in standard deviations of a shot. p (Holm)
-allows for all comparisons of one response. Robust or bootstrap intervals are given where the checks fail.</p>
+allows for all comparisons of one response. Robust or bootstrap intervals are given where the
+checks fail, that is where their p is below 0.01.</p>
 """
 
 
@@ -112,6 +113,8 @@ def _answers(c: Comparison, response: str, label: str) -> str:
     for _, row in rows.iterrows():
         if not row["main"] and (row["stratum"] == ALL or row["basis"] == "not told apart"):
             continue  # in the table
+        if not row["answer"]:
+            continue  # one of many that can't be estimated
         strong = f"<b>{_e(row['answer'])}</b>" if row["main"] else _e(row["answer"])
         out.append(f"<li>{strong}</li>")
     return "".join([*out, "</ul>"])

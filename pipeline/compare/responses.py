@@ -84,6 +84,19 @@ def response(name: str, shots: pd.DataFrame, *, also: Sequence[str] = ()) -> Res
     raise SettingsError(f"response {name!r} is not measured; choose from: {', '.join(measured)}.")
 
 
+def check_covariates(names: Sequence[str], shots: pd.DataFrame) -> None:
+    """Raises SettingsError for a name that is no measure of a shot."""
+    measures = [c.name for c in SHOTS.columns if c.kind == "number" and c.name in shots]
+    own = [str(c) for c in shots if str(c).startswith((SPEED_KEPT, IMPACT_ROLL)) and not str(c).endswith("_u")]
+    for name in names:
+        known = any(c.name == name and c.kind == "number" for c in SHOTS.expanded) or name == IMPACT_ROLL
+        numbers = name in shots and pd.api.types.is_numeric_dtype(shots[name])
+        if not (known or numbers):
+            raise SettingsError(
+                f"covariate {name!r} is no measure of a shot; choose from: {', '.join([*measures, *own])}; or none."
+            )
+
+
 def usual_covariates(response: Response) -> tuple[str, ...]:
     """What is adjusted for unless told otherwise, the most important first."""
     return ANGLE_COVARIATES if response.is_angle or response.is_miss else SPEED_COVARIATES

@@ -24,6 +24,7 @@ from pipeline.compare.rows import Rows, complete_rows, factors_present, with_cel
 from pipeline.compare.scatter import session_scatter
 from pipeline.compare.settings import CompareSettings
 
+_MOST_NAMED = 4  # combinations without a shot that are named
 _LEAST_DF = 2  # an interval from one degree of freedom says nothing
 
 
@@ -133,7 +134,7 @@ def _design(factors: tuple[Factor, ...], rows: Rows, lines: list[str], where: st
     missing = [name for c in wanted if (name := ", ".join(f"{k} {v}" for k, v in c.items())) not in filmed]
     if missing:
         lines.append(
-            f"{where}: no counted shot with {'; '.join(missing)}. Conditions are taken to add up; whether they act "
+            f"{where}: no counted shot with {_some(missing)}. Conditions are taken to add up; whether they act "
             "together can't be said."
         )
         return plain
@@ -142,6 +143,12 @@ def _design(factors: tuple[Factor, ...], rows: Rows, lines: list[str], where: st
         lines.append(f"{where}: {len(rows.y)} shots are too few to see whether the conditions act together.")
         return plain
     return crossed
+
+
+def _some(names: Sequence[str]) -> str:
+    """The first few, and how many more."""
+    more = len(names) - _MOST_NAMED
+    return "; ".join(names[:_MOST_NAMED]) + (f"; and {more} more combinations" if more > 0 else "")
 
 
 def _fit(rows: Rows, design: Design, covariates: NDArray[np.float64], robust: bool = False) -> LinearFit:
