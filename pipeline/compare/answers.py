@@ -43,7 +43,8 @@ def answer(row: pd.Series, *, stratum: str, response: Response, ground: Ground, 
     text = f"{head}{against}: {size}, {level} % interval {span}"
     if row["basis"] == "between sessions":
         df = round(float(row["df"]))
-        text += f" (from session to session, {df} degree{'' if df == 1 else 's'} of freedom)"
+        how = "" if row.get("part", "") else "from session to session, "
+        text += f" ({how}{df} degree{'' if df == 1 else 's'} of freedom)"
     clear = low > 0 or high < 0
     if clear:
         text += "." + _aim(value, response, ground)
@@ -78,7 +79,7 @@ def _raw_too(row: pd.Series, response: Response) -> str:
         return ""
     word = response.more if raw > 0 else response.less
     return (
-        f" Unadjusted it is {_number(abs(raw), response)} {word}: the rest went with how the balls came to the "
+        f" Unadjusted it is {_size(abs(raw), response)} {word}: the rest went with how the balls came to the "
         "cushion, by other hits or by the condition itself."
     )
 
@@ -96,10 +97,14 @@ def _sized(value: float, response: Response, ground: Ground) -> str:
         if math.isfinite(ground.opening_mm):
             extras.append(f"{mm / ground.opening_mm:.0%} of the pocket")
     more = f" ({', '.join(extras)})" if extras else ""
-    number = _number(size, response)
+    return f"{response.verb or response.label} {_size(size, response)} {word}{more}"
+
+
+def _size(size: float, response: Response) -> str:
+    """A difference's size; one too small for the digits written is no 0."""
     if size > 0 and float(f"{size:.{response.digits}f}") == 0:
-        number = f"less than {_number(10.0**-response.digits, response)}"
-    return f"{response.verb or response.label} {number} {word}{more}"
+        return f"less than {_number(10.0**-response.digits, response)}"
+    return _number(size, response)
 
 
 def _span(low: float, high: float, response: Response) -> str:

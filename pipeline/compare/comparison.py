@@ -33,6 +33,7 @@ from shared.errors import SettingsError
 _MOST_UNTOLD = 2  # differences of one condition that can't be estimated, named one by one
 #: columns of SHOTS that are looked at whatever is compared
 _NEEDED = ("shot_id", "target", "kind", "banked_ball", "rail", "rail_sight", "verdict", "reasons", "review", "counted")
+_LEAST_VALUES = 2  # of a group, to be a group that is compared
 ALL = "all patterns and speeds"
 TABLE = "the table itself"
 
@@ -263,14 +264,16 @@ def _strata(shots: pd.DataFrame, within: Sequence[str]) -> pd.Series:
 def _groups_with_values(shots: pd.DataFrame, name: str, strata: pd.Series, counted: pd.Series) -> int:
     if name not in shots:
         return 0
-    return int(strata[counted & shots[name].notna()].nunique())
+    return int((strata[counted & shots[name].notna()].value_counts() >= _LEAST_VALUES).sum())
 
 
 def _of_table(
     shots: pd.DataFrame, parameters: pd.DataFrame, name: str, factors: Sequence[Factor], settings: CompareSettings
 ) -> StratumResult:
     """One parameter of the table, a session (or its condition) being one reading."""
-    rows = parameter_rows(shots, parameters, name, [f.name for f in factors])
+    rows = parameter_rows(
+        shots, parameters, name, [f.name for f in factors], readings=[f.name for f in factors if f.is_slope]
+    )
     kept: list[Factor] = []
     levels: dict[str, pd.Series] = {}
     lines: list[str] = []

@@ -79,7 +79,7 @@ def find_column(shots: pd.DataFrame, word: str) -> str:
 def nearly_alike(cells: pd.Series) -> list[str]:
     """'clean', 'CLEAN': words of a column that differ only in capitals or spaces, a text for each such group."""
     groups: dict[str, list[str]] = {}
-    for word in sorted(cells.dropna().astype(str).str.strip().unique()):
+    for word in sorted({str(cell).strip() for cell in cells.dropna().unique()}):
         if word:
             groups.setdefault("".join(word.casefold().split()), []).append(word)
     return [", ".join(repr(word) for word in words) for words in groups.values() if len(words) > 1]

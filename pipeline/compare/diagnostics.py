@@ -47,7 +47,9 @@ def diagnose(fit: LinearFit, cells: pd.Categorical) -> Diagnosis:
     rows.append(_row("residuals normal (Shapiro-Wilk)", p_normal, "bootstrap interval given"))
     tails = 2 * stats.t.sf(np.abs(_externally_studentised(fit)), max(fit.residual_df - 1, 1))
     odd = tuple(int(i) for i in np.flatnonzero(multipletests(tails, method="holm")[0]))
-    note = f"{len(odd)} shot(s) far from the rest; look at them, they are still counted" if odd else "none"
+    note = "none, allowing for how many shots there are (Holm)"
+    if odd:
+        note = f"{len(odd)} shot(s) far from the rest; look at them, they are still counted"
     rows.append({"check": "single shots far from the rest", "p": float(tails.min()), "result": note})
     return Diagnosis(unequal, skewed, odd, pd.DataFrame(rows))
 

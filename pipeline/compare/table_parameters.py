@@ -9,7 +9,9 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from pipeline.compare.conditions import as_numbers
 from shared.columns import SHOTS
 
 #: columns of FINGERPRINT that narrow a value down to some contacts
@@ -24,11 +26,17 @@ def parameter_names(parameters: pd.DataFrame) -> list[str]:
 
 
 def parameter_rows(
-    shots: pd.DataFrame, parameters: pd.DataFrame, quantity: str, factors: Sequence[str]
+    shots: pd.DataFrame,
+    parameters: pd.DataFrame,
+    quantity: str,
+    factors: Sequence[str],
+    *,
+    readings: Sequence[str] = (),
 ) -> pd.DataFrame:
     """Rows like shots, one a session (or a session's condition level) with ``quantity``, its _u and the conditions.
 
-    shots  : pooled shots, which tell each session's conditions
+    shots    : pooled shots, which tell each session's conditions
+    readings : factors that are read, not set: a session has their mean
     A value for one level of a factor ("balls = clean") is used where there is one; the session's own value else.
     """
     whole = _whole(parameters)
@@ -36,7 +44,7 @@ def parameter_rows(
     rows = []
     for session, mine in whole.groupby("session", sort=False):
         filmed = shots[shots["session"] == session]
-        levels = {name: filmed[name].dropna().unique() for name in factors}
+        levels = {name: _mean(filmed[name]) if name in readings else filmed[name].dropna().unique() for name in factors}
         varied = [name for name in factors if len(levels[name]) > 1]
         for _, value in _split(mine, varied).iterrows():
             row = {name: levels[name][0] if len(levels[name]) == 1 else pd.NA for name in factors}
@@ -59,6 +67,13 @@ def parameter_rows(
         return out
     own = tuple(c for c in out.columns if c not in SHOTS.dtypes)
     return SHOTS.conform(out, extra=own)
+
+
+def _mean(cells: pd.Series) -> NDArray[np.float64]:
+    """The mean of a session's readings, alone; nothing where it has none."""
+    numbers = as_numbers(cells)
+    known = np.zeros(0) if numbers is None else numbers[np.isfinite(numbers)]
+    return np.array([known.mean()]) if len(known) else np.zeros(0)
 
 
 def _whole(parameters: pd.DataFrame) -> pd.DataFrame:

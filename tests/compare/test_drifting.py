@@ -14,6 +14,7 @@ from pipeline.compare.comparison import compare_conditions
 from pipeline.compare.effects import t_interval
 from pipeline.compare.model import Estimate
 from pipeline.compare.settings import CompareSettings
+from pipeline.compare.table_parameters import parameter_rows
 
 ANGLE = CompareSettings(responses=("rebound_settled_angle_deg",))
 
@@ -78,11 +79,11 @@ def test_evenings_alike_are_read_inside_them_alone():
 
 def test_intervals_hold_the_truth():
     held = []
-    for seed in range(16):
+    for seed in range(10):
         for _, row in _rows(drifting([18, 20, 18, 20], seed=seed, step=0.3, session_sd=0.4))[1].iterrows():
             truth = 0.3 * (float(row["b"]) - float(row["a"]))
             held.append(row["adjusted_low"] < truth < row["adjusted_high"])
-    assert np.mean(held) > 0.95 - 3 * math.sqrt(0.95 * 0.05 / 16)
+    assert np.mean(held) > 0.95 - 3 * math.sqrt(0.95 * 0.05 / 10)
 
 
 def _estimate(value, se, df):
@@ -120,3 +121,11 @@ def test_too_little_behind_a_reading_is_not_joined():
     assert not joins(sure, unsure)
     assert not joins(sure, Reading(_estimate(2.0, 0.1, 20), 1.0))
     assert agreement(sure, Reading(_estimate(2.0, 0.1, 20), 1.0)) < 0.001
+
+
+def test_a_tables_parameter_goes_with_the_sessions_mean_reading():
+    shots = drifting([18, 28])
+    rows = [{"session": s, "quantity": "sliding_friction", "condition": None, "value": 0.2} for s in ("e0", "e1")]
+    names = ["temperature_c"]
+    out = parameter_rows(shots, pd.DataFrame(rows), "sliding_friction", names, readings=names)
+    assert list(out["temperature_c"]) == pytest.approx([18.45, 28.45])
