@@ -406,7 +406,7 @@ def _answers(contrasts: pd.DataFrame, results: Sequence[StratumResult], settings
         result = by_key[(row["response"], row["stratum"])]
         if pd.isna(row["raw_diff"]):
             key = (row["response"], row["stratum"], row["factor"])
-            untold[key] += 1
+            untold[key] += bool(row["main"])
             if untold[key] > _MOST_UNTOLD or not row["main"]:
                 continue  # said once for all of them below
         contrasts.loc[at, "answer"] = answer(

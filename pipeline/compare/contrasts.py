@@ -117,8 +117,6 @@ def _joined_or_apart(between: _Estimated, inside: _Estimated, level: float) -> l
     if joins(b, i):
         note = f"Read both from session to session and as it changed inside them, which agree (p {_p(p)})."
         return [_joined(between, inside, note, level)]
-    if between.best.basis in _UNTOLD and b.span <= i.span:
-        return [replace(inside, part=INSIDE, note="How sessions differ among themselves is not used.")]
     if between.best.basis in _UNTOLD:
         why = ""
     elif p < ALARM:

@@ -119,16 +119,21 @@ def factors_present(factors: Sequence[Factor], rows: Rows, *, where: str) -> tup
 
 
 def _ranged(factor: Factor, seen: pd.Series, session: pd.Categorical) -> Factor:
-    """The slope with the range over which these shots show it, between their sessions and inside them."""
+    """The slope with the range over which these shots show it.
+
+    It is read both ways where sessions differ by more than it changed inside one; where they differ by less, inside
+    sessions tells nearly all, over the range that one of them saw.
+    """
     numbers = seen.astype(float)
     of = numbers.groupby(session.codes)
     means, low, high = (of.agg(kind).to_numpy(dtype=float) for kind in ("mean", "min", "max"))
     rounding = _ROUNDING * float(numbers.abs().max())
-    if np.ptp(means) > rounding and np.max(high - low) > rounding:
-        most = int(np.argmax(high - low))
-        return replace(
-            factor, low=float(means.min()), high=float(means.max()), inside=(float(low[most]), float(high[most]))
-        )
+    most = int(np.argmax(high - low))
+    inside = (float(low[most]), float(high[most]))
+    if inside[1] - inside[0] > rounding:
+        if np.ptp(means) <= inside[1] - inside[0]:
+            return replace(factor, low=inside[0], high=inside[1], inside=None)
+        return replace(factor, low=float(means.min()), high=float(means.max()), inside=inside)
     return replace(factor, low=float(numbers.min()), high=float(numbers.max()), inside=None)
 
 

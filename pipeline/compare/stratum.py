@@ -76,6 +76,13 @@ def analyse(
     except TooFewShots as few:
         lines.append(f"{where}: {few}; means only.")
         return replace(result, means=_means(counted, design, None, None, settings), lines=tuple(lines))
+    if raw_fit.session_df < 1 and design.interactions:
+        apart = replace(design, interactions=False)
+        adding = _fit(counted, apart, np.zeros((len(counted.y), 0)))
+        if adding.session_df > raw_fit.session_df:
+            many = raw_fit.n_sessions
+            lines.append(f"{where}: {many} sessions are too few to see whether the conditions act together.")
+            raw_fit, design = adding, apart
     adjustment = choose_covariates(
         counted.shots,
         combinations([counted.cells, counted.session, counted.strata]),

@@ -73,8 +73,21 @@ def test_two_evenings_tell_only_what_changed_inside_them():
 
 
 def test_evenings_alike_are_read_inside_them_alone():
-    _, rows = _rows(drifting([18, 18.05], step=0.2))
-    assert list(rows["part"]) == ["inside sessions"]
+    _, rows = _rows(drifting([18, 18.05, 18.1], step=0.2))
+    assert list(rows["basis"]) == ["within sessions"]
+    assert float(rows["b"].iloc[0]) - float(rows["a"].iloc[0]) == pytest.approx(1.8)  # what one evening saw
+
+
+def test_readings_leave_the_sessions_to_what_stays_for_a_session():
+    shots = drifting([18, 28, 18.2, 28.2])
+    shots = shots.assign(
+        cloth=shots["session"].map({"e0": "worn", "e1": "worn", "e2": "new", "e3": "new"}),
+        humidity_pct=44.0 + np.arange(len(shots)) % 7,  # a mean of its own each evening, which says nothing
+    )
+    comparison, rows = _rows(shots)
+    cloth = rows[rows["factor"] == "cloth"].iloc[0]
+    assert (cloth["basis"], cloth["df"]) == ("between sessions", 1)
+    assert any("4 sessions are too few to see whether the conditions act together" in line for line in comparison.lines)
 
 
 def test_intervals_hold_the_truth():
