@@ -31,6 +31,7 @@ DECLARED = ("player", "pattern", "speed_class", "target", "session")
 DERIVED = ("dew_point_c", "absolute_humidity_gm3", "vapour_pressure_hpa")
 
 _MOST_LEVELS = 6  # a number with more different values than this is taken as a slope
+_SET_SHOTS = 5  # a session's shots at a level that is set rather than read, as a rule
 _FEW_SHOTS = 3  # levels of fewer shots, most of them, are readings
 _MOST_WORDS = 100  # levels each against each other: nobody reads 5,000 differences, and their columns fill the memory
 #: 007 is a name: written as a number it would be another one
@@ -151,8 +152,8 @@ def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
 def are_readings(numbers: NDArray[np.float64], shots: pd.DataFrame) -> bool:
     """Numbers that were read, as of the room, not set as levels: one slope instead of each against each.
 
-    Those are many of them; or most have fewer than three shots; or three and more that change inside a session, or that
-    each belong to one session.
+    Those are many of them; or most have fewer than three shots; or three and more that change every few shots inside a
+    session, or that each belong to one session.
     """
     known = numbers[np.isfinite(numbers)]
     different, shots_each = np.unique(known, return_counts=True)
@@ -162,8 +163,11 @@ def are_readings(numbers: NDArray[np.float64], shots: pd.DataFrame) -> bool:
 
 
 def _change_inside(numbers: NDArray[np.float64], shots: pd.DataFrame) -> bool:
+    """Whether they change inside sessions, most staying for fewer shots than a level that somebody sets."""
     session = shots["session"].astype(str).to_numpy() if "session" in shots else np.zeros(len(shots))
-    return bool(pd.Series(numbers).groupby(session).nunique().gt(1).any())
+    each = pd.Series(numbers).groupby(session).value_counts()  # by session and number
+    changing = each[each.groupby(level=0).transform("size") > 1]
+    return bool(len(changing)) and float(changing.median()) < _SET_SHOTS
 
 
 def _one_reading_a_session(numbers: NDArray[np.float64], shots: pd.DataFrame) -> bool:

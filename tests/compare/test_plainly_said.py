@@ -47,6 +47,10 @@ def test_numbers_that_were_set_are_levels():
     shots = _as_read(12).assign(tip_mm=[12.0, 13.0] * 6)
     assert read_factor(shots, "tip_mm")[0].levels == ("12", "13")
     assert read_factor(shots.iloc[:4], "tip_mm")[0].is_slope  # two shots each
+    shots = pd.concat([_as_read(16), _as_read(16).assign(session="e1")], ignore_index=True)
+    assert read_factor(shots.assign(tip_mm=[11.0, 12.0, 13.0, 13.0] * 8), "tip_mm")[0].is_slope
+    shots = pd.concat([shots] * 2, ignore_index=True)
+    assert read_factor(shots.assign(tip_mm=[11.0, 12.0, 13.0, 13.0] * 16), "tip_mm")[0].levels == ("11", "12", "13")
 
 
 def test_many_missing_combinations_are_counted_not_listed():
