@@ -18,6 +18,9 @@ ROOT = Path(__file__).resolve().parents[2]
 GOOD = ROOT / "fixtures" / "evenings" / "eveningA" / "eveningA_01.mp4"
 
 
+pytestmark = pytest.mark.xdist_group("bad input")  # one run over the mixed folder, not one a worker
+
+
 class Ran(NamedTuple):
     """What a call of the command left."""
 
