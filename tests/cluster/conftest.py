@@ -11,7 +11,7 @@ pytest.importorskip("distributed")
 from tests.cluster.machines import Machines, machines
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def two_workers(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Machines]:
     with machines(tmp_path_factory.mktemp("cluster"), 2) as cluster:
         yield cluster

@@ -14,6 +14,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
+#: what Dask does beside the work, seldom: other tests run meanwhile
+_QUIET = {
+    "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED": "False",
+    "DASK_DISTRIBUTED__ADMIN__SYSTEM_MONITOR__INTERVAL": "10s",
+    "DASK_DISTRIBUTED__ADMIN__TICK__INTERVAL": "500ms",
+}
 
 
 @dataclass
@@ -78,4 +84,4 @@ def _start(
 ) -> subprocess.Popen[bytes]:
     with (folder / f"{arguments[0]}.log").open("wb") as log:
         return subprocess.Popen([sys.executable, "-m", "dask", *arguments], stdout=log, stderr=log, cwd=folder,
-                                env=os.environ | {"PYTHONPATH": str(path), "OMP_NUM_THREADS": "1", **more})
+                                env=os.environ | {"PYTHONPATH": str(path), "OMP_NUM_THREADS": "1", **_QUIET, **more})

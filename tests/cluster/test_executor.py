@@ -16,6 +16,8 @@ from shared.errors import SettingsError
 from tests.cluster.jobs import double, kill_on_three, raises, slow_double, where
 from tests.cluster.machines import ROOT, machines
 
+pytestmark = pytest.mark.xdist_group("cluster")  # one scheduler for all of them
+
 QUICK = ClusterSettings(connect_s=3.0, idle_s=2.0)
 
 

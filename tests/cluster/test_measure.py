@@ -15,6 +15,8 @@ pytest.importorskip("distributed")
 
 from tests.cluster.machines import ROOT, machines
 
+pytestmark = pytest.mark.xdist_group("cluster")  # one scheduler for all of them
+
 FILES = ("shots.csv", "contacts.csv", "tracks.parquet", "calibration.json", "table.csv", "datapackage.json")
 CLIPS = ("eveningA_01.mp4", "eveningA_04.mp4", "eveningB_02.mp4")
 

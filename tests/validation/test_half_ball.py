@@ -17,6 +17,8 @@ from pipeline.stills import still_picture
 from shared.equipment import standard_table
 from shared.settings import SessionSettings
 
+pytestmark = pytest.mark.xdist_group("half-ball")  # one clip drawn for all of them
+
 
 @pytest.fixture(scope="module")
 def measured(tmp_path_factory):
