@@ -286,6 +286,7 @@ def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any]) -> ClipMea
         pictures=task.entry.table("pictures"), spins=spins,
         fits=fits if task.friction is not None else None,
         rows=task.entry.table("rows") if fits and task.friction is not None else None,
+        ends_s=float(task.entry.record("look")["info"]["last_s"]),
     )
     if len(measures.shots) == 0:
         why = "; ".join(measures.notes) or "nothing was struck"

@@ -98,6 +98,7 @@ def measure_shots(
     spins: Mapping[int, SideSpin] | None = None,
     rows: pd.DataFrame | None = None,
     fits: Mapping[int, Fit] | None = None,
+    ends_s: float | None = None,
 ) -> ClipMeasures:
     """Measure every shot of a clip.
 
@@ -107,13 +108,14 @@ def measure_shots(
     pictures   : windows of white balls (``PictureKeeper.table``), in which marks on the cue ball are looked for
     spins      : by shot number, side spin found before in the same pictures: it hangs on the marks, hardly on the fit
     rows, fits : of an earlier measuring of the same detections with other friction, which need not be found again
+    ends_s     : time of the clip's last frame, which may show no ball; None: no later than the detections
     returns    : ClipMeasures; no shot found gives empty tables and a note
     """
     table = calibration.table
     known = friction or _settings_friction(settings)
     if rows is None:
         rows = follow_parts(detections, table)
-    frames = detections[["frame", "t_s"]].drop_duplicates("frame").sort_values("t_s")
+    frames = _with_bare_end(detections[["frame", "t_s"]].sort_values("t_s"), ends_s)
     frames_t = frames["t_s"].to_numpy(float)
     if not len(frames_t) or rows["ball"].isna().all():
         return _nothing("no ball was followed")
@@ -172,6 +174,20 @@ def _doubted(followed: FollowedShot, tracks: Mapping[str, Seen], white: Mapping[
     if not lost and followed.last_seen_s("cue") - followed.motion.events[0].t_s < NOW_S:
         lost = "the struck ball was lost to sight at once"
     return replace(followed, lost=lost)
+
+
+def _with_bare_end(rows: pd.DataFrame, ends_s: float | None) -> pd.DataFrame:
+    """The frames of detections (frame, t_s, in order of time), and those after the only ball on the table was gone.
+
+    Of several balls, all don't fall at once: then the picture ended earlier than the clip.
+    """
+    frames = rows.drop_duplicates("frame")
+    if ends_s is None or len(frames) < 2 or (rows["frame"] == rows["frame"].iloc[-1]).sum() > 1:
+        return frames
+    step = float(np.median(np.diff(frames["t_s"])))
+    last, last_s = int(frames["frame"].iloc[-1]), float(frames["t_s"].iloc[-1])
+    more = np.arange(1, round((ends_s - last_s) / step) + 1)
+    return pd.concat([frames, pd.DataFrame({"frame": last + more, "t_s": last_s + step * more})], ignore_index=True)
 
 
 def _settings_friction(settings: SessionSettings) -> Friction:

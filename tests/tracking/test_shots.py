@@ -228,6 +228,20 @@ def test_a_ball_that_fell_is_told_by_its_target(target, outcome, words):
     assert words in str(row["notes"])
 
 
+@pytest.mark.parametrize("ends_s", [None, 3.0])
+def test_the_only_ball_of_the_table_falls_where_the_clip_goes_on(ends_s):
+    """A kick with nothing but the cue ball: after it fell no frame shows a ball."""
+    play = kick_shot(TABLE, speed_mps=2.5, direction_deg=-72.0, place_share=(0.3, 0.3), until_s=6.0)
+    assert [event["kind"] for event in play.events[1:3]] == ["cushion", "pocket"]
+    rows = detections_of(play, TABLE, 3.0, Look(strays=0.0))
+    shot = measure_shots(rows, calibration=overhead(TABLE), settings=SessionSettings(table=TABLE), clip="test.mp4",
+                         ends_s=ends_s).shots.iloc[0]
+    assert shot["kind"] == "kick"
+    assert pd.isna(shot["pocket"]) == (ends_s is None)
+    if ends_s is not None:
+        assert shot["pocket"] == play.events[2]["pocket"]
+
+
 def test_nothing_struck_is_an_empty_table_with_a_reason():
     still = detections_of(bank_shot(TABLE, strike_s=5.0, until_s=6.0), TABLE, 1.0)
     measures = measure(still)
