@@ -7,13 +7,13 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 import pandas as pd
 
+from pipeline.overlooked import FIRST_S, ROLLS_MM_S
 from pipeline.paths import Seen
 from pipeline.strikes import Strike
 
 FIRST_FRAMES = 4
 AT_ONCE_S = 0.1  # a ball that is in the picture from the beginning is found as soon as this
-LOOK_S, FEW_ROWS = 0.08, 4  # short: it may soon meet something
-ROLLS_MM_S = 150.0  # faster than what a false find creeps
+FEW_ROWS = 4
 BENDS = 0.1  # of its way: what a hand moves goes less straight or less evenly
 
 
@@ -45,7 +45,7 @@ def already_rolling_words(times_s: Sequence[float]) -> str:
 def _rolls_from(seen: Seen, begins_s: float, struck_s: float) -> bool:
     if seen.t_s[0] > begins_s + AT_ONCE_S or len(seen.t_s) < FEW_ROWS:
         return False
-    rows = slice(max(FEW_ROWS, int(np.searchsorted(seen.t_s, seen.t_s[0] + LOOK_S))))
+    rows = slice(max(FEW_ROWS, int(np.searchsorted(seen.t_s, seen.t_s[0] + FIRST_S))))
     t_s, xy_mm = seen.t_s[rows] - begins_s, seen.xy_mm[rows]
     if t_s[-1] > struck_s - begins_s - 0.02:
         return False

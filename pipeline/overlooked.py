@@ -19,7 +19,7 @@ PASSED_RADII = 2.6  # a ball whose middle came as close as this to another's may
 GONE_RADII = 0.5  # within so much of its place, a ball lies where it lay
 BLINK_S = 0.2  # not to be seen for so long is no sign
 ROLLS_MM_S = 150.0  # faster than what a false find creeps
-FIRST_S = 0.08
+FIRST_S = 0.08  # looked at where a ball is first seen: short, as it may soon meet something
 LATELY_S = 1.0
 HIDDEN_S = 0.4  # out of sight for so long, a ball may have met anything
 AT_ONCE = 4  # contacts
@@ -27,7 +27,7 @@ NOW_S = 0.1  # a ball seen so shortly before and after is in sight
 CLOTHS = ((0.13, 0.45), (0.004, 0.02))  # sliding, rolling: about the published 0.15-0.4, 0.005-0.015 (Alciatore FAQ)
 COLOURED = -0.3  # whiteness under which a ball is of a strong colour, whatever the light
 WHITER = 0.8  # by so much another is the whiter of the two
-RATHER_WHITER = 0.2
+RATHER_WHITER = 0.2  # of a ball that has gone, which tells more than one that lies in sight
 LATELY_STRUCK_S = 0.5  # a struck ball has met another or a cushion by then, as a rule
 
 

@@ -29,7 +29,7 @@ from pipeline.strikes import Strike, find_strikes, whiteness
 from pipeline.systematic import displacement_fields
 from pipeline.track_rows import track_rows
 from pipeline.tracks import detection_covariance
-from shared.columns import CONTACTS, SHOTS, TRACKS
+from shared.columns import ALL_MEASURES, CONTACTS, SHOTS, TRACKS
 from shared.settings import SessionSettings
 
 MET_NOTHING = "kind, banked_ball: the cue ball met neither a ball nor a cushion while it was filmed"
@@ -237,7 +237,7 @@ def _one_shot(
     shares = {b: _share_seen(followed.windows[b], strike, scene.frames_t, end_s) for b in motion.layout.balls}
     notes = (POOR_FIT.format(motion.rms_mm),) if motion.poor and motion.rms_mm > POOR_FIT_MM else ()
     if followed.lost:
-        notes = (f"all measures: {followed.lost}",)
+        notes = (f"{ALL_MEASURES}{followed.lost}",)
     if not kind:
         notes = (*notes, MET_NOTHING)
     rms_px = calibration.rms_px if np.isfinite(calibration.rms_px) else None

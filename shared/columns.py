@@ -26,7 +26,7 @@ _TYPES = {
     "time": ("string", "datetime"),
 }
 
-_ALL = "all measures: "  # begins the note of a shot that could not be followed
+ALL_MEASURES = "all measures: "  # begins the note of a shot that could not be followed
 
 
 @dataclass(frozen=True)
@@ -125,7 +125,7 @@ def join_notes(notes: Iterable[Any], more: Iterable[str]) -> Any:
 def why_lost(notes: Any) -> str:
     """Of a shot's ``notes``, why it could not be followed, so that all its measures are empty; "" where it was."""
     parts = notes.split("; ") if isinstance(notes, str) else []
-    return next((part.removeprefix(_ALL) for part in parts if part.startswith(_ALL)), "")
+    return next((part.removeprefix(ALL_MEASURES) for part in parts if part.startswith(ALL_MEASURES)), "")
 
 
 def _c(name: str, kind: str, unit: str, meaning: str, *, u: bool = False) -> Column:
