@@ -67,12 +67,14 @@ class InProcess:
 
 
 class ProcessPool:
-    """A pool of ``jobs`` processes. A killed worker takes down its pool: the tasks in hand are then done again, each
-    alone, so that only the one that kills its worker once more is lost, and named.
+    """A pool of ``jobs`` processes, kept from one run of tasks to the next: what they imported stays loaded. A killed
+    worker takes down its pool: the tasks in hand are then done again, each alone, so that only the one that kills its
+    worker once more is lost, and named.
     """
 
     def __init__(self, jobs: int, on_report: OnReport | None = None) -> None:
         self.jobs, self.on_report = jobs, on_report
+        self._started: tuple[ProcessPoolExecutor, _Reports] | None = None
 
     def run(self, work: Callable[[T], R], tasks: Sequence[T]) -> Iterator[tuple[int, R | Lost]]:
         """See Executor."""
@@ -86,12 +88,19 @@ class ProcessPool:
                 if broken:
                     yield index, Lost()
 
+    def close(self) -> None:
+        """End its processes; those of a pool that isn't closed end with this one."""
+        if self._started is not None:
+            self._started[0].shutdown(wait=True, cancel_futures=True)
+            self._started = None
+
     def _until_broken(
         self, work: Callable[[T], R], tasks: Sequence[T], waiting: deque[int], suspects: list[int]
     ) -> Iterator[tuple[int, R | Lost]]:
         """Take tasks from ``waiting`` until there are none, or until a worker dies: then its ``suspects`` are left."""
         workers = min(self.jobs, len(waiting))
-        pool, reports = _new_pool(workers, self.jobs)
+        self._started = self._started or _new_pool(self.jobs)
+        pool, reports = self._started
         in_hand: dict[Future[R], int] = {}
         ready: list[tuple[int, R | Lost]] = []
         try:
@@ -119,9 +128,10 @@ class ProcessPool:
         except BaseException:  # Ctrl-C, or the reader of our results gave up: leave no process behind
             for process in list(getattr(pool, "_processes", None) or {}):
                 _end(process)
+            self.close()
             raise
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
+        if suspects:
+            self.close()
 
 
 def _end(pid: int) -> None:
@@ -207,21 +217,25 @@ def _keep_blas_single() -> None:
         os.environ.setdefault(name, "1")
 
 
-def _new_pool(workers: int, share: int) -> tuple[ProcessPoolExecutor, _Reports]:
-    context, threads = _context(share)
+def _new_pool(jobs: int) -> tuple[ProcessPoolExecutor, _Reports]:
+    """A pool that starts its processes as they are needed, and what they report by."""
+    context, threads = _context(jobs)
     reports = _Reports(context)
-    return ProcessPoolExecutor(workers, context, _start_worker, (threads, reports)), reports
+    return ProcessPoolExecutor(jobs, context, _start_worker, (threads, reports)), reports
 
 
 def _start_worker(threads: int, reports: _Reports) -> None:
-    """Ctrl-C is the parent's to handle; OpenCV's threads are shared out so that cores aren't oversubscribed."""
+    """Ctrl-C is the parent's to handle; OpenCV's and the decoder's threads are shared out, as the processors are."""
     global _report_to
     _report_to = reports.add
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     import cv2
 
+    from pipeline.frames import share_processors
+
     cv2.setNumThreads(threads)
+    share_processors(threads)
 
 
 def _end_with_parent() -> None:
@@ -241,8 +255,13 @@ def local_executor(tasks: int, jobs: int = 0, on_report: OnReport | None = None)
     """The cheapest executor for so many tasks. ``jobs`` 0 means one per processor; ``on_report`` gets the reports."""
     if _alone(tasks, jobs):
         return InProcess(on_report)
-    workers = min(jobs or processors(), tasks)
-    return ProcessPool(max(1, workers), on_report)
+    return ProcessPool(max(1, min(jobs or processors(), tasks)), on_report)
+
+
+def close(executor: Executor) -> None:
+    """End the processes of an executor that has some of its own."""
+    if isinstance(executor, ProcessPool):
+        executor.close()
 
 
 def _alone(tasks: int, jobs: int) -> bool:

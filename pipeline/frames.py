@@ -27,6 +27,7 @@ Window = tuple[int, int, int, int]  # x, y, width, height in px
 _NO_PIXELS: Final[Plane] = np.zeros((0, 0), np.uint8)
 _AHEAD: Final = 3  # frames decoded ahead of the one being looked at
 _CUT_SHARE: Final = 0.02  # of a clip may be missing at its end: containers round, and sound may end a little later
+_threads = 0  # of a decoder's own; 0: one per processor
 _AGAIN: Final = "copy it from the camera again, or export it as H.264 or HEVC."
 _NOTHING_DECODED: Final = f"not one frame could be decoded; {_AGAIN}"
 #: Kr, Kb of the colour matrices (ITU-R BT.601 and BT.709; BT.2020 non-constant luminance)
@@ -186,6 +187,7 @@ class Clip:
         with open_container(self.path) as container:
             stream = container.streams.video[0]
             stream.thread_type = "AUTO"
+            stream.codec_context.thread_count = _threads
             broken = 0
             packets = enumerate(container.demux(stream))
             while True:
@@ -245,6 +247,12 @@ class Clip:
         for plane in planes:
             plane.setflags(write=False)
         return Frame(index, t_s, planes[0], (planes[1], planes[2]), self.info.full_range, self.info.matrix)
+
+
+def share_processors(threads: int) -> None:
+    """Let each decoder of this process have so many threads: more cost time where others are at work, too."""
+    global _threads
+    _threads = threads
 
 
 def _undecoded(index: int, t_s: float) -> Frame:

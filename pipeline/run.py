@@ -16,7 +16,7 @@ from pipeline.assemble import check_settings, write_page, write_results
 from pipeline.clip_job import ClipRecord, ClipTask, earlier_record, measure_clip, prior_friction
 from pipeline.corrections import corrected, read_corrections
 from pipeline.draw_job import DrawTask, draw_clip, is_drawn, remove_old
-from pipeline.executor import Executor, InProcess, Lost, OnReport, ProcessPool, local_executor
+from pipeline.executor import Executor, InProcess, Lost, OnReport, ProcessPool, close, local_executor
 from pipeline.friction import learnt_from_others, tells_more
 from pipeline.patterns import read_patterns
 from pipeline.physics import Friction
@@ -109,6 +109,9 @@ class _Run:
     def __init__(self, session: Session, options: RunOptions, progress: Progress, executor: Executor | None) -> None:
         self.session, self.options, self.progress = session, options, progress
         self.executor = executor or _local(len(session.clips), options.jobs, self._reported, self._get_ready_to_draw)
+        if isinstance(executor, ProcessPool):
+            executor.on_report = self._reported
+        self._closes = executor is None
         self.out = options.out or session.measured
         self.work = Work(self.out.absolute() / ".work")  # a worker elsewhere may have another current folder
         self.records: dict[str, ClipRecord] = {}
@@ -134,7 +137,11 @@ class _Run:
         except KeyboardInterrupt:
             self.stopped = True
             self._keep_earlier()
-        shots = self._write_and_draw()
+        try:
+            shots = self._write_and_draw()
+        finally:
+            if self._closes:
+                close(self.executor)
         if not self.stopped:
             remove_old(self.out / "pictures", self.work.clips, map(str, shots["shot_id"]))
             try:

@@ -11,7 +11,7 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
-from pipeline.executor import Executor
+from pipeline.executor import Executor, ProcessPool, close, local_executor
 from pipeline.progress import TerminalProgress
 from pipeline.run import RunOptions, SessionResult, measure_session
 from pipeline.sessions import Session
@@ -48,15 +48,19 @@ def run_sessions(
 ) -> list[SessionResult]:
     """Measure sessions one after the other; with several and one ``out``, each gets a folder of its name in it."""
     results: list[SessionResult] = []
+    most = max((len(session.clips) for session in sessions), default=0)
+    shared = local_executor(most, options.jobs)  # workers that one session has started go on with the next one's clips
     for session in sessions:
         own = options
         if options.out is not None and len(sessions) > 1:
             own = RunOptions(out=options.out / session.name, jobs=options.jobs, again=options.again,
                              diagrams=options.diagrams)
+        pool = shared if isinstance(shared, ProcessPool) and len(session.clips) > 1 else None
         with TerminalProgress() as progress:
-            results.append(measure_session(session, options=own, progress=progress, executor=executor))
+            results.append(measure_session(session, options=own, progress=progress, executor=executor or pool))
         if results[-1].stopped:
             break
+    close(shared)
     return results
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -12,6 +13,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.executor import InProcess, Lost, ProcessPool, local_executor, processors, report
+
+A_CLIP = Path(__file__).parents[2] / "fixtures" / "evenings" / "eveningA" / "eveningA_01.mp4"
 
 
 def double(number: int) -> int:
@@ -46,6 +49,29 @@ def threads_here(_: int) -> int:
     return cv2.getNumThreads()
 
 
+def where(_: int) -> int:
+    time.sleep(0.05)
+    return os.getpid()
+
+
+def decoder_threads_here(path: Path) -> int:
+    from pipeline import frames
+
+    clip, opened, seen = frames.open_clip(path), frames.open_container, []
+
+    def watched(path: Path) -> object:
+        seen.append(opened(path))
+        return seen[0]
+
+    frames.open_container = watched
+    try:
+        walk = clip.decode()
+        next(walk)
+        return int(seen[0].streams.video[0].codec_context.thread_count)
+    finally:
+        frames.open_container = opened
+
+
 @pytest.mark.parametrize("executor", [InProcess(), ProcessPool(2)])
 def test_every_task_gives_its_result(executor):
     assert dict(executor.run(double, list(range(7)))) == {n: 2 * n for n in range(7)}
@@ -75,6 +101,30 @@ def test_workers_have_their_next_task_while_a_result_is_read(tmp_path):
 def test_workers_share_the_processors():
     counts = dict(ProcessPool(processors()).run(threads_here, [0, 1, 2]))
     assert set(counts.values()) == {1}
+
+
+def test_each_of_many_workers_decodes_with_one_thread():
+    assert dict(ProcessPool(processors()).run(decoder_threads_here, [A_CLIP])) == {0: 1}
+
+
+def test_workers_stay_for_the_next_tasks_until_the_pool_is_closed():
+    pool = ProcessPool(2)
+    first = set(dict(pool.run(where, list(range(6)))).values())
+    assert first
+    assert set(dict(pool.run(where, list(range(6)))).values()) & first
+    pool.close()
+    for pid in first:
+        with pytest.raises(ProcessLookupError):
+            os.kill(pid, 0)
+    assert dict(pool.run(double, [1])) == {0: 2}
+
+
+def test_a_worker_killed_between_two_runs_costs_nothing():
+    pool = ProcessPool(2)
+    for pid in dict(pool.run(where, list(range(6)))).values():
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(pid, signal.SIGKILL)
+    assert dict(pool.run(double, [1, 2, 3])) == {0: 2, 1: 4, 2: 6}
 
 
 def test_one_clip_needs_no_pool():
