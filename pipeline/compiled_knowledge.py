@@ -17,6 +17,7 @@ _NOSE_U_MM, _TOUCH_U_MM, _MASS_U, _CLOTH_U = k.NOSE_U_MM, k.TOUCH_U_MM, k.MASS_U
 _RESTITUTION, _RESTITUTION_U, _GRIP_U, _SPIN_GRIP = k.RESTITUTION, k.RESTITUTION_U, k.GRIP_U, k.SPIN_GRIP
 _FASTEST_MM_S, _FASTEST_U = k.FASTEST_MM_S, k.FASTEST_U
 _TOWARDS_U, _ORDER_U_S, _CUSHION_OUT, _CUSHION_OUT_U = k.TOWARDS_U, k.ORDER_U_S, k.CUSHION_OUT, k.CUSHION_OUT_U
+KNOWN_OF = (3, 10, 5, 4)  # residuals of a strike, a ball, a cushion, a jaw, in the order of their kinds
 _INWARD = np.array([inward_normal(cushion) for cushion in CUSHIONS])
 
 
@@ -25,7 +26,7 @@ def rows(shot: ShotArrays) -> int:
     """How many residuals there are."""
     count = 2 + len(shot.order)
     for kind in shot.kind:
-        count += 3 if kind == STRIKE else 10 if kind == BALL else 5 if kind == CUSHION else 4
+        count += KNOWN_OF[kind]
     return count
 
 

@@ -20,6 +20,7 @@ from shared.equipment import CUSHIONS, Table
 
 SOON_S = 0.15  # from the hit to the cushion, and from there to the kiss: later, frames show both
 LEAST_MM_S = 100.0
+CREEPS_MM_S = 20.0  # towards a cushion a ball that nearly lies at it need be no faster
 FEW_ROWS = 6
 AWAY_MM = 4.0  # further than noise
 KEPT = 0.8  # of a ball's speed, about, at a cushion
@@ -125,7 +126,7 @@ class _Meeting:
         """When a ball that leaves the hit meets a cushion, and how it leaves that; None unless soon."""
         inward = inward_normal(cushion)
         towards = -float(ball.v @ inward)
-        if towards < LEAST_MM_S:
+        if towards < (CREEPS_MM_S if self.motion.doubtful else LEAST_MM_S):
             return None, ball.v
         reach = self.table.contact_distance_mm(self.motion.radius_mm)
         lasts = max(float(nose_distance(self.table, cushion, ball.place)) - reach, 0.0) / towards

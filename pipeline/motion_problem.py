@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline import compiled_frames
+from pipeline.compiled_knowledge import KNOWN_OF
 from pipeline.compiled_motion import BALL, CUSHION, JAW, STRIKE, ShotArrays
 from pipeline.knowledge import Knowledge
 from pipeline.paths import Layout, Path, Seen
@@ -21,6 +22,8 @@ from pipeline.physics import Array
 from shared.equipment import CUSHIONS
 
 HUBER = 2.5  # residuals beyond this many standard uncertainties count less
+_FRICTIONS = 2  # of what is known, the first rows
+_MAY_BE = {STRIKE: [0, 1, 2], BALL: [2, 3, 4, 5]}  # rows of what is known in which a stroke, or balls, may be odd
 _KINDS = {"strike": STRIKE, "ball": BALL, "cushion": CUSHION, "jaw": JAW}
 
 
@@ -121,6 +124,19 @@ class MotionProblem:
     def slopes(self, theta: Array) -> tuple[Array, Array]:
         """Residuals (2N,) and their derivatives (2N, n), ball by ball."""
         return compiled_frames.slopes(self.arrays, theta)
+
+    def strains(self, theta: Array) -> Array:
+        """(E, 2) by event, the most by which anything departs from what is known of such beforehand, in standard
+        uncertainties; and the same without what an odd stroke, or balls unequal in weight or sticky, may do.
+        """
+        known = np.abs(compiled_frames.walk_slopes(self.arrays, theta)[2])
+        out = np.empty((len(self.arrays.kind), 2))
+        at = _FRICTIONS + len(self.arrays.order)
+        for i, kind in enumerate(self.arrays.kind):
+            own = known[at : at + KNOWN_OF[kind]]
+            out[i] = own.max(), np.delete(own, _MAY_BE.get(kind, [])).max(initial=0.0)
+            at += KNOWN_OF[kind]
+        return out
 
     def rows_of(self, ball: str) -> slice:
         """One ball's frames among all."""

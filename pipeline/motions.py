@@ -16,6 +16,7 @@ POOR_SCALE = 1.9
 POOR_CHI2, ASTRAY_CHI2 = 5.0, 10.0  # a frame: 0.3-4 where 150 drawn and rendered shots were right, 14-400 where wrong
 HIT_CHI2, HIT_S, HIT_FRAMES = 25.0, 0.06, 3  # of the frames around a hit: up to 18 in 550 right ones, 34-600 in wrong,
 DOUBTFUL_CHI2 = 12.0  # and seldom so much in right ones
+STRAINED = 4.0  # standard uncertainties off what is known beforehand: up to 2.8 in 230 right fits, 3.7-20 in wrong ones
 ASTRAY_MM, ASTRAY_SHARE = 5.0, 0.05  # five times what published tracking reaches (1 mm: Mathavan et al. 2009)
 
 
@@ -35,6 +36,7 @@ class ShotMotion:
     lowest: Array  # the parameters at which the cost is least; ``theta`` is their mean where that is told better
     friction_common_u: Array  # (2,) of the frictions' logarithms, from systematic effects
     by_size: Array  # (n, 2) what a standard uncertainty of the table's length, and of its width, does to the parameters
+    strains: Array  # (E, 2) see `MotionProblem.strains`
     bends: tuple[Bend, ...] = ()  # directions in which the covariance holds the mean square of what is likely
 
     @cached_property
@@ -72,8 +74,8 @@ class ShotMotion:
 
     @property
     def doubtful(self) -> bool:
-        """Whether other events should be tried: poor, or poor about a hit."""
-        return self.poor or self.off_at_hits > DOUBTFUL_CHI2
+        """Whether other events should be tried: poor, poor about a hit, or only with contacts such as never are."""
+        return self.poor or self.off_at_hits > DOUBTFUL_CHI2 or self.strains[:, 0].max(initial=0.0) > STRAINED
 
     @property
     def per_frame(self) -> float:

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 
 import numpy as np
 
-from pipeline.motions import ShotMotion
+from pipeline.motions import STRAINED, ShotMotion
 from pipeline.paths import Seen
 from pipeline.physics import Array
 from pipeline.strikes import Strike
@@ -88,6 +88,19 @@ def hidden_contact(motion: ShotMotion, banked: str) -> str:
             for value, (low, high) in zip((friction.sliding, friction.rolling), CLOTHS, strict=True):
                 if not low < value < high:
                     return f"{away}, and lost more or less speed than cloth takes: it may have met another"
+    return ""
+
+
+def no_such_answer(motion: ShotMotion, banked: str) -> str:
+    """What is wrong, in words, if a ball or a cushion answers as none does for the paths to fit; else empty.
+
+    banked : as in `hidden_contact`
+    """
+    cushions = [e.t_s for e in motion.events if e.kind == "cushion" and e.ball == banked]
+    last_s = cushions[0] if cushions else np.inf
+    if any(strain > STRAINED for e, strain in zip(motion.events, motion.strains[:, 1], strict=True) if e.t_s <= last_s):
+        return ("a ball or a cushion would have to answer as none does for the paths to fit: a ball or a contact was "
+                "overlooked")
     return ""
 
 

@@ -124,7 +124,7 @@ class FittedShot:
         covariance = covariance + systematic + sum((bend.scatter for bend in bends), start=np.zeros(()))
         radius = self.stated.knowledge.table.ball.radius_mm
         return ShotMotion(layout, theta, covariance, seen, residual, self.scale, weight, chi2, radius, lowest,
-                          np.sqrt(np.diag(systematic)[:2]), -shift[:, :2], tuple(bends))
+                          np.sqrt(np.diag(systematic)[:2]), -shift[:, :2], self.stated.strains(lowest), tuple(bends))
 
 
 def _begun(

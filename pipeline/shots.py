@@ -15,8 +15,8 @@ from pipeline.already_rolling import already_rolling_words, begins_rolling, show
 from pipeline.event_rows import contact_rows
 from pipeline.launch import Launch, TrackQuality, measure_launch
 from pipeline.measured import Measured
-from pipeline.motions import ShotMotion
-from pipeline.overlooked import NOW_S, hidden_contact, no_white_ball
+from pipeline.motions import STRAINED, ShotMotion
+from pipeline.overlooked import NOW_S, hidden_contact, no_such_answer, no_white_ball
 from pipeline.parts import follow_parts, parts_of, splices_s
 from pipeline.paths import MotionEvent, Seen
 from pipeline.physics import Array, Friction
@@ -34,6 +34,8 @@ from shared.settings import SessionSettings
 
 MET_NOTHING = "kind, banked_ball: the cue ball met neither a ball nor a cushion while it was filmed"
 NO_RESIDUAL = "calibration_rms_px: corners given by hand leave no residual"
+UNLIKE_BALLS = ("cue_impact_speed_mps, cue_roll_ratio: these lean on equal balls, but the balls answer each other "
+                "unlike two of a set: unequal weights? weigh them")
 POOR_FIT_MM = 1.0  # as good as published tracking of snooker balls (Mathavan et al. 2009)
 POOR_FIT = "the paths fit the frames only to {:.1f} mm: an event may be missing, look at the shot before using it"
 
@@ -167,9 +169,9 @@ def _followed_shots(
 
 
 def _doubted(followed: FollowedShot, tracks: Mapping[str, Seen], white: Mapping[str, float]) -> FollowedShot:
-    """The shot, lost if what happened out of sight can't be told."""
+    """The shot, lost if what happened can't be told: out of sight, or in a way that never is."""
     _, banked = kind_of(followed.motion.events)
-    lost = followed.lost or hidden_contact(followed.motion, banked)
+    lost = followed.lost or hidden_contact(followed.motion, banked) or no_such_answer(followed.motion, banked)
     lost = lost or no_white_ball(followed.strike, tracks, white)
     if not lost and followed.last_seen_s("cue") - followed.motion.events[0].t_s < NOW_S:
         lost = "the struck ball was lost to sight at once"
@@ -236,6 +238,9 @@ def _one_shot(
     )
     shares = {b: _share_seen(followed.windows[b], strike, scene.frames_t, end_s) for b in motion.layout.balls}
     notes = (POOR_FIT.format(motion.rms_mm),) if motion.poor and motion.rms_mm > POOR_FIT_MM else ()
+    first = next((i for i, event in enumerate(motion.events) if event.kind == "ball" and event.concerns("cue")), None)
+    if first is not None and motion.strains[first, 0] > STRAINED:
+        notes = (*notes, UNLIKE_BALLS)
     if followed.lost:
         notes = (f"{ALL_MEASURES}{followed.lost}",)
     if not kind:

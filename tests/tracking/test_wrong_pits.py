@@ -83,12 +83,12 @@ def test_a_cushion_beside_a_pocket_is_no_jaw(seed):
 
 
 def test_a_ball_and_a_cushion_within_a_frame_are_put_in_order():
-    found, truth = _drawn_by_lot(3700)  # cushion, ball, cushion: the last shows in no frame
-    true = event_table(truth)
-    cushion, ball = (found.contacts[found.contacts["kind"] == kind].iloc[-1] for kind in ("cushion", "ball"))
-    assert 0 < ball["t_s"] - cushion["t_s"] < 0.01
-    wanted = true[(true["kind"] == "cushion") & ((true["t_s"] - cushion["t_s"]).abs() < 0.01)].iloc[0]
-    assert abs(cushion["speed_in_mps"] - wanted["speed_in_mps"]) < 4 * cushion["speed_in_mps_u"]
+    found, truth = _drawn_by_lot(3700)  # cushion, ball, cushion within 23 ms
+    last, wanted = found.contacts.iloc[-3:], event_table(truth).iloc[-3:]
+    assert list(last["kind"]) == list(wanted["kind"]) == ["cushion", "ball", "cushion"]
+    for name in ("t_s", "speed_in_mps"):
+        off = (last[name].to_numpy(float) - wanted[name].to_numpy(float)) / last[f"{name}_u"].to_numpy(float)
+        assert np.nanmax(np.abs(off)) < 4
 
 
 def test_paths_that_most_frames_contradict_are_told():
