@@ -14,7 +14,7 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from multiprocessing.context import BaseContext
-from typing import Protocol, TypeVar
+from typing import Protocol, TypeVar, runtime_checkable
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -45,6 +45,15 @@ class Executor(Protocol):
 
     def run(self, work: Callable[[T], R], tasks: Sequence[T]) -> Iterator[tuple[int, R | Lost]]:
         """Yield (index of the task, its result) in the order in which they are done. ``work`` itself doesn't raise."""
+        ...
+
+
+@runtime_checkable
+class KeepsProcesses(Protocol):
+    """An executor whose processes stay from one run of tasks to the next, until it is closed."""
+
+    def close(self) -> None:
+        """End them; those of one that isn't closed end with this process."""
         ...
 
 
@@ -89,7 +98,7 @@ class ProcessPool:
                     yield index, Lost()
 
     def close(self) -> None:
-        """End its processes; those of a pool that isn't closed end with this one."""
+        """See KeepsProcesses."""
         if self._started is not None:
             self._started[0].shutdown(wait=True, cancel_futures=True)
             self._started = None
@@ -259,8 +268,8 @@ def local_executor(tasks: int, jobs: int = 0, on_report: OnReport | None = None)
 
 
 def close(executor: Executor) -> None:
-    """End the processes of an executor that has some of its own."""
-    if isinstance(executor, ProcessPool):
+    """End the processes of an executor that keeps some."""
+    if isinstance(executor, KeepsProcesses):
         executor.close()
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.cluster import ClusterExecutor
-from pipeline.executor import Executor, InProcess, local_executor
+from pipeline.executor import Executor, InProcess, close, local_executor
 from pipeline.mirror import Mirror, StoredExecutor, fetch_results, mirror, put_results, with_earlier
 from pipeline.progress import TerminalProgress
 from pipeline.run import RunOptions, SessionResult, measure_session
@@ -98,7 +98,11 @@ def _measure_one(
     near = local_executor(len(session.clips), options.jobs)
     alone = "memory" in (*where.source.protocols, *out.protocols)  # which lives in this process only
     executor = StoredExecutor(cluster or (InProcess() if alone else near), near, where=where, out=out)
+    own = replace(options, out=folder)
     with TerminalProgress() as progress:
-        result = measure_session(session, options=replace(options, out=folder), progress=progress, executor=executor)
+        try:
+            result = measure_session(session, options=own, progress=progress, executor=executor)
+        finally:
+            close(near)
         put_results(folder, out, before=before)
     return result

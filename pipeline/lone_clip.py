@@ -38,6 +38,10 @@ class LoneClip:
             else:
                 yield index, next(self._here.run(work, [task]))[1]
 
+    def close(self) -> None:
+        """See KeepsProcesses."""
+        self._there.close()
+
     def _measured(self, task: ClipTask) -> ClipRecord | Lost:
         _, first = next(self._here.run(look_clip, [task]))
         if isinstance(first, Lost) or first.failure:

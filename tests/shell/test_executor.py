@@ -12,7 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.executor import InProcess, Lost, ProcessPool, local_executor, processors, report
+from pipeline.executor import InProcess, KeepsProcesses, Lost, ProcessPool, local_executor, processors, report
+from pipeline.lone_clip import LoneClip
 
 A_CLIP = Path(__file__).parents[2] / "fixtures" / "evenings" / "eveningA" / "eveningA_01.mp4"
 
@@ -117,6 +118,12 @@ def test_workers_stay_for_the_next_tasks_until_the_pool_is_closed():
         with pytest.raises(ProcessLookupError):
             os.kill(pid, 0)
     assert dict(pool.run(double, [1])) == {0: 2}
+
+
+@pytest.mark.parametrize(("executor", "keeps"), [(ProcessPool(1), True), (LoneClip(), True), (InProcess(), False)])
+def test_all_that_keep_processes_are_closed(executor, keeps):
+    """By what a run closes in the end."""
+    assert isinstance(executor, KeepsProcesses) == keeps
 
 
 def test_a_worker_killed_between_two_runs_costs_nothing():
