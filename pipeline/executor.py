@@ -16,6 +16,8 @@ from dataclasses import dataclass
 from multiprocessing.context import BaseContext
 from typing import Protocol, TypeVar, runtime_checkable
 
+from pipeline.ctrl_c import do_last
+
 T = TypeVar("T")
 R = TypeVar("R")
 OnReport = Callable[[float], None]
@@ -191,6 +193,7 @@ def _start_server() -> None:
     resource_tracker.ensure_running()  # if left to the server's start, it lets Ctrl-C through again just before that
     atexit.unregister(_end_server)
     atexit.register(_end_server)
+    do_last(_end_server)
     before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
     try:
         forkserver.ensure_running()

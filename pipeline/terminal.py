@@ -11,13 +11,14 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
+from pipeline.ctrl_c import STOPPED
 from pipeline.executor import Executor, ProcessPool, close, local_executor
 from pipeline.progress import TerminalProgress
 from pipeline.run import RunOptions, SessionResult, measure_session
 from pipeline.sessions import Session
 from shared.uncertain import with_u
 
-EXIT_DONE, EXIT_SOME_FAILED, EXIT_STOPPED = 0, 1, 130
+EXIT_DONE, EXIT_SOME_FAILED = 0, 1
 
 _SHOWN = (
     ("in °", "incoming_angle_deg"), ("out °", "rebound_angle_deg"), ("speed m/s", "speed_at_impact_mps"),
@@ -68,7 +69,7 @@ def exit_status(results: Sequence[SessionResult]) -> int:
     """0 all measured, 1 some not, 130 stopped by Ctrl-C."""
     if any(result.stopped for result in results):
         print("stopped; what was finished is kept, and the next run goes on from there.", file=sys.stderr)
-        return EXIT_STOPPED
+        return STOPPED
     return EXIT_SOME_FAILED if any(result.problems for result in results) else EXIT_DONE
 
 
