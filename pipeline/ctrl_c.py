@@ -1,9 +1,9 @@
 """Ctrl-C while modules are being loaded: it ends the program, as it does later.
 
 Python raises KeyboardInterrupt wherever it stands, and what is raised in the importing machinery's own callbacks is
-thrown away: one Ctrl-C in some dozens had no effect. (bugs.python.org: exceptions in weak references' callbacks can only
-thrown away: one Ctrl-C in some dozens had no effect. (CPython can only ignore what a weak reference's callback raises: from
-memory, and `tests/shell/test_ctrl_c.py` shows it.)
+thrown away: one Ctrl-C in some dozens had no effect. (CPython can only ignore what the callback of a weak reference
+raises: from memory, and `tests/shell/test_ctrl_c.py` shows it.)
+"""
 
 from __future__ import annotations
 

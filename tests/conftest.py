@@ -1,11 +1,14 @@
-"""For all tests: what is compiled is compiled once, before any worker needs it."""
+"""For all tests: small matrices are multiplied by one thread; what is compiled is compiled once, before it is needed."""
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 
-from pipeline import compiled_place
+os.environ.setdefault("OMP_NUM_THREADS", "1")  # before NumPy is loaded: with more, two workers wait for one another
+
+from pipeline import compiled_place  # noqa: E402
 
 
 def pytest_sessionstart(session):
