@@ -1,4 +1,4 @@
-"""For all tests: small matrices are multiplied by one thread; what is compiled is compiled once, before it is needed."""
+"""For all tests: one thread multiplies small matrices; what is compiled is compiled once, before any worker needs it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import sys
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")  # before NumPy is loaded: with more, two workers wait for one another
 
-from pipeline import compiled_place  # noqa: E402
+from pipeline import compiled_place
 
 
 def pytest_sessionstart(session):
