@@ -1,4 +1,4 @@
-"""For all tests: one thread multiplies small matrices; what is compiled is compiled once, before any worker needs it."""
+"""For all tests: small matrices take one thread; what is compiled is compiled once, before any worker needs it."""
 
 from __future__ import annotations
 
