@@ -14,7 +14,8 @@ from shared.equipment import Table
 NOSE_U_MM = 0.4  # how well the nose line and the ball fit the ideal contact distance
 TOUCH_U_MM = 0.2  # the same for two balls: sizes and roundness
 MASS_U = 0.012  # equal masses: two balls of a set, k=1; of the impulse, so along the line of centres
-CLOTH_U = 0.004  # across it, of the closing speed: what the cloth takes of a ball that the other's skin presses down
+ACROSS_U = 0.001  # across it, of the closing speed: what is left of all else
+CLOTH_TAKES = 0.08  # of the change of roll, where one ball presses the other on the cloth: see `compiled_knowledge`
 RESTITUTION, RESTITUTION_U = 0.95, 0.03  # ball on ball: published band 0.92-0.98 (Alciatore FAQ)
 GRIP_U = 0.05  # tangential over normal impulse between balls: published band of friction 0.03-0.08
 SPIN_GRIP = 2.5 * GRIP_U  # the most that friction can change a rolling velocity, over the closing speed

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from calibration.store import Calibration
-from fixtures.synthetic import Filming, Scene, bank_shot, kick_shot, overhead_camera
+from fixtures.synthetic import Filming, Scene, Surface, bank_shot, kick_shot, overhead_camera
 from fixtures.synthetic.clip import frame_times
 from fixtures.synthetic.truth import truth_record
 from pipeline.motions import STRAINED
@@ -112,14 +112,14 @@ def test_a_cushion_met_at_its_very_end_is_part_of_the_arrival():
 # 1105, 1152, 1158: of the strike; 1010: of another cushion; 1012, 1025, 1098: fits that were caught far from the best;
 # 9235: the cue ball touches the cushion that it lies at, softly, and no frame lies far off a path without that
 @pytest.mark.parametrize(
-    "seed", [42, 66, 87, 90, 1006, 1010, 1012, 1025, 1032, 1090, 1098, 1105, 1152, 1158, 1213, 9235])
+    "seed", [42, 66, 87, 1006, 1010, 1012, 1025, 1032, 1090, 1098, 1105, 1152, 1158, 1213, 9201, 9235])
 def test_shots_from_anywhere(seed):
     found, errors = drawn(seed)
     assert [shot.followed.lost for shot in found.measured] == [""]
     assert errors["z"].abs().max() < UNLIKELY
 
 
-@pytest.mark.parametrize("seed", [18, 43, 1036, 1104, 1118, 1195])
+@pytest.mark.parametrize("seed", [18, 43, 90, 1036, 1104, 1118, 1195])
 def test_what_hardly_shows_is_right_or_told(seed):
     """Three and more contacts within two frames: wrong once, a cue ball of 100 m/s for one of 2.6."""
     found, errors = drawn(seed)
@@ -130,8 +130,10 @@ def test_what_hardly_shows_is_right_or_told(seed):
 
 
 def test_a_cushion_that_would_answer_as_none_does_is_told():
-    """The frames fit, but only with a follow that was a draw and a cushion that gives more roll than any can."""
-    found, _ = drawn(9201)
+    """The frames fit, but only with cushions that give back half as much again as they get."""
+    play = bank_shot(TABLE, surface=Surface(cushion_restitution=1.55), direction_deg=65.0, cut_deg=2.0,
+                     object_share=(0.45, 0.5), speed_mps=3.0, roll_ratio=0.2)
+    found, _ = seen_as(play, TABLE, np.random.default_rng(2), frame_rate=60.0, noise_mm=0.3)
     (shot,) = found.measured
     assert shot.followed.motion.strains[:, 1].max() > STRAINED
     assert not shot.followed.motion.poor
