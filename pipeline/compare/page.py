@@ -5,11 +5,14 @@ from __future__ import annotations
 import base64
 import html
 import math
+import re
 from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
 from pipeline.compare.comparison import ALL, Comparison
+
+_SENTENCE = re.compile(r"(?<=\.) (?=[A-Z])")  # where the next one begins
 
 _STYLE = """
 :root { color-scheme: light; }
@@ -109,15 +112,17 @@ def _answers(c: Comparison, response: str, label: str) -> str:
     rows = c.contrasts[(c.contrasts["response"] == response)]
     if rows.empty:
         return ""
+    # the others are in the table, or many of a kind that can't be estimated
+    shown = [row for _, row in rows.iterrows()
+             if row["answer"] and (row["main"] or (row["stratum"] != ALL and row["basis"] != "not told apart"))]
+    beside = {str(row["not_adjusted"] or "") for row in shown if row["main"]}
+    once = beside.pop() if len(beside) == 1 else ""  # what is true of all answers is said once below them
     out = [f"<h3>{_e(_capital(label))}</h3><ul class='answers'>"]
-    for _, row in rows.iterrows():
-        if not row["main"] and (row["stratum"] == ALL or row["basis"] == "not told apart"):
-            continue  # in the table
-        if not row["answer"]:
-            continue  # one of many that can't be estimated
-        strong = f"<b>{_e(row['answer'])}</b>" if row["main"] else _e(row["answer"])
-        out.append(f"<li>{strong}</li>")
-    return "".join([*out, "</ul>"])
+    for row in shown:
+        first, *more = _SENTENCE.split(str(row["answer"]).removesuffix(f" {once}" if once else ""), maxsplit=1)
+        head = f"<b>{_e(first)}</b>" if row["main"] else _e(first)
+        out.append(f"<li>{' '.join([head, *map(_e, more)])}</li>")
+    return "".join([*out, "</ul>", f"<p>{_e(once)}</p>" if once else ""])
 
 
 def _readable(rows: pd.DataFrame, level: float) -> pd.DataFrame:

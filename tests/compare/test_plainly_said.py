@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 
 import numpy as np
@@ -15,6 +16,7 @@ from pipeline.compare.comparison import ALL, compare_conditions
 from pipeline.compare.conditions import read_factor
 from pipeline.compare.counting import why_left_out
 from pipeline.compare.dataset import compare_dataset
+from pipeline.compare.page import comparison_page
 from pipeline.compare.settings import CompareSettings
 from pipeline.fingerprint import fingerprint
 from pipeline.pool import pool_sessions
@@ -186,6 +188,22 @@ def test_a_difference_too_small_to_write_is_no_zero(compared):
     text = answer(result, stratum="", response=response, ground=ground, settings=CompareSettings())
     assert "restitution less than 0.001 livelier" in text
     assert "1 degree of freedom)" in text
+
+
+def test_what_no_answer_was_adjusted_for_is_said_once_a_response_on_the_page(four_evenings):
+    shots = four_evenings[0].copy()
+    shots.loc[shots.index[::2], "incoming_angle_deg"] = np.nan
+    found = compare_conditions(shots, settings=ANGLE)
+    sentence = "Not adjusted for incoming angle"
+    assert len(found.answers) >= 2
+    assert all(sentence in text for text in found.answers)  # each can be quoted alone
+    page = comparison_page(found, {})
+    assert page.count(sentence) == 1
+    firsts = re.findall("<li><b>(.*?)</b>", page)
+    assert len(firsts) == len(found.answers)
+    for first, text in zip(firsts, found.answers, strict=True):
+        assert text.startswith(html.unescape(first))
+        assert "interval" in first
 
 
 def test_the_threshold_of_checks_is_on_the_page(compared):
