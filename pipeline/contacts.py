@@ -147,8 +147,11 @@ def find_events(balls: Sequence[Seen], strike: MotionEvent, table: Table) -> lis
     for start in sorted(waiting, key=lambda k: k.t_s):
         partner = _hitter(by_name, starts, start, table)
         if partner is not None:
-            events.append(MotionEvent("ball", start.t_s, partner, start.ball))
-            starts[start.ball] = start.t_s
+            t_s, since_s = start.t_s, starts[partner]
+            if t_s <= since_s:  # led back across a gap in the frames, perhaps along a way on which it met something
+                t_s = (since_s + float(by_name[start.ball].t_s[start.row])) / 2
+            events.append(MotionEvent("ball", t_s, partner, start.ball))
+            starts[start.ball] = t_s
     for s in sorted(appearing, key=lambda k: float(k.t_s[0])):
         hit = _first_seen_moving(s, by_name, starts, table)
         if hit is not None:

@@ -46,7 +46,7 @@ class DetectSettings:
     streak_px: float = 1.0  # shows at all. Where less than that shows either way,
     guess_u: float = 0.25  # the place is as unsure as this share of the motion
     outline_share: float = 0.4  # less of the outline than this is no ball,
-    sure_support: float = 0.7  # unless so much of it lies near edges: a ball hardly brighter or darker than the cloth
+    sure_support: float = 0.62  # unless so much of it lies near edges: a ball hardly brighter or darker than the cloth
     vague_radii: float = 0.12  # a place told no better than this is none either
     vague_outline: float = 0.7  # unless so much of the outline is seen
     outline_and_clear: float = 1.25  # share of outline seen plus share of plain cloth around it: hands have neither;
@@ -312,8 +312,10 @@ class BallDetector:
         """Accept or drop fitted jobs; ``seen`` is what they look like."""
         centres = self.picture.centres(fit.xy_mm)
         u = np.sqrt(np.einsum("nii->ni", fit.cov_mm2))
+        faint = support > self.settings.sure_support  # as a whole, where single rays hardly show an edge
+        outline = np.where(faint, np.maximum(fit.outline_share, support), fit.outline_share)
         rows = np.column_stack([
-            centres, fit.xy_mm, u, fit.cov_mm2[:, 0, 1] / (u[:, 0] * u[:, 1]), fit.blur_px, fit.outline_share, seen
+            centres, fit.xy_mm, u, fit.cov_mm2[:, 0, 1] / (u[:, 0] * u[:, 1]), fit.blur_px, outline, seen
         ])
         good = self._plausible(fit, start, seen[:, 0], support)
         for job, row, fine in zip(jobs, rows, good, strict=True):

@@ -126,7 +126,8 @@ def follow_shot(
     followed = {track for track, name in names.items() if name in moving}
     off_at_hits = motion.off_at_hits_in({b: named[b] for b in motion.layout.balls}, scene.shutter_s)
     lost = ASTRAY if motion.astray else MISSES_A_HIT if off_at_hits > HIT_CHI2 else ""
-    lost = lost or too_many_at_once(motion) or no_cloth(motion.friction, scene.friction)
+    lost = lost or _turned_by_nothing(motion, scene.table) or too_many_at_once(motion)
+    lost = lost or no_cloth(motion.friction, scene.friction)
     lost = lost or overlooked_contact(strike, tracks, followed, scene.table.ball.radius_mm)
     return FollowedShot(strike, names, named, motion, fallen, lost)
 
@@ -256,12 +257,17 @@ def _trials(motion: ShotMotion, windows: Mapping[str, Seen], scene: Scene) -> It
     """Other sets of events to try; of some at once the best."""
     events, table = motion.events, scene.table
     path = motion.path()
-    ends = [e.kind in ("cushion", "jaw") and in_jaws(table, e.other, path.before[e.ball, i][0][0])
+    ends = [e.kind in ("cushion", "jaw") and _at_jaws(table, e.other, path.before[e.ball, i][0][0])
             for i, e in enumerate(events)]
     yield [_Trial([replace(e, kind="jaw") if end else e for e, end in zip(events, ends, strict=True)], -np.inf)]
     for i, event in enumerate(events):
         if event.kind == "jaw" and not ends[i]:  # guessed from the nearest frame, which may be far from the contact
-            yield [_Trial([*events[:i], replace(event, kind="cushion"), *events[i + 1 :]], -WORTH_AN_EVENT)]
+            place, none = path.before[event.ball, i][0][0], [*events[:i], *events[i + 1 :]]
+            nearest = min(CUSHIONS, key=lambda cushion: float(nose_distance(table, cushion, place)))
+            yield [_Trial([*none, replace(event, kind="cushion", other=cushion)], -WORTH_AN_EVENT)
+                   for cushion in dict.fromkeys((event.other, nearest))]
+            if not _at_jaws(table, nearest, place):
+                yield [_Trial(none, -np.inf)]
     for i, sooner_s in _from_behind(motion):
         yield [_Trial([*events[:i], replace(events[i], t_s=sooner_s), *events[i + 1 :]], 0.0)]
     for i, k in _close_together(motion, scene):
@@ -292,6 +298,22 @@ def _trials(motion: ShotMotion, windows: Mapping[str, Seen], scene: Scene) -> It
         for i, event in enumerate(events):
             if event.kind == "ball" and not _sets_going(motion, i):
                 yield [_Trial(events[:i] + events[i + 1 :], WORTH_AN_EVENT)]
+
+
+def _at_jaws(table: Table, cushion: str, place: Array) -> bool:
+    """Whether a ball at this place is at a cushion's end: jaws lie behind the nose line, and a fit may err there."""
+    return in_jaws(table, cushion, place) and float(nose_distance(table, cushion, place)) < table.ball.diameter_mm
+
+
+def _turned_by_nothing(motion: ShotMotion, table: Table) -> str:
+    """What is wrong, in words, if the paths need jaws where there are none; else empty."""
+    path = motion.path()
+    for i, event in enumerate(motion.events):
+        place = path.before[event.ball, i][0][0]
+        if event.kind == "jaw" and not _at_jaws(table, event.other, place):
+            return (f"the paths would need something to turn a ball at {place[0]:.0f}, {place[1]:.0f} mm, where there "
+                    "is no cushion and no pocket: a ball or a contact was overlooked")
+    return ""
 
 
 def _from_behind(motion: ShotMotion) -> list[tuple[int, float]]:

@@ -67,6 +67,7 @@ class _Track:
     t_s: float
     colour: Array  # luma, cb, cr, white_share: running mean
     share: float = 1.0  # running mean of how round and free it looked
+    round_hits: int = 0  # finds that looked as round and free as a ball's do
     hits: int = 1
     misses: int = 0
     before_s: float = 0.0  # time of the frame before
@@ -300,7 +301,11 @@ class _Follower:
         return 1.25 * speed + 200.0
 
     def _sure(self, track: _Track) -> bool:
-        return track.hits >= self.settings.min_hits and track.share >= self.settings.ball_share
+        """Whether it is a ball: it looks like one now, or usually does, and now no less than any that is found anew."""
+        if track.hits < self.settings.min_hits:
+            return False
+        usually = 2 * track.round_hits >= track.hits and track.share >= self.settings.sure_share
+        return track.share >= self.settings.ball_share or usually
 
     def _unseen_s(self, track: _Track) -> float:
         return track.t_s - float(self.t[track.rows[-1]])
@@ -329,6 +334,7 @@ class _Follower:
         share = 0.1 if track.hits > 10 else 1 / (track.hits + 1)
         track.colour = (1 - share) * track.colour + share * self.colour[row]
         track.share = (1 - share) * track.share + share * float(self.share[row])
+        track.round_hits += int(self.share[row] >= self.settings.ball_share)
         track.hits += 1
         track.misses = 0
         track.rows.append(row)
@@ -376,7 +382,8 @@ class _Follower:
         self.born += 1
         kf = _new_filter(self.xy[row], self.r[row], velocity_u=1000.0)
         colour, share = self.colour[row].copy(), float(self.share[row])
-        self.live.append(_Track(self.born, kf, float(self.t[row]), colour, share, rows=[row]))
+        round_hits = int(share >= self.settings.ball_share)
+        self.live.append(_Track(self.born, kf, float(self.t[row]), colour, share, round_hits, rows=[row]))
 
 
 def _roundness(rows: pd.DataFrame) -> Array:

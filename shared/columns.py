@@ -145,7 +145,7 @@ DETECTIONS = TableSchema("detections", "Ball centres found in each frame", (
     _c("xy_r", "number", "", "correlation of the errors of x_mm and y_mm"),
     _c("blur_x_px", "number", "px", "motion during the exposure, x part (sign arbitrary)"),
     _c("blur_y_px", "number", "px", "motion during the exposure, y part"),
-    _c("outline_share", "number", "", "share of the ball's outline that was seen and used, 0-1"),
+    _c("outline_share", "number", "", "share of the ball's outline that was seen, or, of a faint one, that lies near edges, 0-1"),
     _c("clear_share", "number", "", "share of a ring around the ball that shows plain cloth, 0-1: low where a hand, cue or ball touches"),
     _c("luma", "number", "", "robust mean brightness of the disc, 0-255"),
     _c("cb", "number", "", "mean Cb of the disc minus 128"),

@@ -80,6 +80,21 @@ def test_a_ball_of_the_cloths_colour_is_found_by_its_rim(colour):
     assert np.linalg.norm(error, axis=1).max() < 2.5
 
 
+@pytest.mark.parametrize("seed", [7, 8])
+def test_a_faint_outline_counts_as_a_whole(seed):
+    """Hardly brighter than a noisy picture's cloth: single rays show no edge, but all of them together a ring."""
+    given = calibration()
+    picture = BallPicture(given.pose, given.table.ball.radius_mm)
+    path = [(700.0 + 8 * max(n - 3, 0), 400.0) for n in range(12)]
+    frames = [draw(picture, [(x, y, (94.0, 150.0, 110.0))], index=n, t_s=n / 60, rim=0.75, noise=2.0, seed=seed)
+              for n, (x, y) in enumerate(path)]
+    found = detect_balls(iter(frames), given)
+    assert found["frame"].tolist() == list(range(12))
+    assert found["outline_share"].min() > 0.7
+    error = found[["x_mm", "y_mm"]].to_numpy() - path
+    assert (np.linalg.norm(error, axis=1) < 4 * np.hypot(found["x_u_mm"], found["y_u_mm"])).all()
+
+
 def test_a_ball_taken_away_is_no_longer_reported():
     given = calibration()
     picture = BallPicture(given.pose, given.table.ball.radius_mm)

@@ -107,6 +107,23 @@ def test_a_cushion_met_while_the_ball_was_not_seen(gap_s):
     assert np.abs(found["t_s"] - met_s).min() < 0.004
 
 
+@pytest.mark.parametrize(("speed_mps", "direction_deg"), [(4.5, 56.0), (4.5, 60.0), (5.0, 52.0), (5.0, 56.0)])
+def test_a_ball_that_is_first_seen_again_at_its_cushion_met_that(speed_mps, direction_deg):
+    """30 frames/s, a fast ball faint against the cloth: once a far pocket's jaws were made to turn it."""
+    play = bank_shot(TABLE, speed_mps=speed_mps, direction_deg=direction_deg, run_mm=250.0, object_share=(0.5, 0.53),
+                     strike_s=0.32, until_s=2.6)
+    hit, cushion = (next(e for e in play.events if e["kind"] == kind) for kind in ("ball_ball", "cushion"))
+    rows = detections_of(play, TABLE, 2.6, Look(frame_rate=30.0, noise_mm=1.0, strays=0.0, lost=0.0, seed=2))
+    away = (rows["white_share"] < 0.5) & (rows["t_s"] > hit["t"]) & (rows["t_s"] < cushion["t"] - 0.02)
+    (row,) = measure(rows[~away]).shots.to_dict("records")
+    assert row["rail"] == cushion["cushion"] == "left"
+    assert row["rail_s"] == pytest.approx(cushion["t"], abs=4 * row["rail_s_u"])
+    before = np.array(cushion["before"]["1"]["v_mm_s"])
+    speed, angle = np.hypot(*before) / 1000, np.degrees(np.arctan2(abs(before[0]), abs(before[1])))
+    assert row["speed_at_impact_mps"] == pytest.approx(speed, abs=4 * row["speed_at_impact_mps_u"])
+    assert row["incoming_angle_deg"] == pytest.approx(angle, abs=4 * row["incoming_angle_deg_u"])
+
+
 @pytest.mark.parametrize("run_mm", [20.0, 25.0])
 def test_a_hit_just_after_the_strike_comes_after_it(run_mm):
     play = bank_shot(TABLE, speed_mps=2.0, cut_deg=2.0, run_mm=run_mm, until_s=3.0)

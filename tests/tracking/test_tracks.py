@@ -39,6 +39,20 @@ def test_no_ball_changes_its_name_at_a_contact(frame_rate, cut_deg):
         assert share > 0.9
 
 
+def test_a_ball_that_looks_less_like_one_just_before_the_hit_keeps_its_name():
+    """Of the cloth's colour: fitted anew as the cue ball comes near, and by chance less of its outline shows."""
+    play = bank_shot(TABLE, speed_mps=2.0, until_s=1.2)
+    hit_s = next(event["t"] for event in play.events if event["kind"] == "ball_ball")
+    rows = detections_of(play, TABLE, 1.2, Look(frame_rate=120.0, strays=0.0, lost=0.0))
+    faint, since_s = rows["white_share"] < 0.5, rows["t_s"] - hit_s
+    rows = rows[~(faint & (since_s > -0.02) & (since_s < 0.02))].reset_index(drop=True)
+    faint, since_s = rows["white_share"] < 0.5, rows["t_s"] - hit_s
+    rows.loc[faint, "outline_share"] = np.where(since_s[faint] < -0.08, 0.33, np.where(since_s[faint] < 0, 0.13, 0.4))
+    rows["clear_share"] = 1.0
+    named = track_balls(rows, table=TABLE).dropna(subset=["ball"])
+    assert named.groupby("ball").size().tolist() == [(~faint).sum(), faint.sum()]
+
+
 def test_two_balls_of_one_colour_keep_apart_where_a_stop_shot_swaps_their_places():
     alike = {"cue": COLOURS["cue"], "1": COLOURS["cue"]}
     play = bank_shot(TABLE, speed_mps=2.5, surface=Surface(ball_restitution=0.98), until_s=1.2)
