@@ -89,7 +89,7 @@ def test_a_kick_from_close_to_its_cushion(gap_mm, speed_mps):
     play = kick_shot(TABLE, direction_deg=-65.0, place_share=place, speed_mps=speed_mps)
     found, errors = seen_as(play, TABLE, np.random.default_rng(2), frame_rate=30.0, noise_mm=0.3, seconds=2.6)
     assert kinds(found)[:2] == ["strike cue", "cushion cue right"]
-    assert "jaw" not in set(found.contacts["kind"])  # slow off the far cushion, it bends there as if something turned it
+    assert "jaw" not in set(found.contacts["kind"])  # it bends slowly off the far cushion
     assert errors["z"].abs().max() < UNLIKELY
 
 
