@@ -138,7 +138,8 @@ def _session(folder: Path, clips: list[Path], problems: list[str]) -> Session:
         settings=settings,
         takes=takes,
         problems=(*problems, *(line for _, line in twice), *takes.problems),
-        remarks=(*(line for _, line in hidden), *_without_row(unique, takes), *_dry(takes, settings)),
+        remarks=(*(line for _, line in hidden), *_without_row(unique, takes), *settings.remarks,
+                 *_dry(takes, settings)),
         left_out=(*twice, *hidden),
     )
 

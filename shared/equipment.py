@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -122,6 +123,23 @@ STANDARDS: dict[str, Table] = {
                        Ball(61.5, 0.25 / math.sqrt(3))),
 }
 DEFAULT_STANDARD = "pool-9ft"
+CAROM_BALL_MM = (60.5, 62.0)  # 61.0 to 61.5 (UMB), and no other game's: such a table has no pockets
+_CAROM_OFF_MM = 10.0  # twice the carom area's tolerance of 5 mm (UMB 11(4))
+
+
+def standard_of_sizes(sizes_mm: Mapping[str, float]) -> str:
+    """The standard to which a table belongs of which only sizes are given, named as for `standard_table`.
+
+    Carom where the balls are a carom set's, or, if they aren't given, where the playing surface is a carom table's;
+    else the usual one: of tables with pockets, the standards hardly differ but in the sizes themselves.
+    """
+    carom = STANDARDS["carom-284"]
+    ball = sizes_mm.get("ball_diameter_mm")
+    if ball is not None:
+        return carom.name if CAROM_BALL_MM[0] <= ball <= CAROM_BALL_MM[1] else DEFAULT_STANDARD
+    area = (("length_mm", carom.length_mm), ("width_mm", carom.width_mm))
+    alike = all(abs(sizes_mm.get(name, 0.0) - size) <= _CAROM_OFF_MM for name, size in area)
+    return carom.name if alike else DEFAULT_STANDARD
 
 
 def standard_table(name: str = DEFAULT_STANDARD, **sizes_mm: float) -> Table:

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from shared.columns import declared_name, is_written_by_us
 from shared.corners import check_corners_px
-from shared.equipment import DEFAULT_STANDARD, POCKETS, STANDARDS, Table, pocket_name, standard_table
+from shared.equipment import POCKETS, STANDARDS, Table, pocket_name, standard_of_sizes, standard_table
 from shared.errors import SettingsError
 from shared.settings import CameraSettings, FrictionSettings, SessionSettings
 
@@ -99,14 +99,25 @@ def read_session(path: Path, *, name: str = "") -> SessionSettings:
         conditions={declared_name(key): _condition(path, declared_name(key), value)
                     for key, value in session.conditions.items()},
         tolerances=dict(session.tolerances),
+        remarks=_without_pockets(path, session),
     )
+
+
+def _without_pockets(path: Path, session: _Session) -> tuple[str, ...]:
+    """A line that says so where a table is taken for one without pockets by its sizes alone."""
+    if session.table.standard is not None or _table(path, session).pockets:
+        return ()
+    ball = session.ball.diameter_mm
+    by = f"its balls of {ball:g} mm" if ball is not None else "its size"
+    return (f"{path.name}: taken as a carom table, without pockets, by {by}; if it has pockets, write "
+            'standard = "pool-9ft" under [table] (sizes given there still hold).',)
 
 
 def _table(path: Path, session: _Session) -> Table:
     given = session.table.model_dump(exclude_none=True, exclude={"standard", "head"})
     if session.ball.diameter_mm is not None:
         given["ball_diameter_mm"] = session.ball.diameter_mm
-    standard = session.table.standard or DEFAULT_STANDARD
+    standard = session.table.standard or standard_of_sizes(given)
     if standard not in STANDARDS:
         near = nearest(standard, STANDARDS)
         hint = f"did you mean {near!r}? " if near else ""

@@ -40,3 +40,4 @@ class SessionSettings:
     friction: FrictionSettings = FrictionSettings()
     conditions: dict[str, str | float] = field(default_factory=dict)
     tolerances: dict[str, float | str] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()  # lines for the user: what was made of what the file leaves open

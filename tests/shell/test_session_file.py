@@ -23,6 +23,22 @@ def test_no_file_gives_a_nine_foot_pool_table(tmp_path):
     assert settings.conditions == {}
 
 
+@pytest.mark.parametrize(("text", "pockets"), [
+    ("[ball]\ndiameter_mm = 61.5", False),  # UMB: 61.0 to 61.5 mm
+    ("[table]\nlength_mm = 2300\nwidth_mm = 1150\n[ball]\ndiameter_mm = 61.0", False),  # a small carom table
+    ("[table]\nlength_mm = 2842\nwidth_mm = 1419", False),  # UMB 11(4): 2840 x 1420 mm
+    ("[table]\nlength_mm = 2840\nwidth_mm = 1420\n[ball]\ndiameter_mm = 57.15", True),
+    ('[table]\nstandard = "pool-9ft"\n[ball]\ndiameter_mm = 61.5', True),
+    ("[table]\nlength_mm = 3545\nwidth_mm = 1775\n[ball]\ndiameter_mm = 68", True),  # pyramid (from memory)
+    ("[table]\nlength_mm = 2540\nwidth_mm = 1270", True),
+])
+def test_a_table_with_a_carom_sets_balls_has_no_pockets(tmp_path, text, pockets):
+    """A cushion met half way along a pool table would be a side pocket's jaws, and no cushion to measure."""
+    settings = read_session(write(tmp_path, text))
+    assert settings.table.pockets == pockets
+    assert ["pockets" in line and "standard" in line for line in settings.remarks] == [True] * (not pockets)
+
+
 def test_everything_that_may_be_set_is_read(tmp_path):
     (tmp_path / "lens.json").write_text("{}")
     settings = read_session(write(tmp_path, """
