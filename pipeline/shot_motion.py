@@ -43,6 +43,7 @@ SLIDING, ROLLING = (0.05, 0.8), (0.001, 0.06)  # far beyond the published bands 
 SAME_PIT = 4.0  # chi squared by which other friction may fit worse; beyond, all is tried anew
 PASSED_MM = 5 * TOUCH_U_MM  # balls that are further apart than touching (or nearer) don't meet
 GRAZE = 0.3  # of its velocity: a contact that changes each ball by less is looked at twice
+BESIDE_S = 0.1  # from a contact that frames show, a soft touch of a cushion close by
 LEAST_TURN = 3.5  # a contact changes a velocity by more than so many standard uncertainties
 
 
@@ -294,6 +295,8 @@ def _trials(motion: ShotMotion, windows: Mapping[str, Seen], scene: Scene) -> It
             yield [_Trial(told.events, WORTH_AN_EVENT, told.velocities)]
         for extra in _just_before(motion, scene):
             yield [_Trial([*events, extra], WORTH_AN_EVENT)]
+        for extra in _beside(motion, windows, table):
+            yield [_Trial([*events, extra], WORTH_AN_EVENT)]
     if motion.poor:
         for i, event in enumerate(events):
             if event.kind == "ball" and not _sets_going(motion, i):
@@ -361,6 +364,26 @@ def _just_before(motion: ShotMotion, scene: Scene) -> list[MotionEvent]:
                 if towards > 100 and soon < 3 * step and not taken:
                     out.append(MotionEvent("cushion", event.t_s - max(soon, 0.1 * step), ball, cushion))
     return out
+
+
+def _beside(motion: ShotMotion, windows: Mapping[str, Seen], table: Table) -> Iterator[MotionEvent]:
+    """Cushions that a ball runs along so closely that it may have touched them, too softly to be seen to turn."""
+    reach = table.contact_distance_mm(table.ball.radius_mm)
+    for ball, chain in motion.layout.chain.items():
+        times = [motion.events[i].t_s for i in chain]
+        seen = windows[ball]
+        rows = np.flatnonzero(seen.t_s > min(times, default=np.inf))
+        if len(rows) < 3:
+            continue
+        noise = np.sqrt(np.trace(seen.covariance[rows], axis1=1, axis2=2) / 2)
+        for cushion in CUSHIONS:
+            off = nose_distance(table, cushion, seen.xy_mm[rows]) - reach
+            k = int(np.argmin(off))
+            place, t_s = seen.xy_mm[rows[k]], float(seen.t_s[rows[k]])
+            close = off[k] < THROUGH_NOSE_MM + 3 * noise[k] and 0 < k < len(rows) - 1
+            alone = min(abs(t - t_s) for t in times) > BESIDE_S
+            if close and alone and not in_jaws(table, cushion, place):
+                yield MotionEvent("cushion", t_s, ball, cushion)
 
 
 def _overlooked(motion: ShotMotion, windows: Mapping[str, Seen], table: Table) -> list[MotionEvent]:
