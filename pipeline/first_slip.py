@@ -10,13 +10,15 @@ import numpy as np
 from pipeline.descent import descend_all, slides_to_end
 from pipeline.flat_slips import Bend
 from pipeline.motion_problem import MotionProblem
-from pipeline.physics import Array, settled_velocity
+from pipeline.paths import Path
+from pipeline.physics import G_MM_S2, Array, settled_velocity
 
 LEAST_SPEED_MM_S = 100.0
 WIDEST = 0.3  # slips looked at, over the speed; more where the fit itself slips more
 SLIPS = 31  # at once
 RIVAL = 9.0  # chi squared by which another slip may lie higher and still count
 FAR = 3.0  # standard uncertainties from no slip
+STROKES_U, MOST = 0.7, 2.0  # of the slip, over the speed: how strokes differ, and what hardly any reaches
 _STEPS, _ENOUGH = 12, 0.05
 
 
@@ -42,7 +44,7 @@ def first_slip(
     slip = _Slip(problem, theta, at, settled / speed)
     spread = math.sqrt(float(slip.reading @ covariance @ slip.reading))
     if abs(slip.now) > FAR * spread and not slip.has_rival():
-        return theta, covariance, []
+        return theta, covariance, _all_the_way(slip, i, speed, spread)
     low = min(-WIDEST * speed, slip.now - FAR * spread)
     high = max(WIDEST * speed, slip.now + FAR * spread)
     values, weight = slip.likely(np.linspace(low, high, SLIPS))
@@ -54,6 +56,29 @@ def first_slip(
     # the strike's time goes with the slip's square: both sides count
     bend = Bend(at, np.array([high - middle, low - middle]), np.array([0.5, 0.5]))
     return middle, covariance - np.outer(told, told) / spread**2, [bend]
+
+
+def _all_the_way(slip: _Slip, strike: int, speed: float, spread: float) -> list[Bend]:
+    """A bend towards the fit in which the ball still slides when it meets something, where that fits nearly as well.
+
+    From there on all slips fit alike, as far as is known beforehand of strokes: that many count for one that fits
+    worse. ``spread``: of the slip where it is, which is told.
+    """
+    layout, theta = slip.problem.layout, slip.theta
+    chain = layout.chain[layout.events[strike].ball]
+    if len(chain) < 2:
+        return []
+    path = Path(layout, theta)
+    lasts = float(path.time(chain[1])[0] - path.time(chain[0])[0])
+    least = 3.5 * float(path.mu_s[0]) * G_MM_S2 * max(lasts, 0.0)
+    if not abs(slip.now) < least < MOST * speed:
+        return []
+    (as_it_is, further), costs = slip.fitted(math.copysign(1.0, slip.now) * np.array([abs(slip.now), 1.1 * least]))
+    above = float(costs[1] - costs[0])
+    if above > RIVAL:
+        return []
+    odds = math.exp(-0.5 * max(above, 0.0)) * STROKES_U * speed / (spread * math.sqrt(2 * math.pi))
+    return [Bend(slip.at, (further - as_it_is)[None], np.array([odds / (1 + odds)]))]
 
 
 class _Slip:
