@@ -12,8 +12,8 @@ from calibration.lens import read_lens
 from calibration.store import read_calibrations, write_calibrations
 from pipeline.clip_job import ClipRecord, prior_friction
 from pipeline.fingerprint import fingerprint
-from pipeline.friction import pool_friction
 from pipeline.judging import add_aim, judge_shots, say_why_no_aim
+from pipeline.learning import ClothAndBalls
 from pipeline.patterns import read_patterns
 from pipeline.results import (
     NOT_MEASURED,
@@ -58,10 +58,7 @@ def write_results(
     names = extra_columns(session.takes, settings)
     rows = write_shots(out / "shots.csv", shots, names)
     write_csv(out / "contacts.csv", contacts)
-    own = {record.clip: record.friction for record in records if record.friction is not None}
-    prior = prior_friction(settings)
-    friction = pool_friction(list(own.values()), prior) if own else None
-    table = fingerprint(contacts, rows, friction=friction, by=names, clip_friction=own, prior=prior,
+    table = fingerprint(contacts, rows, told=_told(rows, records), by=names, prior=prior_friction(settings),
                         fixed=settings.friction)
     write_csv(out / "table.csv", table)
     write_tracks(out / "tracks.parquet", entries)
@@ -72,6 +69,13 @@ def write_results(
     stopped = [{"clip": clip, "status": NOT_MEASURED, "shots": 0, "problem": f"{clip}: {_STOPPED}"} for clip in missing]
     write_log(out / "log.jsonl", [*map(_log_line, records), *stopped, *left_out])
     return rows, [*(f"{session.name}: {line}" for line in lines), *_lost(rows)]
+
+
+def _told(shots: pd.DataFrame, records: Sequence[ClipRecord]) -> dict[str, ClothAndBalls]:
+    """By shot_id, what each shot says of cloth and balls."""
+    told = {(record.clip, number): of for record in records for number, of in record.told.items()}
+    of_shots = zip(shots["shot_id"], shots["clip"], shots["shot"], strict=True)
+    return {str(shot): told[clip, number] for shot, clip, number in of_shots if (clip, number) in told}
 
 
 def _lost(shots: pd.DataFrame) -> list[str]:

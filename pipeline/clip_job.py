@@ -20,6 +20,7 @@ from pipeline.camera_watch import CameraWatch
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.executor import report
 from pipeline.frames import Clip, Frame, Plane, open_clip
+from pipeline.learning import ClothAndBalls
 from pipeline.memory import give_back
 from pipeline.physics import Friction
 from pipeline.quiet import skimming
@@ -43,16 +44,16 @@ MIN_FRAMES = 12  # fewer can't hold a path before and after a cushion
 
 @dataclass(frozen=True, kw_only=True)
 class ClipTask:
-    """One clip to look at and measure. ``friction`` None: each clip fits its own from the published band."""
+    """One clip to look at and measure. ``learnt`` None: each shot fits cloth and balls from what is published."""
 
     clip: Path
     entry: Entry
     settings: SessionSettings
-    friction: Friction | None = None
+    learnt: Mapping[int, ClothAndBalls] | None = None  # by shot number
     targets: Mapping[int | None, str] = field(default_factory=dict)  # declared target pocket by shot; None: the clip's
     again: bool = False
     weight: float = 0.0  # of the whole run's work, for its progress
-    tables: bool = False  # the tables themselves are wanted, not only what the clip says of friction
+    tables: bool = False  # the tables themselves are wanted, not only what the clip says of cloth and balls
     sha256: str = ""  # of the clip's content where that is known; a clip looked at before need not be there then
 
 
@@ -65,7 +66,7 @@ class ClipRecord:
     details: str = ""
     warnings: tuple[str, ...] = ()
     shots: int = 0
-    friction: Friction | None = None
+    told: Mapping[int, ClothAndBalls] = field(default_factory=dict)  # by shot number, each from its own frames
     seconds: Mapping[str, float] = field(default_factory=dict)
     frames: int = 0
     info: Mapping[str, Any] = field(default_factory=dict)
@@ -83,7 +84,7 @@ def measure_clip(task: ClipTask) -> ClipRecord:
         measured = _measure(task, look["key"], clock, marks=look["marks"])
         return ClipRecord(
             clip=task.clip.name, warnings=(*look["warnings"], *measured["warnings"]), shots=measured["shots"],
-            failure=measured["failure"], friction=_friction(measured["friction"]), seconds=clock.seconds,
+            failure=measured["failure"], told=_told(measured["told"]), seconds=clock.seconds,
             frames=look["frames"], info=look["info"], sha256=look["sha256"], reused=reused,
             tables_key=measured["key"],
         )
@@ -145,7 +146,7 @@ def earlier_record(task: ClipTask) -> ClipRecord | None:
     alone = task.entry.record("alone")
     return ClipRecord(
         clip=task.clip.name, warnings=(*look["warnings"], *alone.get("warnings", [])), shots=tables["shots"],
-        friction=_friction(alone.get("friction")), frames=look["frames"], info=look["info"], sha256=sha256, reused=True,
+        told=_told(alone.get("told", {})), frames=look["frames"], info=look["info"], sha256=sha256, reused=True,
         tables_key=tables["key"],
     )
 
@@ -159,7 +160,7 @@ def _stamp(clip: Path) -> list[int]:
 
 
 def _basis(look: str, task: ClipTask) -> str:
-    """Changes with all that goes into measuring a clip's shots but what other clips tell of friction."""
+    """Changes with all that goes into measuring a clip's shots but what other shots tell of cloth and balls."""
     return measures_key(look, prior_friction(task.settings), sorted(task.targets.items(), key=str))
 
 
@@ -236,12 +237,12 @@ def calibrate_clip(still: Plane, clip: str, settings: SessionSettings) -> Calibr
 def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) -> dict[str, Any]:
     """Measure the shots from the kept detections and keep them, unless exactly that was done before.
 
-    Two records: ``alone`` (no session friction given; kept for the next pooling) and ``together``. The tables are those
-    of the last measuring; ``tables`` says which.
+    Two records: ``alone`` (nothing ``learnt`` from other shots; kept for the next pooling) and ``together``. The
+    tables are those of the last measuring; ``tables`` says which.
     """
-    prior = task.friction or prior_friction(task.settings)
-    name = "alone" if task.friction is None else "together"
-    key = measures_key(look, prior, sorted(task.targets.items(), key=str))
+    prior = prior_friction(task.settings)
+    name = "alone" if task.learnt is None else "together"
+    key = measures_key(look, prior, sorted((task.learnt or {}).items()), sorted(task.targets.items(), key=str))
     kept = task.entry.record(name)
     if kept.get("key") == key and not task.again and (not task.tables or task.entry.record("tables").get("key") == key):
         return kept
@@ -251,7 +252,7 @@ def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) 
             measures = _shots(task, prior, alone if alone.get("look") == look else {})
             pace = _pace(task, prior, measures)
         except NoShotError as error:
-            record = {"shots": 0, "failure": _named(task.clip, str(error)), "warnings": [], "friction": None}
+            record = {"shots": 0, "failure": _named(task.clip, str(error)), "warnings": [], "told": {}}
             measures, pace = None, ""
     if measures is not None:
         task.entry.keep_record("tables", {})  # nothing vouches for the tables of a run that is killed among them
@@ -261,11 +262,10 @@ def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) 
         task.entry.keep_table("shots", shots)
         task.entry.keep_table("contacts", CONTACTS.conform(measures.contacts))
         task.entry.keep_table("tracks", TRACKS.conform(measures.tracks.assign(clip=task.clip.name)))
-        friction = measures.friction
         record = {"shots": len(measures.shots), "failure": "", "warnings": list(filter(None, (*measures.notes, pace))),
-                  "friction": None if friction is None else vars(friction),
+                  "told": {number: asdict(told) for number, told in measures.told.items()},
                   "spins": {number: [spin.strike_s, spin.found, spin.why] for number, spin in measures.spins.items()}}
-        if task.friction is None:  # what the fit with all clips' friction begins from
+        if task.learnt is None:  # what the fit with all that is learnt begins from
             record["fits"] = {number: asdict(fit) for number, fit in measures.fits.items()}
             task.entry.keep_table("rows", measures.rows)
     record["key"], record["look"] = key, look
@@ -282,10 +282,11 @@ def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any]) -> ClipMea
     calibration = read_calibrations(task.entry.folder / "calibration.json")[0]
     measures = measure_shots(
         task.entry.table("detections"), calibration=calibration,
-        settings=task.settings, clip=task.clip.name, friction=prior, targets=task.targets,
+        settings=task.settings, clip=task.clip.name, friction=prior, learnt=task.learnt,
+        targets=task.targets,
         pictures=task.entry.table("pictures"), spins=spins,
-        fits=fits if task.friction is not None else None,
-        rows=task.entry.table("rows") if fits and task.friction is not None else None,
+        fits=fits if task.learnt is not None else None,
+        rows=task.entry.table("rows") if fits and task.learnt is not None else None,
         ends_s=float(task.entry.record("look")["info"]["last_s"]),
     )
     if len(measures.shots) == 0:
@@ -335,8 +336,8 @@ def prior_friction(settings: SessionSettings) -> Friction:
     return replace(Friction(), **known, **{f"{name}_u": 1e-4 * value for name, value in known.items()})
 
 
-def _friction(kept: Mapping[str, float] | None) -> Friction | None:
-    return None if kept is None else Friction(**kept)
+def _told(kept: Mapping[str, Any]) -> dict[int, ClothAndBalls]:
+    return {int(number): ClothAndBalls.kept(told) for number, told in kept.items()}
 
 
 def _named(clip: Path, words: str) -> str:

@@ -44,7 +44,14 @@ def residuals(shot: ShotArrays, theta: Array, times: Array, before: Array, out: 
         if shot.kind[i] == STRIKE:
             at = _strike(theta[shot.leg[i, 0] :], out, at)
         elif shot.kind[i] == BALL:
-            at = _balls(before[i], theta[shot.leg[i, 0] :], theta[shot.leg[i, 1] :], known[7], out, at)
+            mass_a, mass_b, mass_u = 1.0, 1.0, _MASS_U
+            if shot.ball[i, 0] == shot.cue or shot.ball[i, 1] == shot.cue:
+                mass_a = 2 * known[8] / (1 + known[8])
+                mass_b, mass_u = 2 - mass_a, known[9]
+            if shot.ball[i, 1] == shot.cue:
+                mass_a, mass_b = mass_b, mass_a
+            at = _balls(before[i], theta[shot.leg[i, 0] :], theta[shot.leg[i, 1] :], known[7], mass_a, mass_b, mass_u,
+                        out, at)
         else:
             at = _cushion(shot, i, before[i, 0], theta[shot.leg[i, 0] :], out, at)
 
@@ -61,8 +68,11 @@ def _strike(leg: Array, out: Array, at: int) -> int:
 
 
 @compiled
-def _balls(met: Array, after_a: Array, after_b: Array, diameter_mm: float, out: Array, at: int) -> int:
-    """Two balls: they touch, coming towards each other, with nearly equal masses and little friction.
+def _balls(
+    met: Array, after_a: Array, after_b: Array, diameter_mm: float, mass_a: float, mass_b: float, mass_u: float,
+    out: Array, at: int,
+) -> int:
+    """Two balls: they touch, coming towards each other, with masses (over their mean) as known and little friction.
 
     What changes their roll presses one of them on the cloth: with 2/5 of that change, times its mass. The cloth, whose
     sliding friction is 0.2, takes a fifth of it, along the way it slips: much as the balls met, or along their centres.
@@ -78,15 +88,16 @@ def _balls(met: Array, after_a: Array, after_b: Array, diameter_mm: float, out: 
     speed = math.sqrt(wx * wx + wy * wy) + 1e-9 + 20.0
     out[at] = (distance - diameter_mm) / _TOUCH_U_MM
     out[at + 1] = min(meeting, 0.0) / (_TOWARDS_U * speed)
-    mx, my = after_a[0] + after_b[0] - a[2] - b[2], after_a[1] + after_b[1] - a[3] - b[3]
+    mx = mass_a * (after_a[0] - a[2]) + mass_b * (after_b[0] - b[2])
+    my = mass_a * (after_a[1] - a[3]) + mass_b * (after_b[1] - b[3])
     thrown = (after_b[0] - b[2]) * tx + (after_b[1] - b[3]) * ty
-    out[at + 2] = (mx * nx + my * ny) / (_MASS_U * closing)
+    out[at + 2] = (mx * nx + my * ny) / (mass_u * closing)
     # Friction at the contact drives both balls against the roll that they bring along, and not past it.
     brought = (a[4] + b[4]) * nx + (a[5] + b[5]) * ny
     half = math.sqrt((brought / 2) ** 2 + (0.005 * closing) ** 2)
     most = (half**-4 + (_SPIN_GRIP * closing) ** -4) ** -0.25  # the smaller of both, without an edge to be caught at
     pressed = math.hypot(_CLOTH_TAKES * most * (wx * tx + wy * ty) / speed, _ACROSS_U * closing)
-    out[at + 3] = (mx * tx + my * ty) / math.hypot(pressed, _MASS_U * thrown)
+    out[at + 3] = (mx * tx + my * ty) / math.hypot(pressed, mass_u * thrown)
     parting = (after_b[0] - after_a[0]) * nx + (after_b[1] - after_a[1]) * ny
     out[at + 4] = (parting - _RESTITUTION * meeting) / (_RESTITUTION_U * closing)
     out[at + 5] = thrown / (_GRIP_U * closing)

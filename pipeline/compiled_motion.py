@@ -32,7 +32,9 @@ class ShotArrays(NamedTuple):
     order: Ints  # (K, 2) events of which the first comes before the second
     legs: Ints  # (L, 4) where each leg's parameters begin, its ball, the event it begins with, the one after it or -1
     steps: Array  # (n,) for slopes by steps
-    known: Array  # (8,) log frictions and their uncertainties, table's length and width, contact distance, diameter
+    known: Array  # (10,) log frictions and their uncertainties, table's length and width, contact distance, diameter,
+    # the cue ball's mass over another's and its uncertainty
+    cue: int  # which ball is the cue ball; -1: none
     t_s: Array  # (N,) frames, ball by ball
     xy_mm: Array  # (N, 2)
     white: Array  # (N, 3) lower triangle that makes the residuals white

@@ -3,7 +3,7 @@
 Each contact gives one value with its uncertainty; those of a group are joined by a random-effects mean (DerSimonian &
 Laird 1986), which lets contacts differ by more than they are uncertain. Values outside the published band are flagged,
 not hidden. Bands: Alciatore, FAQ "physics of pool and billiards", Colorado State Univ.; rigid cushions up to 2.5 m/s:
-Mathavan, Jackson & Parkin, Proc. IMechE C 224 (2010).
+Mathavan, Jackson & Parkin, Proc. IMechE C 224 (2010); a pool ball weighs 156-170 g: WPA equipment specifications.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.compare.conditions import DERIVED, are_readings, as_numbers
-from pipeline.friction import pool_friction
+from pipeline.learning import ClothAndBalls, pool_cue_mass, pool_friction
 from pipeline.physics import Friction
 from shared.columns import FINGERPRINT
 from shared.settings import FrictionSettings
@@ -33,6 +33,7 @@ BANDS = {
     "ball_restitution": (0.92, 0.98),
     "ball_friction": (0.03, 0.08),
     "cushion_restitution": (0.6, 0.9),
+    "cue_ball_mass": (156 / 170, 170 / 156),
 }
 _PUBLISHED = Friction()
 _FITTED = FrictionSettings()
@@ -70,27 +71,23 @@ def join(values: Array, u: Array) -> Joined:
 
 
 def fingerprint(
-    contacts: pd.DataFrame, shots: pd.DataFrame, *, friction: Friction | None, by: Sequence[str] = (),
-    clip_friction: Mapping[str, Friction] = MappingProxyType({}), prior: Friction = _PUBLISHED,
-    fixed: FrictionSettings = _FITTED,
+    contacts: pd.DataFrame, shots: pd.DataFrame, *, told: Mapping[str, ClothAndBalls] = MappingProxyType({}),
+    by: Sequence[str] = (), prior: Friction = _PUBLISHED, fixed: FrictionSettings = _FITTED,
 ) -> pd.DataFrame:
     """table.csv: a row per quantity, and per range of speed or angle where there are contacts enough.
 
-    contacts, shots : CONTACTS and SHOTS rows of one session; friction : fitted over the session, None if nothing moved
+    contacts, shots : CONTACTS and SHOTS rows of one session
+    told            : by shot_id, what each shot says of cloth and balls, which holds ``prior``
     by              : condition columns of ``shots`` that changed within the session; each level gets its own rows, but
                       not each reading of the room
-    clip_friction   : each clip's own friction, which holds ``prior``; joined for each condition
     fixed           : friction that was not fitted but given: stands as given, without uncertainty
     returns         : FINGERPRINT rows
     """
     cushions, hits = cushion_values(contacts, shots), hit_values(shots, contacts)
     rows: list[dict[str, Any]] = []
-    moved = int(shots["shot_id"].nunique()) if len(shots) else 0
-    if friction is not None and moved:
-        rows += _both_frictions(friction, moved, "", fixed)
     for condition, ids in [("", None), *_levels(shots, by)]:
-        if ids is not None:
-            rows += _friction_rows(_clips_of(shots, ids), clip_friction, prior, condition, len(ids), fixed)
+        own = [told[shot] for shot in sorted(told) if ids is None or shot in ids]
+        rows += _friction_rows(own, prior, condition, fixed) + _mass_rows(own, condition)
         rows += _hit_rows(_of(hits, ids), condition)
         rows += _cushion_rows(_of(cushions, ids), condition)
     return FINGERPRINT.conform(pd.DataFrame(rows, columns=FINGERPRINT.names))
@@ -204,21 +201,22 @@ def hit_values(shots: pd.DataFrame, contacts: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(out, columns=columns)
 
 
-def _clips_of(shots: pd.DataFrame, ids: set[str]) -> set[str]:
-    """Clips all of whose shots are among ``ids``: what a clip says of friction can't be split between its shots."""
-    inside = shots["shot_id"].astype(str).isin(ids)
-    clips = shots["clip"].astype(str)
-    return set(clips[inside]) - set(clips[~inside])
+def _mass_rows(own: Sequence[ClothAndBalls], condition: str) -> list[dict[str, Any]]:
+    told = [one.cue_mass for one in own if one.cue_mass is not None]
+    if not told:
+        return []
+    mass = pool_cue_mass(told)
+    joined = Joined(value=mass.ratio, u=mass.u, scatter=math.nan, contacts=len(told))
+    return [_row("cue_ball_mass", joined, condition=condition,
+                 note="the cue ball's mass over that of the balls it hit; contacts = shots")]
 
 
 def _friction_rows(
-    clips: set[str], own: Mapping[str, Friction], prior: Friction, condition: str, moved: int, fixed: FrictionSettings
+    own: Sequence[ClothAndBalls], prior: Friction, condition: str, fixed: FrictionSettings
 ) -> list[dict[str, Any]]:
-    told = [own[clip] for clip in sorted(clips) if clip in own]
-    return _both_frictions(pool_friction(told, prior), moved, condition, fixed) if told else []
-
-
-def _both_frictions(friction: Friction, moved: int, condition: str, fixed: FrictionSettings) -> list[dict[str, Any]]:
+    if not own:
+        return []
+    friction = pool_friction([one.friction for one in own], prior)
     values = {
         "rolling_resistance": (friction.rolling, friction.rolling_u, fixed.rolling),
         "sliding_friction": (friction.sliding, friction.sliding_u, fixed.sliding),
@@ -228,7 +226,7 @@ def _both_frictions(friction: Friction, moved: int, condition: str, fixed: Frict
         note = "fitted to all paths; contacts = shots"
         if given is not None:
             value, u, note = given, math.nan, "fixed in session.toml, not fitted; contacts = shots"
-        joined = Joined(value=value, u=u, scatter=math.nan, contacts=moved)
+        joined = Joined(value=value, u=u, scatter=math.nan, contacts=len(own))
         rows.append(_row(name, joined, condition=condition, note=note))
     return rows
 

@@ -1,4 +1,4 @@
-"""What is known of a shot before any frame is seen: sizes, published bands, equal masses.
+"""What is known of a shot before any frame is seen: sizes, published bands, nearly equal masses.
 
 It holds what few frames cannot tell, with an uncertainty that is stated and finite: `pipeline.compiled_knowledge` makes
 residuals of the fit of it.
@@ -14,6 +14,7 @@ from shared.equipment import Table
 NOSE_U_MM = 0.4  # how well the nose line and the ball fit the ideal contact distance
 TOUCH_U_MM = 0.2  # the same for two balls: sizes and roundness
 MASS_U = 0.012  # equal masses: two balls of a set, k=1; of the impulse, so along the line of centres
+SET_U = 0.003  # one ball's mass among a set's: a carom set lies within 2 g of 210 g (UMB, from memory)
 ACROSS_U = 0.001  # across it, of the closing speed: what is left of all else
 CLOTH_TAKES = 0.08  # of the change of roll, where one ball presses the other on the cloth: see `compiled_knowledge`
 RESTITUTION, RESTITUTION_U = 0.95, 0.03  # ball on ball: published band 0.92-0.98 (Alciatore FAQ)
@@ -26,8 +27,21 @@ CUSHION_OUT, CUSHION_OUT_U = 0.78, 0.15  # horizontal restitution: published ban
 
 
 @dataclass(frozen=True)
+class CueMass:
+    """The cue ball's mass over that of the ball it hits, with its standard uncertainty. Default: any two of a set."""
+
+    ratio: float = 1.0
+    u: float = MASS_U
+    common_u: float = 0.0  # of these, what other shots before the same camera share
+
+
+ANY_TWO = CueMass()
+
+
+@dataclass(frozen=True)
 class Knowledge:
-    """What is known before any frame is seen: sizes, friction, and how much the contacts may be trusted."""
+    """What is known before any frame is seen: sizes, friction, masses, and how much the contacts may be trusted."""
 
     table: Table
     friction: Friction
+    cue_mass: CueMass = ANY_TWO

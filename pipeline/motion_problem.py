@@ -58,6 +58,7 @@ class MotionProblem:
             leg=_ints([[layout.leg.get((name, i), -1) for name in pair] for i, pair in enumerate(met)], 2),
             place=_ints([layout.place[ball] for ball in balls]), chain=_ints(chain), order=_ints(order, 2),
             legs=_ints(legs, 4), steps=layout.steps, known=self._known(),
+            cue=balls.index("cue") if "cue" in balls else -1,
             t_s=np.concatenate([s.t_s for s in seen]).astype(float),
             xy_mm=np.ascontiguousarray(np.concatenate([s.xy_mm for s in seen]), dtype=float),
             white=np.ascontiguousarray(np.stack([whiten[:, 0, 0], whiten[:, 1, 0], whiten[:, 1, 1]], axis=1)),
@@ -66,11 +67,12 @@ class MotionProblem:
         )
 
     def _known(self) -> Array:
-        table, f = self.knowledge.table, self.knowledge.friction
+        table, f, mass = self.knowledge.table, self.knowledge.friction, self.knowledge.cue_mass
         ball = table.ball
         return np.array([
             math.log(f.sliding), f.sliding_u / f.sliding, math.log(f.rolling), f.rolling_u / f.rolling,
             table.length_mm, table.width_mm, table.contact_distance_mm(ball.radius_mm), ball.diameter_mm,
+            mass.ratio, mass.u,
         ])
 
     @property

@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from pipeline.flat_slips import Bend
+from pipeline.knowledge import CueMass
 from pipeline.paths import Layout, MotionEvent, Path, Seen
 from pipeline.physics import Array, Friction, rest_time
 
@@ -37,6 +38,7 @@ class ShotMotion:
     friction_common_u: Array  # (2,) of the frictions' logarithms, from systematic effects
     by_size: Array  # (n, 2) what a standard uncertainty of the table's length, and of its width, does to the parameters
     strains: Array  # (E, 2) see `MotionProblem.strains`
+    cue_mass: CueMass | None = None  # as the balls' answer to each other shows it; None: the cue ball met none
     bends: tuple[Bend, ...] = ()  # directions in which the covariance holds the mean square of what is likely
 
     @cached_property

@@ -1,4 +1,4 @@
-"""The stages in order, for one session: clips side by side, friction learnt from one another, files written."""
+"""The stages in order, for one session: clips side by side, cloth and balls learnt from one another, files written."""
 
 from __future__ import annotations
 
@@ -17,7 +17,8 @@ from pipeline.clip_job import ClipRecord, ClipTask, earlier_record, measure_clip
 from pipeline.corrections import corrected, read_corrections
 from pipeline.draw_job import DrawTask, draw_clip, is_drawn, remove_old
 from pipeline.executor import Executor, InProcess, Lost, OnReport, ProcessPool, close, local_executor
-from pipeline.friction import learnt_from_others, tells_more
+from pipeline.knowledge import CueMass
+from pipeline.learning import ClothAndBalls, learnt_from_others, tells_more
 from pipeline.patterns import read_patterns
 from pipeline.physics import Friction
 from pipeline.sessions import Session
@@ -152,28 +153,30 @@ class _Run:
                              stopped=self.stopped)
 
     def _measure_each(self) -> None:
-        """Every clip for itself: decoded where need be, its shots measured with the friction that it shows itself."""
+        """Every clip for itself: decoded where need be, its shots measured by what they show themselves."""
         if self.session.clips and isinstance(self.executor, _HERE) and compiled_place.is_missing():
             self.progress.say(compiled_place.FIRST_RUN)
         self._do("measuring", [self._task(clip) for clip in self.session.clips], by_size=True)
 
     def _measure_together(self) -> None:
-        """Once more, from the kept detections, with what each clip may learn of friction from the others."""
-        estimates = {r.clip: r.friction for r in self._all_records() if r.friction is not None}
-        alike = {clip: self.session.takes.filmed_under(clip) for clip in estimates}
+        """Once more, from the kept detections, with what each shot may learn of cloth and balls from the others."""
+        told = {(r.clip, shot): of for r in self._all_records() for shot, of in r.told.items()}
+        alike = {(clip, shot): self.session.takes.filmed_under(clip, shot) for clip, shot in told}
         prior = prior_friction(self.session.settings)
-        learnt = learnt_from_others(estimates, alike, prior)
-        # a clip of one shot tells by its own estimate what it would gain; of several, each shot alone may gain more
-        learnt = {clip: told for clip, told in learnt.items()
-                  if self.records[clip].shots > 1 or tells_more(told, estimates[clip], prior)}
+        learnt: dict[str, dict[int, ClothAndBalls]] = {}
+        gaining = set()
+        for (clip, shot), of in learnt_from_others(told, alike, prior).items():
+            learnt.setdefault(clip, {})[shot] = _rounded(of)
+            if tells_more(of, told[clip, shot], prior):
+                gaining.add(clip)
         clips = [clip for clip in self._measured_clips() if self._record(clip).shots]
         tasks = [
-            replace(self._task(clip), friction=_rounded(learnt[clip.name]) if clip.name in learnt else None,
-                    tables=True, again=False)
+            replace(self._task(clip), learnt=learnt[clip.name] if clip.name in gaining else None, tables=True,
+                    again=False)
             for clip in clips
         ]
-        # where no other clip tells of friction there is nothing to join; tables are made only if they are another run's
-        self._do("friction from all clips" if learnt else "measuring", tasks, by_size=False)
+        # where no other shot tells more there is nothing to join; tables are made only if they are another run's
+        self._do("cloth and balls from all shots" if gaining else "measuring", tasks, by_size=False)
 
     def _do(self, words: str, tasks: Sequence[ClipTask], *, by_size: bool) -> None:
         weights = [float(task.clip.stat().st_size) if by_size and task.clip.exists() else 1.0 for task in tasks]
@@ -212,7 +215,7 @@ class _Run:
             seconds = {**before.seconds}
             for stage, spent in record.seconds.items():
                 seconds[stage] = round(seconds.get(stage, 0.0) + spent, 4)
-            record = replace(record, seconds=seconds, reused=before.reused, friction=before.friction)
+            record = replace(record, seconds=seconds, reused=before.reused, told=before.told)
         self.records[record.clip] = record
         known = (before.failure, *before.warnings) if before else ()
         if record.failure and record.failure not in known:
@@ -360,6 +363,8 @@ def _make_folder(folder: Path) -> None:
         raise SettingsError(words) from error
 
 
-def _rounded(friction: Friction) -> Friction:
+def _rounded(known: ClothAndBalls) -> ClothAndBalls:
     """To six digits, so that the same clips give the same key whatever the order in which they were done."""
-    return Friction(**{name: float(f"{value:.6g}") for name, value in vars(friction).items()})
+    friction = Friction(**{name: float(f"{value:.6g}") for name, value in vars(known.friction).items()})
+    mass = known.cue_mass and CueMass(**{name: float(f"{value:.6g}") for name, value in vars(known.cue_mass).items()})
+    return ClothAndBalls(friction, mass)

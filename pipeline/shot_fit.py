@@ -13,11 +13,12 @@ from functools import cached_property
 
 import numpy as np
 
+from pipeline.cue_mass import cue_mass_shown
 from pipeline.descent import descend, descend_all
 from pipeline.first_guess import first_guess
 from pipeline.first_slip import first_slip
 from pipeline.flat_slips import Bend, flat_slips
-from pipeline.knowledge import Knowledge
+from pipeline.knowledge import ANY_TWO, CueMass, Knowledge
 from pipeline.motion_problem import HUBER, MotionProblem
 from pipeline.motions import ShotMotion
 from pipeline.paths import Layout, MotionEvent, Path, Seen, Velocities
@@ -37,7 +38,7 @@ LEAST_NOISE = 0.6  # of the stated noise; residuals may show it to be less, but 
 
 def fit_shot(
     seen: Sequence[Seen], events: Sequence[MotionEvent], *, table: Table, friction: Friction, shutter_s: float = 0.0,
-    max_steps: int = 40, start: Array | None = None, foretold: Velocities | None = None,
+    cue_mass: CueMass = ANY_TWO, max_steps: int = 40, start: Array | None = None, foretold: Velocities | None = None,
 ) -> FittedShot:
     """Fit the motion of every ball through the given events.
 
@@ -50,7 +51,7 @@ def fit_shot(
     """
     by_name = {s.ball: s for s in seen}
     layout = Layout(list(by_name), sorted(events, key=lambda e: e.t_s))
-    knowledge = Knowledge(table, friction)
+    knowledge = Knowledge(table, friction, cue_mass)
     theta = _begun(layout, by_name, knowledge, max_steps, foretold) if start is None else start
     every, frames = by_name, sum(len(s.t_s) for s in seen)
     for _ in range(MOST_ROUNDS):
@@ -124,7 +125,8 @@ class FittedShot:
         covariance = covariance + systematic + sum((bend.scatter for bend in bends), start=np.zeros(()))
         radius = self.stated.knowledge.table.ball.radius_mm
         return ShotMotion(layout, theta, covariance, seen, residual, self.scale, weight, chi2, radius, lowest,
-                          np.sqrt(np.diag(systematic)[:2]), -shift[:, :2], self.stated.strains(lowest), tuple(bends))
+                          np.sqrt(np.diag(systematic)[:2]), -shift[:, :2], self.stated.strains(lowest),
+                          cue_mass_shown(layout, theta, covariance, systematic), tuple(bends))
 
 
 def _begun(

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pipeline.contacts import find_events, find_starts
 from pipeline.detect_edges import EdgeSettings
 from pipeline.follow_ups import corners, follow_ups, turned_at_once
-from pipeline.knowledge import TOUCH_U_MM
+from pipeline.knowledge import ANY_TWO, TOUCH_U_MM, CueMass
 from pipeline.motions import ASTRAY_MM, HIT_CHI2, ShotMotion
 from pipeline.overlooked import overlooked_contact, too_many_at_once
 from pipeline.paths import MotionEvent, Path, Seen, Velocities, inward_normal, nose_distance
@@ -55,6 +55,7 @@ class Scene:
     friction: Friction
     frames_t: Array  # (N,) times of all frames
     shutter_s: float
+    cue_mass: CueMass = ANY_TWO
 
 
 @dataclass(frozen=True)
@@ -216,7 +217,7 @@ def _fit(
         ordered = sorted(some, key=lambda e: e.t_s)
         seen = [thin_rest(s, [e.t_s for e in ordered if e.concerns(b)]) for b, s in windows.items()]
         return fit_shot(seen, ordered, table=scene.table, friction=scene.friction, shutter_s=scene.shutter_s,
-                        start=start, foretold=foretold)
+                        cue_mass=scene.cue_mass, start=start, foretold=foretold)
 
     if known is not None:
         again = fit(events, np.array(known.theta))

@@ -13,9 +13,11 @@ import pandas as pd
 from calibration.store import Calibration
 from pipeline.already_rolling import already_rolling_words, begins_rolling, shows_its_beginning
 from pipeline.event_rows import contact_rows
+from pipeline.knowledge import ANY_TWO
 from pipeline.launch import Launch, TrackQuality, measure_launch
+from pipeline.learning import ClothAndBalls, pool_friction
 from pipeline.measured import Measured
-from pipeline.motions import STRAINED, ShotMotion
+from pipeline.motions import DOUBTFUL_CHI2, STRAINED, ShotMotion
 from pipeline.overlooked import NOW_S, hidden_contact, no_such_answer, no_white_ball
 from pipeline.parts import follow_parts, parts_of, splices_s
 from pipeline.paths import MotionEvent, Seen
@@ -59,7 +61,7 @@ class MeasuredShot:
 
 @dataclass(frozen=True, eq=False)
 class ClipMeasures:
-    """All of a clip: tables in the schemas of shared/columns, the shots behind them, friction as this clip shows it.
+    """All of a clip: tables in the schemas of shared/columns, the shots behind them, cloth and balls as they show them.
 
     ``shots`` lacks what is declared, judged or reviewed; those columns are empty.
     """
@@ -69,6 +71,7 @@ class ClipMeasures:
     tracks: pd.DataFrame
     measured: Sequence[MeasuredShot] = field(default_factory=tuple)
     friction: Friction | None = None
+    told: Mapping[int, ClothAndBalls] = field(default_factory=dict)  # by shot number, what each says of them itself
     notes: tuple[str, ...] = ()
     spins: Mapping[int, SideSpin] = field(default_factory=dict)  # by shot number
     rows: pd.DataFrame = field(default_factory=pd.DataFrame)  # balls as followed, each under its track's name
@@ -95,6 +98,7 @@ def measure_shots(
     settings: SessionSettings,
     clip: str,
     friction: Friction | None = None,
+    learnt: Mapping[int, ClothAndBalls] | None = None,
     targets: Mapping[int | None, str] | None = None,
     pictures: pd.DataFrame | None = None,
     spins: Mapping[int, SideSpin] | None = None,
@@ -106,10 +110,11 @@ def measure_shots(
 
     detections : DETECTIONS of the whole clip
     friction   : what is known of the cloth beforehand; None: the published band, or what the settings fix
+    learnt     : by shot number, what other shots say of the cloth and the balls, in place of ``friction``
     targets    : declared target pocket by shot number; under None the clip's
     pictures   : windows of white balls (``PictureKeeper.table``), in which marks on the cue ball are looked for
     spins      : by shot number, side spin found before in the same pictures: it hangs on the marks, hardly on the fit
-    rows, fits : of an earlier measuring of the same detections with other friction, which need not be found again
+    rows, fits : of an earlier measuring of the same detections with other ``learnt``, which need not be found again
     ends_s     : time of the clip's last frame, which may show no ball; None: no later than the detections
     returns    : ClipMeasures; no shot found gives empty tables and a note
     """
@@ -135,7 +140,7 @@ def measure_shots(
         strikes = find_strikes(seen, white, float(part.frames_t[-1]) + 1e-6) if seen else []
         if shows_its_beginning(own) and begins_rolling(seen.values(), strikes, float(part.frames_t[0])):
             rolling.append(float(part.frames_t[0]))
-        for followed in _followed_shots(strikes, seen, white, part, fits or {}, len(shots)):
+        for followed in _followed_shots(strikes, seen, white, part, fits or {}, learnt or {}, len(shots)):
             number = len(shots) + 1
             target = _target(targets, number)
             shots.append(_one_shot(f"{stem}-{number:02d}", number, followed, scene, target, calibration))
@@ -150,6 +155,7 @@ def measure_shots(
         tracks=TRACKS.conform(track_rows(shots, tracks, frames, clip)),
         measured=tuple(shots),
         friction=_clip_friction(shots, known),
+        told={shot.number: _told(shot.motion) for shot in shots if not shot.followed.lost},
         notes=notes,
         spins=found,
         rows=rows,
@@ -158,11 +164,13 @@ def measure_shots(
 
 def _followed_shots(
     strikes: Sequence[Strike], tracks: Mapping[str, Seen], white: Mapping[str, float], scene: Scene,
-    fits: Mapping[int, Fit], before: int,
+    fits: Mapping[int, Fit], learnt: Mapping[int, ClothAndBalls], before: int,
 ) -> Iterator[FollowedShot]:
     """The shots of one part; as many came ``before`` it."""
     for strike in strikes:
-        followed = follow_shot(strike, tracks, scene, fits.get(before + 1))
+        own = learnt.get(before + 1, ClothAndBalls(scene.friction, scene.cue_mass))
+        known = replace(scene, friction=own.friction, cue_mass=own.cue_mass or ANY_TWO)
+        followed = follow_shot(strike, tracks, known, fits.get(before + 1))
         if followed is not None:
             before += 1
             yield _doubted(followed, tracks, white)
@@ -299,14 +307,18 @@ def _share_seen(seen: Seen, strike: Strike, frames_t: Array, end_s: float) -> fl
     return min(mine / frames, 1.0) if frames else 1.0
 
 
+def _told(motion: ShotMotion) -> ClothAndBalls:
+    """What a shot says of cloth and balls; of the balls nothing where the frames don't bear out how they answered."""
+    vague = motion.poor or motion.off_at_hits > DOUBTFUL_CHI2
+    return ClothAndBalls(motion.friction, None if vague else motion.cue_mass)
+
+
 def _clip_friction(shots: Sequence[MeasuredShot], known: Friction) -> Friction | None:
     shots = [shot for shot in shots if not shot.followed.lost]
     if not shots:
         return None
     if len(shots) == 1:
         return shots[0].motion.friction
-    from pipeline.friction import pool_friction
-
     return pool_friction([shot.motion.friction for shot in shots], known)
 
 

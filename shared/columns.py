@@ -260,7 +260,7 @@ CONDITIONS_AFTER = "target"
 
 FINGERPRINT = TableSchema("table", "What cloth, balls and cushions did to the balls in this session", (
     _c("quantity", "text", "", "rolling_resistance, sliding_friction, ball_restitution, ball_friction, cushion_restitution, "
-       "cushion_tangential_ratio; ..._per_mps: its change with normal speed"),
+       "cushion_tangential_ratio, cue_ball_mass; ..._per_mps: its change with normal speed"),
     _c("condition", "text", "", "the condition whose shots alone were used; empty: all shots"),
     _c("cushion", "text", "", "the cushion whose contacts alone were used; empty: all"),
     _c("speed_from_mps", "number", "m/s", "contacts from this normal speed on; empty: all speeds"),
@@ -269,7 +269,7 @@ FINGERPRINT = TableSchema("table", "What cloth, balls and cushions did to the ba
     _c("angle_to_deg", "number", "deg", "contacts up to this incoming angle"),
     _c("value", "number", "", "mean over the contacts, which may differ by more than they are uncertain", u=True),
     _c("scatter", "number", "", "standard deviation between contacts beyond their own uncertainty"),
-    _c("contacts", "integer", "", "contacts used (for the frictions: shots)"),
+    _c("contacts", "integer", "", "contacts used (for the frictions and the mass: shots)"),
     _c("published_low", "number", "", "published band, lower end"),
     _c("published_high", "number", "", "published band, upper end"),
     _c("flag", "text", "", "where the value lies outside the published band"),

@@ -49,10 +49,9 @@ class TakeSheet:
         """Pattern, target and so on of one shot; its own row wins over its clip's."""
         return {k: v for take in self._rows(clip, shot) for k, v in take.declared.items()}
 
-    def filmed_under(self, clip: str) -> frozenset[tuple[object, ...]]:
-        """All that the sheet says of a clip's conditions, to tell which clips were filmed under the same ones."""
-        takes = [take for take in self.takes if take.clip == clip]
-        return frozenset((take.shot, *item) for take in takes for item in take.conditions.items())
+    def filmed_under(self, clip: str, shot: int) -> frozenset[tuple[str, Value]]:
+        """All that the sheet says of a shot's conditions, to tell which shots were filmed under the same ones."""
+        return frozenset(self.conditions(clip, shot).items())
 
     def conditions(self, clip: str, shot: int) -> dict[str, Value]:
         """The condition cells of one shot; its own row wins over its clip's."""

@@ -14,6 +14,7 @@ import pandas as pd
 
 from calibration.pose import CameraPose
 from calibration.store import Calibration
+from pipeline.learning import ClothAndBalls
 from pipeline.physics import Friction
 from pipeline.shots import ClipMeasures
 from shared.columns import CONTACTS, DETECTIONS, SHOTS, TRACKS
@@ -85,7 +86,7 @@ class FakeStages:
 
     def __init__(self, monkeypatch: Any) -> None:
         self.looked: list[str] = []
-        self.measured: list[tuple[str, Friction | None, Mapping[int | None, str] | None]] = []
+        self.measured: list[tuple[str, Mapping[int, ClothAndBalls] | None, Mapping[int | None, str] | None]] = []
         self.shots_in: dict[str, int] = {}
         self.friction: dict[str, Friction] = {}
         self.fault: dict[str, Exception] = {}
@@ -106,10 +107,10 @@ class FakeStages:
         return DETECTIONS.conform(rows.assign(t_s=rows["frame"] / 30.0))
 
     def measure(
-        self, detections: pd.DataFrame, *, clip: str, friction: Friction | None = None,
+        self, detections: pd.DataFrame, *, clip: str, learnt: Mapping[int, ClothAndBalls] | None = None,
         targets: Mapping[int | None, str] | None = None, **_: Any,
     ) -> ClipMeasures:
-        self.measured.append((clip, friction, targets))
+        self.measured.append((clip, learnt, targets))
         stem = Path(clip).stem
         many = self.shots_in.get(clip, 1)
         shots = pd.DataFrame([
@@ -119,6 +120,7 @@ class FakeStages:
              "frames_seen": 1.0, "residual_mm": 0.5, "calibration_rms_px": 0.4}
             for n in range(1, many + 1)
         ])
+        told = ClothAndBalls(self.friction.get(clip, Friction(0.2, 0.01, 0.01, 0.001)))
         if clip in self.lost:
             shots = shots.assign(notes=f"the table looks odd; all measures: {self.lost[clip]}", kind=None,
                                  incoming_angle_deg=None, incoming_angle_deg_u=None)
@@ -132,4 +134,4 @@ class FakeStages:
             for shot in shots.get("shot_id", []) for frame in range(3)
         ])
         return ClipMeasures(SHOTS.conform(shots), CONTACTS.conform(contacts), TRACKS.conform(tracks),
-                            friction=self.friction.get(clip, Friction(0.2, 0.01, 0.01, 0.001)))
+                            told={} if clip in self.lost else dict.fromkeys(range(1, many + 1), told))

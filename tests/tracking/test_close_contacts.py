@@ -26,7 +26,7 @@ TABLE = standard_table()
 UNLIKELY = 4.0
 
 
-def seen_as(play, table, rng, *, frame_rate, noise_mm, shutter_s=0.002, seconds=3.6, target=None):
+def seen_as(play, table, rng, *, frame_rate, noise_mm, shutter_s=0.002, seconds=3.6, target=None, learnt=None):
     """What is measured of a play that is seen with white noise, and the errors over their uncertainties."""
     filming = Filming(seconds=seconds, frame_rate=frame_rate, shutter_s=shutter_s)
     scene = Scene(table=table, camera=overhead_camera(table))
@@ -36,7 +36,7 @@ def seen_as(play, table, rng, *, frame_rate, noise_mm, shutter_s=0.002, seconds=
     found = measure_shots(
         detections(truth, rng, noise), calibration=Calibration("close.mp4", scene.camera, table, 0.0, "exact"),
         settings=SessionSettings(table=table, camera=CameraSettings(shutter_s=shutter_s)), clip="close.mp4",
-        targets={None: target} if target else None,
+        targets={None: target} if target else None, learnt=learnt,
     )
     with tempfile.TemporaryDirectory() as folder:
         base = Path(folder)

@@ -8,6 +8,8 @@ import pytest
 
 from fixtures.synthetic.physics import Surface, meet_ball, meet_cushion
 from pipeline.fingerprint import fingerprint, join
+from pipeline.knowledge import CueMass
+from pipeline.learning import ClothAndBalls
 from pipeline.physics import Friction
 from shared.columns import CONTACTS, FINGERPRINT, SHOTS
 from shared.equipment import standard_table
@@ -98,9 +100,14 @@ SURFACE = Surface(
 )
 
 
+def _all_told(shots, friction, cue_mass=None):
+    """Every shot says the same of cloth and balls."""
+    return {str(shot): ClothAndBalls(friction, cue_mass) for shot in shots["shot_id"]}
+
+
 def test_what_made_the_contacts_is_found_again():
     contacts, shots = _session(SURFACE)
-    rows = fingerprint(contacts, shots, friction=Friction(0.21, 0.0102, 0.003, 0.0002), by=("balls",))
+    rows = fingerprint(contacts, shots, told=_all_told(shots, Friction(0.21, 0.0102, 0.003, 0.0002)), by=("balls",))
     assert list(rows.columns) == FINGERPRINT.names
     for quantity, value in (("ball_restitution", 0.95), ("ball_friction", 0.06), ("sliding_friction", 0.21)):
         row = _row(rows, quantity)
@@ -113,7 +120,7 @@ def test_what_made_the_contacts_is_found_again():
 
 def test_conditions_get_their_own_rows():
     contacts, shots = _session(SURFACE)
-    rows = fingerprint(contacts, shots, friction=None, by=("balls",))
+    rows = fingerprint(contacts, shots, by=("balls",))
     assert _row(rows, "ball_friction", condition="balls = clean")["contacts"] == 12
     assert not (rows["quantity"] == "rolling_resistance").any()
 
@@ -122,7 +129,7 @@ def test_a_value_outside_the_published_band_is_flagged_and_kept():
     contacts, shots = _session(
         Surface(ball_restitution=0.95, ball_friction=0.15, cushion_restitution=0.5, cushion_slope_per_mps=0.0)
     )
-    rows = fingerprint(contacts, shots, friction=Friction(0.5, 0.02, 0.01, 0.001))
+    rows = fingerprint(contacts, shots, told=_all_told(shots, Friction(0.5, 0.02, 0.01, 0.001)))
     for quantity in ("cushion_restitution", "sliding_friction", "rolling_resistance"):
         assert _row(rows, quantity)["flag"] == "outside the published band"
     assert pd.isna(_row(rows, "ball_restitution")["flag"])
@@ -131,8 +138,7 @@ def test_a_value_outside_the_published_band_is_flagged_and_kept():
 def test_friction_that_was_fixed_stands_as_given_and_is_not_called_fitted():
     contacts, shots = _session(SURFACE)
     near = Friction(sliding=0.5000001, rolling=0.012, sliding_u=5e-5, rolling_u=1e-3)
-    clips = {str(clip): near for clip in shots["clip"].unique()}
-    rows = fingerprint(contacts, shots, friction=near, clip_friction=clips, by=("balls",),
+    rows = fingerprint(contacts, shots, told=_all_told(shots, near), by=("balls",), prior=near,
                        fixed=FrictionSettings(sliding=0.5))
     for _, row in rows[rows["quantity"] == "sliding_friction"].iterrows():
         assert row["value"] == 0.5
@@ -140,7 +146,7 @@ def test_friction_that_was_fixed_stands_as_given_and_is_not_called_fitted():
         assert row["note"].startswith("fixed in session.toml, not fitted")
         assert row["flag"] == "outside the published band"
     rolling = _row(rows, "rolling_resistance")
-    assert rolling["value_u"] == 1e-3
+    assert rolling["value_u"] == pytest.approx(1e-3)
     assert rolling["note"].startswith("fitted to all paths")
 
 
@@ -148,14 +154,14 @@ def test_fast_contacts_say_that_cushions_no_longer_act_rigid():
     """Mathavan, Jackson & Parkin (2010): the rigid-cushion assumption holds up to 2.5 m/s of normal speed."""
     contacts, shots = _session(SURFACE)
     contacts.loc[contacts["kind"] == "cushion", ["speed_in_mps", "speed_out_mps"]] *= 4
-    rows = fingerprint(contacts, shots, friction=None)
+    rows = fingerprint(contacts, shots)
     fast = rows[(rows["quantity"] == "cushion_restitution") & (rows["speed_from_mps"] >= 2.5)]
     assert len(fast)
     assert fast["note"].str.contains("rigid").all()
 
 
 def test_no_shots_give_no_rows():
-    rows = fingerprint(CONTACTS.empty(), SHOTS.empty(), friction=None)
+    rows = fingerprint(CONTACTS.empty(), SHOTS.empty())
     assert list(rows.columns) == FINGERPRINT.names
     assert rows.empty
 
@@ -167,3 +173,25 @@ def test_values_that_scatter_more_than_they_say_get_a_larger_uncertainty():
     assert calm.u == pytest.approx(0.005)
     assert wild.u > 0.04
     assert wild.scatter == pytest.approx(0.091, abs=0.005)
+
+
+def test_shots_of_one_clip_under_different_conditions_each_count_for_their_own():
+    contacts, shots = _session(SURFACE)
+    shots = shots.assign(clip="evening.mp4")
+    slick = set(shots.loc[shots["balls"] == "clean", "shot_id"])
+    told = {shot: ClothAndBalls(Friction(0.19 if shot in slick else 0.23, 0.01, 0.004, 0.0002))
+            for shot in map(str, shots["shot_id"])}
+    rows = fingerprint(contacts, shots, told=told, by=("balls",))
+    found = {row["condition"]: row["value"] for _, row in rows[rows["quantity"] == "sliding_friction"].iterrows()}
+    assert found["balls = clean"] == pytest.approx(0.19, abs=0.002)
+    assert found["balls = polished"] == pytest.approx(0.23, abs=0.002)
+
+
+def test_a_cue_ball_unlike_any_of_a_set_is_flagged():
+    """Two pool balls of 156 to 170 g (WPA equipment specifications) are at most 9 % apart."""
+    contacts, shots = _session(SURFACE)
+    for ratio, flag in ((1.02, None), (1.20, "outside the published band")):
+        rows = fingerprint(contacts, shots, told=_all_told(shots, Friction(), CueMass(ratio, 0.003)))
+        row = _row(rows, "cue_ball_mass")
+        assert (row["contacts"], row["flag"] if pd.notna(row["flag"]) else None) == (24, flag)
+        assert row["value"] == pytest.approx(ratio, abs=0.01)

@@ -1,0 +1,217 @@
+"""What the shots of a session say of its cloth and balls, and what a shot may learn from the others.
+
+All are positive and known by a factor, so it is their logarithms that are joined: of sliding friction, rolling
+resistance and, where balls met, of the cue ball's mass over the other's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+import numpy as np
+
+from pipeline.knowledge import ANY_TWO, SET_U, CueMass
+from pipeline.physics import Array, Friction
+
+_LITTLE_MOVED, _LITTLE_SHRUNK = 0.2, 0.05  # of a standard uncertainty
+_MOST_SCATTER = 0.9  # of a prior's variance
+_LEAST_SCATTER = np.array([0.0, 0.0, SET_U**2])  # variance of the logarithms from shot to shot, however few there are
+
+Key = TypeVar("Key", bound=Hashable)
+
+
+@dataclass(frozen=True)
+class ClothAndBalls:
+    """What is known of them before a shot, or what a shot says. ``cue_mass`` None: it tells nothing of the balls."""
+
+    friction: Friction
+    cue_mass: CueMass | None = None
+
+    @classmethod
+    def kept(cls, record: Mapping[str, Any]) -> ClothAndBalls:
+        """From what ``dataclasses.asdict`` made of it."""
+        mass = record["cue_mass"]
+        return cls(Friction(**record["friction"]), None if mass is None else CueMass(**mass))
+
+
+def pool_friction(estimates: Sequence[Friction], prior: Friction) -> Friction:
+    """Join estimates of (sliding, rolling) friction, each of which already holds ``prior``: it counts once.
+
+    Weighted means of the logarithms, by inverse covariance. If the estimates scatter more than they say (another cloth,
+    a damp patch), the result's uncertainty is widened by the Birge ratio. What all share (the camera, the lamps) does
+    not average out.
+    """
+    best, covariance = _pool([_of_friction(estimate) for estimate in estimates], _of_friction(prior))
+    return _friction(best, covariance)
+
+
+def pool_cue_mass(estimates: Sequence[CueMass]) -> CueMass:
+    """The same for the cue ball's mass over the others', each of which holds what is known of any two of a set."""
+    best, covariance = _pool([_of_mass(estimate) for estimate in estimates], _of_mass(ANY_TWO))
+    return _mass(best, covariance)
+
+
+def learnt_from_others(
+    estimates: Mapping[Key, ClothAndBalls], alike: Mapping[Key, Hashable], prior: Friction
+) -> dict[Key, ClothAndBalls]:
+    """For each shot, what the session's other shots say of its cloth and balls: a prior for measuring it once more.
+
+    estimates : each shot's own, which hold ``prior`` ; alike : the conditions each shot was filmed under
+    returns   : by shot. From the shots under the same conditions, else from all others; never from the shot itself,
+                which would count twice. Balls or cloth may differ between shots all the same: their scatter beyond
+                their own uncertainty (DerSimonian and Laird's estimate, from memory) is added to the mean's, and for
+                the balls at least that of a set.
+    """
+    before = _vector(ClothAndBalls(prior))
+    own = {shot: _vector(estimate) for shot, estimate in estimates.items()}
+    told = {shot: _told(estimate, before) for shot, estimate in own.items()}
+    groups: dict[Hashable, list[Key]] = {}
+    for shot in told:
+        groups.setdefault(alike.get(shot), []).append(shot)
+    within = np.maximum(_scatter([[told[shot] for shot in shots] for shots in groups.values()]), _LEAST_SCATTER)
+    between = np.maximum(_scatter([list(told.values())]), _LEAST_SCATTER)
+    out = {}
+    for shot in told:
+        fellows = [c for c in groups[alike.get(shot)] if c != shot]
+        scatter = within if fellows else between
+        others = fellows or [c for c in told if c != shot]
+        if others:
+            best, covariance = _join([told[c] for c in others], before, scatter)
+            covariance = covariance + _shared([own[c] for c in others])
+            out[shot] = ClothAndBalls(_friction(best[:2], covariance[:2, :2]), _mass(best[2:], covariance[2:, 2:]))
+    return out
+
+
+def tells_more(learnt: ClothAndBalls, estimate: ClothAndBalls, prior: Friction) -> bool:
+    """Whether ``learnt`` in place of ``prior`` would move a shot's own ``estimate`` (which holds the prior) at all.
+
+    At all: by more than a fifth of the estimate's own standard uncertainty, or so that it shrinks by a twentieth. Less
+    is lost among the uncertainties of everything measured with it.
+    """
+    held, new = _vector(estimate), _vector(learnt)
+    own = _told(held, _vector(ClothAndBalls(prior)))
+    covariance = np.linalg.inv(own.information + np.linalg.inv(new.covariance))
+    best = covariance @ (own.information @ own.mean + np.linalg.solve(new.covariance, new.mean))
+    u = np.sqrt(np.diag(held.covariance))
+    moved, shrunk = np.abs(best - held.mean) / u, 1 - np.sqrt(np.diag(covariance)) / u
+    told = slice(0, 2 if estimate.cue_mass is None else 3)
+    return bool((moved > _LITTLE_MOVED)[told].any() or (shrunk > _LITTLE_SHRUNK)[told].any())
+
+
+@dataclass(frozen=True, eq=False)
+class _Vector:
+    """Logarithms (d,) with their covariance (d, d), and the variance (d,) of what other shots share of it."""
+
+    mean: Array
+    covariance: Array
+    common: Array
+
+
+@dataclass(frozen=True, eq=False)
+class _Told:
+    """What one shot's frames alone say: mean of the logarithms (d,), and the information matrix (d, d) behind it."""
+
+    mean: Array
+    information: Array
+
+    @property
+    def covariance(self) -> Array:
+        """Its inverse, large where the frames say nothing."""
+        return np.asarray(np.linalg.inv(self.information + 1e-3 * np.eye(len(self.mean))))
+
+
+def _vector(known: ClothAndBalls) -> _Vector:
+    cloth, mass = _of_friction(known.friction), _of_mass(known.cue_mass or ANY_TWO)
+    covariance = np.zeros((3, 3))
+    covariance[:2, :2], covariance[2:, 2:] = cloth.covariance, mass.covariance
+    return _Vector(np.concatenate([cloth.mean, mass.mean]), covariance, np.concatenate([cloth.common, mass.common]))
+
+
+def _of_friction(friction: Friction) -> _Vector:
+    values = np.array([friction.sliding, friction.rolling])
+    common = np.array([friction.sliding_common_u, friction.rolling_common_u])
+    return _Vector(np.log(values), friction.covariance / np.outer(values, values), (common / values) ** 2)
+
+
+def _of_mass(mass: CueMass) -> _Vector:
+    u, common = mass.u / mass.ratio, mass.common_u / mass.ratio
+    return _Vector(np.log([mass.ratio]), np.array([[u**2]]), np.array([common**2]))
+
+
+def _friction(best: Array, covariance: Array) -> Friction:
+    u = np.sqrt(np.diag(covariance))
+    sliding, rolling = np.exp(best)
+    return Friction(
+        sliding=float(sliding), sliding_u=float(sliding * u[0]),
+        rolling=float(rolling), rolling_u=float(rolling * u[1]),
+        correlation=float(np.clip(covariance[0, 1] / (u[0] * u[1]), -0.999, 0.999)),
+    )
+
+
+def _mass(best: Array, covariance: Array) -> CueMass:
+    ratio = float(np.exp(best[0]))
+    return CueMass(ratio, ratio * float(np.sqrt(covariance[0, 0])))
+
+
+def _pool(estimates: Sequence[_Vector], prior: _Vector) -> tuple[Array, Array]:
+    """Mean and covariance of what all the estimates are of."""
+    own = [_told(estimate, prior) for estimate in estimates]
+    best, covariance = _join(own, prior)
+    if len(own) > 1:
+        chi2 = sum(float((one.mean - best) @ one.information @ (one.mean - best)) for one in own)
+        covariance = covariance * max(1.0, chi2 / (len(best) * (len(own) - 1))) + _shared(estimates)
+    return best, covariance
+
+
+def _told(estimate: _Vector, prior: _Vector) -> _Told:
+    """Take the prior out of a fitted estimate."""
+    base, inverse = np.linalg.inv(prior.covariance), np.linalg.inv(estimate.covariance)
+    information = _not_negative(inverse - base)
+    mean = np.linalg.lstsq(information, inverse @ estimate.mean - base @ prior.mean, rcond=1e-9)[0]
+    return _Told(np.asarray(mean), information)
+
+
+def _join(told: Sequence[_Told], prior: _Vector, scatter: Array | None = None) -> tuple[Array, Array]:
+    """Mean and covariance of the logarithms: for the shots' common value, or, with ``scatter``, for one shot more.
+
+    The prior is of one shot: of what shots have in common it knows more, by what they scatter.
+    """
+    spread: Array = np.zeros(len(prior.mean)) if scatter is None else scatter
+    own = np.diag(prior.covariance)
+    base = np.linalg.inv(prior.covariance - np.diag(np.minimum(spread, _MOST_SCATTER * own)))
+    total, weighted = base, base @ prior.mean
+    for one in told:
+        weight = one.information if scatter is None else np.linalg.inv(one.covariance + np.diag(spread))
+        total = np.asarray(total + weight)
+        weighted = np.asarray(weighted + weight @ one.mean)
+    covariance = np.linalg.inv(total)
+    return covariance @ weighted, covariance + np.diag(spread)
+
+
+def _scatter(groups: Sequence[Sequence[_Told]]) -> Array:
+    """(d,) variance of the logarithms between shots of a group beyond their own uncertainty, pooled over the groups."""
+    many = len(groups[0][0].mean) if groups and groups[0] else 0
+    excess, scale = np.zeros(many), np.zeros(many)
+    for told in groups:
+        means = np.array([one.mean for one in told]).reshape(-1, many)
+        weights = 1 / np.array([np.diag(one.covariance) for one in told]).reshape(-1, many)
+        if len(means) < 2:
+            continue
+        whole = weights.sum(axis=0)
+        centre = (weights * means).sum(axis=0) / whole
+        excess += (weights * (means - centre) ** 2).sum(axis=0) - (len(means) - 1)
+        scale += whole - (weights**2).sum(axis=0) / whole
+    return np.where(scale > 0, np.clip(excess, 0, None) / np.where(scale > 0, scale, 1.0), 0.0)
+
+
+def _shared(estimates: Sequence[_Vector]) -> Array:
+    """(d, d) what a mean of estimates lacks where part of their errors is the same in all: of the logarithms."""
+    return np.diag(np.mean([one.common for one in estimates], axis=0) * (1 - 1 / len(estimates)))
+
+
+def _not_negative(matrix: Array) -> Array:
+    """The nearest information matrix: an estimate can't know less than the prior that it holds."""
+    values, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
+    return np.asarray((vectors * np.clip(values, 0, None)) @ vectors.T)
