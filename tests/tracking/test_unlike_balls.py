@@ -37,7 +37,7 @@ def test_unequal_weights_are_said_and_what_does_not_lean_on_them_is_right(cue_we
 
 
 def test_shots_tell_each_other_how_the_balls_differ(monkeypatch):
-    """Measured alone, shots lean on equal balls and say so; with what the others say, they are right and say nothing."""
+    """Measured alone, shots lean on equal balls and say so; with what the others say, they are right."""
     monkeypatch.setattr(physics, "meet_ball", unequal(0.92))
     plays = [bank_shot(TABLE, direction_deg=direction, cut_deg=cut, object_share=(0.45, 0.5), speed_mps=speed,
                        roll_ratio=roll) for direction, cut, speed, roll in DIFFERENT]
