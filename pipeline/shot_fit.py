@@ -6,7 +6,6 @@ from the nose line, another ball at a distance of 2R. What few frames cannot tel
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -21,19 +20,18 @@ from pipeline.flat_slips import Bend, flat_slips
 from pipeline.knowledge import ANY_TWO, CueMass, Knowledge
 from pipeline.motion_problem import HUBER, MotionProblem
 from pipeline.motions import ShotMotion
+from pipeline.noise_scale import noise_scales
 from pipeline.paths import Layout, MotionEvent, Path, Seen, Velocities
 from pipeline.physics import Array, Friction, slide_time
 from pipeline.roll_starts import roll_starts
 from shared.equipment import Table
 
-STILL_MM_S = 20.0  # slower is as good as at rest
 MOST_OTHER_ROLLS = 3  # of the other rolls tried, so many are followed to the end
 MOST_EVENTS_TRIED = 8  # a shot with more is no bank to measure, and would take long
 ALL_COUNTED = 100.0  # tolerated residuals where none may be left out
 MOST_ROUNDS = 2  # of fitting anew where a better fit came to light, or other frames are those that an event blurs
 FAR_OFF = 4.0  # chi squared a frame; two are expected
 HOPELESS = 40.0  # the same: no other roll helps there, the events are wrong
-LEAST_NOISE = 0.6  # of the stated noise; residuals may show it to be less, but not by more than this
 
 
 def fit_shot(
@@ -67,7 +65,7 @@ def fit_shot(
         now = {b: _outside_events(s, layout, theta, shutter_s) for b, s in every.items()}
         if all(np.array_equal(now[b].t_s, s.t_s) for b, s in by_name.items()):
             break
-    scale = {b: _noise_scale(problem, b, theta) for b in by_name}
+    scale = noise_scales(problem, theta)
     rescaled = _rescaled(problem, scale)
     theta, _ = descend(rescaled, theta, max_steps)
     return FittedShot(problem, rescaled, theta, chi2, scale, max_steps)
@@ -156,7 +154,7 @@ def _eased(problem: MotionProblem, theta: Array, chi2: float, max_steps: int) ->
     """The better of the fit and of one that went on for a while as if the frames were as bad as the fit makes them: in
     a pit far above the lowest, frames taken for outliers and what was known beforehand hold one another fast.
     """
-    easier = _rescaled(problem, {b: _noise_scale(problem, b, theta) for b in problem.seen})
+    easier = _rescaled(problem, noise_scales(problem, theta))
     other, _ = descend(easier, theta, max_steps, enough=0.03)
     other, cost = descend(problem, other, max_steps, enough=0.03)
     return (other, cost) if cost < chi2 else (theta, chi2)
@@ -217,29 +215,6 @@ def _rescaled(problem: MotionProblem, scale: Mapping[str, float]) -> MotionProbl
     """With each ball's noise so many times as large."""
     seen = {b: replace(s, covariance=s.covariance * scale[b] ** 2) for b, s in problem.seen.items()}
     return MotionProblem(problem.layout, seen, problem.knowledge)
-
-
-def _noise_scale(problem: MotionProblem, ball: str, theta: Array) -> float:
-    """Residuals over stated noise, widened where neighbouring frames err alike.
-
-    From the median, so that a few wrong frames do not count. Errors that last over frames (a mark, a shadow) average
-    out less: the variance of a mean of n values with correlation r from one to the next is (1+r)/(1-r) times
-    that of independent ones.
-    """
-    s = problem.seen[ball]
-    z = problem.observed(ball, theta)
-    v = Path(problem.layout, theta, [ball]).states(ball, s.t_s)[1][0]
-    moving = np.hypot(v[:, 0], v[:, 1]) > STILL_MM_S
-    if moving.sum() < 12:  # at rest frames repeat each other and say little of the noise in motion
-        size = np.linalg.norm(z, axis=1)
-        return max(1.0, float(np.median(size)) / 1.1774) if len(size) >= 8 else 1.0
-    size = np.linalg.norm(z[moving], axis=1)
-    plain = max(LEAST_NOISE, float(np.median(size)) / 1.1774)  # median of a 2-D normal's distance: sqrt(2 ln 2)
-    own = np.clip(z[moving], -3 * plain, 3 * plain)
-    r = float((own[1:] * own[:-1]).sum() / max((own**2).sum(), 1e-12))
-    taken = (len(problem.layout.columns(ball)) - 2) / (2 * len(own))  # what follows the frames leaves them less alike
-    r = min(max(r + taken, 0.0), 0.9)
-    return plain * math.sqrt((1 + r) / (1 - r))
 
 
 def _spread(problem: MotionProblem, theta: Array) -> tuple[Array, Array, dict[str, Array]]:
