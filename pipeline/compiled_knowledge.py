@@ -16,6 +16,7 @@ from shared.equipment import CUSHIONS
 _NOSE_U_MM, _TOUCH_U_MM, _MASS_U = k.NOSE_U_MM, k.TOUCH_U_MM, k.MASS_U
 _ACROSS_U, _CLOTH_TAKES = k.ACROSS_U, k.CLOTH_TAKES
 _RESTITUTION, _RESTITUTION_U, _GRIP_U, _SPIN_GRIP = k.RESTITUTION, k.RESTITUTION_U, k.GRIP_U, k.SPIN_GRIP
+_STROKE_ROLL, _STROKE_ROLL_U, _STROKE_ACROSS_U = k.STROKE_ROLL, k.STROKE_ROLL_U, k.STROKE_ACROSS_U
 _FASTEST_MM_S, _FASTEST_U = k.FASTEST_MM_S, k.FASTEST_U
 _TOWARDS_U, _ORDER_U_S, _CUSHION_OUT, _CUSHION_OUT_U = k.TOWARDS_U, k.ORDER_U_S, k.CUSHION_OUT, k.CUSHION_OUT_U
 KNOWN_OF = (3, 10, 5, 4)  # residuals of a strike, a ball, a cushion, a jaw, in the order of their kinds
@@ -61,8 +62,8 @@ def _strike(leg: Array, out: Array, at: int) -> int:
     """A cue hits near the centre line: draw or follow up to the miscue limit, hardly any roll aside; just so fast."""
     vx, vy, rx, ry = leg[0], leg[1], leg[2], leg[3]
     speed = math.sqrt(vx * vx + vy * vy) + 1e-9
-    out[at] = ((rx * vx + ry * vy) / speed - 0.2 * speed) / (0.7 * speed + 10)
-    out[at + 1] = (vx * ry - vy * rx) / speed / (0.06 * speed + 10)
+    out[at] = ((rx * vx + ry * vy) / speed - _STROKE_ROLL * speed) / (_STROKE_ROLL_U * speed + 10)
+    out[at + 1] = (vx * ry - vy * rx) / speed / (_STROKE_ACROSS_U * speed + 10)
     out[at + 2] = max(speed - _FASTEST_MM_S, 0.0) / _FASTEST_U
     return at + 3
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.descent import descend_all, slides_to_end
 from pipeline.flat_slips import Bend
+from pipeline.knowledge import STROKE_ROLL_U
 from pipeline.motion_problem import MotionProblem
 from pipeline.paths import Path
 from pipeline.physics import G_MM_S2, Array, settled_velocity
@@ -18,7 +19,7 @@ WIDEST = 0.3  # slips looked at, over the speed; more where the fit itself slips
 SLIPS = 31  # at once
 RIVAL = 9.0  # chi squared by which another slip may lie higher and still count
 FAR = 3.0  # standard uncertainties from no slip
-STROKES_U, MOST = 0.7, 2.0  # of the slip, over the speed: how strokes differ, and what hardly any reaches
+MOST = 2.0  # of the slip, over the speed: hardly a stroke reaches it
 _STEPS, _ENOUGH = 12, 0.05
 
 
@@ -77,7 +78,7 @@ def _all_the_way(slip: _Slip, strike: int, speed: float, spread: float) -> list[
     above = float(costs[1] - costs[0])
     if above > RIVAL:
         return []
-    odds = math.exp(-0.5 * max(above, 0.0)) * STROKES_U * speed / (spread * math.sqrt(2 * math.pi))
+    odds = math.exp(-0.5 * max(above, 0.0)) * STROKE_ROLL_U * speed / (spread * math.sqrt(2 * math.pi))
     return [Bend(slip.at, (further - as_it_is)[None], np.array([odds / (1 + odds)]))]
 
 
