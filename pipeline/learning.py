@@ -192,7 +192,7 @@ def _join(told: Sequence[_Told], prior: _Vector, scatter: Array | None = None) -
 
 def _scatter(groups: Sequence[Sequence[_Told]]) -> Array:
     """(d,) variance of the logarithms between shots of a group beyond their own uncertainty, pooled over the groups."""
-    many = len(groups[0][0].mean) if groups and groups[0] else 0
+    many = len(_LEAST_SCATTER)
     excess, scale = np.zeros(many), np.zeros(many)
     for told in groups:
         means = np.array([one.mean for one in told]).reshape(-1, many)

@@ -66,9 +66,9 @@ def fit_shot(
         if all(np.array_equal(now[b].t_s, s.t_s) for b, s in by_name.items()):
             break
     scale = noise_scales(problem, theta)
-    rescaled = _rescaled(problem, scale)
+    rescaled = _rescaled(problem, {b: noise.own for b, noise in scale.items()})
     theta, _ = descend(rescaled, theta, max_steps)
-    return FittedShot(problem, rescaled, theta, chi2, scale, max_steps)
+    return FittedShot(problem, rescaled, theta, chi2, {b: noise.seen for b, noise in scale.items()}, max_steps)
 
 
 @dataclass(frozen=True, eq=False)
@@ -154,7 +154,7 @@ def _eased(problem: MotionProblem, theta: Array, chi2: float, max_steps: int) ->
     """The better of the fit and of one that went on for a while as if the frames were as bad as the fit makes them: in
     a pit far above the lowest, frames taken for outliers and what was known beforehand hold one another fast.
     """
-    easier = _rescaled(problem, noise_scales(problem, theta))
+    easier = _rescaled(problem, {b: noise.seen for b, noise in noise_scales(problem, theta).items()})
     other, _ = descend(easier, theta, max_steps, enough=0.03)
     other, cost = descend(problem, other, max_steps, enough=0.03)
     return (other, cost) if cost < chi2 else (theta, chi2)

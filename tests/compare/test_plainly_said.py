@@ -86,7 +86,7 @@ def test_table_csv_has_no_row_a_reading():
         )
     )  # fmt: skip
     names = ("balls", "temperature_c", "humidity_pct", "dew_point_c", "tip_mm")
-    rows = fingerprint(contacts, shots, friction=None, by=names)
+    rows = fingerprint(contacts, shots, by=names)
     conditions = {str(c).partition(" = ")[0] for c in rows["condition"].dropna()}
     assert conditions == {"balls", "tip_mm"}
 

@@ -67,6 +67,7 @@ def test_a_shot_never_learns_from_itself():
     changed = learnt_from_others(shots, {}, PRIOR)
     assert changed[0].friction.sliding == pytest.approx(others[0].friction.sliding, rel=0.01)
     assert learnt_from_others({"alone": ClothAndBalls(PRIOR)}, {}, PRIOR) == {}
+    assert learnt_from_others({}, {}, PRIOR) == {}
 
 
 def test_what_is_learnt_holds_the_truth_as_often_as_it_says():
