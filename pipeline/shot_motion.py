@@ -466,10 +466,14 @@ def _too_soon(motion: ShotMotion) -> int | None:
 
 
 def _grazed(motion: ShotMotion, i: int) -> bool:
-    """Whether a contact of two moving balls changed them so little that they may have passed each other."""
+    """Whether a contact of two moving balls may be none: it changed them little, or they had met before and may have
+    passed each other closely.
+    """
     event, path = motion.layout.events[i], motion.path()
     if event.kind != "ball" or _sets_going(motion, i):
         return False
+    if any(e.kind == "ball" and {e.ball, e.other} == {event.ball, event.other} for e in motion.layout.events[:i]):
+        return True
     before, after = ([at[ball, i][1][0] for ball in (event.ball, event.other)] for at in (path.before, path.after))
     return all(np.hypot(*(b - a)) < GRAZE * np.hypot(*a) for a, b in zip(before, after, strict=True))
 
