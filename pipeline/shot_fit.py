@@ -20,7 +20,7 @@ from pipeline.flat_slips import Bend, flat_slips
 from pipeline.knowledge import ANY_TWO, CueMass, Knowledge
 from pipeline.motion_problem import HUBER, MotionProblem
 from pipeline.motions import ShotMotion
-from pipeline.noise_scale import noise_scales
+from pipeline.noise_scale import NoiseScale, noise_scales
 from pipeline.paths import Layout, MotionEvent, Path, Seen, Velocities
 from pipeline.physics import Array, Friction, slide_time
 from pipeline.roll_starts import roll_starts
@@ -66,9 +66,9 @@ def fit_shot(
         if all(np.array_equal(now[b].t_s, s.t_s) for b, s in by_name.items()):
             break
     scale = noise_scales(problem, theta)
-    rescaled = _rescaled(problem, {b: noise.own for b, noise in scale.items()})
+    rescaled = _rescaled(problem, {b: noise.seen for b, noise in scale.items()})
     theta, _ = descend(rescaled, theta, max_steps)
-    return FittedShot(problem, rescaled, theta, chi2, {b: noise.seen for b, noise in scale.items()}, max_steps)
+    return FittedShot(problem, rescaled, theta, chi2, scale, max_steps)
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,10 +76,10 @@ class FittedShot:
     """Where a fit went. What it tells of its own uncertainty is worked out when asked for: it takes as long again."""
 
     stated: MotionProblem
-    rescaled: MotionProblem  # noise as the residuals show it
+    rescaled: MotionProblem  # noise as the residuals show it, with all that errs alike in them
     theta: Array
     chi2: float
-    scale: dict[str, float]
+    scale: dict[str, NoiseScale]
     max_steps: int
 
     @property
@@ -98,7 +98,8 @@ class FittedShot:
     @cached_property
     def motion(self) -> ShotMotion:
         """The motion; its covariance holds noise (scaled by the residuals), knowledge and systematic effects."""
-        problem, theta, chi2 = self.rescaled, self.theta, self.chi2
+        problem, chi2 = _rescaled(self.stated, {b: noise.own for b, noise in self.scale.items()}), self.chi2
+        theta, _ = descend(problem, self.theta, self.max_steps)
         for rounds_left in range(MOST_ROUNDS)[::-1]:
             covariance, push, weight = _spread(problem, theta)
             covariance, bends, lower = flat_slips(problem, theta, covariance, push)
@@ -121,8 +122,8 @@ class FittedShot:
         shift = covariance @ push
         systematic = shift @ shift.T
         covariance = covariance + systematic + sum((bend.scatter for bend in bends), start=np.zeros(()))
-        radius = self.stated.knowledge.table.ball.radius_mm
-        return ShotMotion(layout, theta, covariance, seen, residual, self.scale, weight, chi2, radius, lowest,
+        radius, scale = self.stated.knowledge.table.ball.radius_mm, {b: noise.seen for b, noise in self.scale.items()}
+        return ShotMotion(layout, theta, covariance, seen, residual, scale, weight, chi2, radius, lowest,
                           np.sqrt(np.diag(systematic)[:2]), -shift[:, :2], self.stated.strains(lowest),
                           cue_mass_shown(layout, theta, covariance, systematic), tuple(bends))
 

@@ -282,7 +282,7 @@ def _trials(motion: ShotMotion, windows: Mapping[str, Seen], scene: Scene) -> It
     for i, event in enumerate(events):
         if i == cannot_be or (event.kind == "ball" and _again(motion, i)):
             yield [_Trial(events[:i] + events[i + 1 :], -np.inf)]
-        elif event.kind == "ball" and _passed(motion, i):
+        elif event.kind == "ball" and (_passed(motion, i) or (_met_before(motion, i) and not _grazed(motion, i))):
             yield [_Trial(events[:i] + events[i + 1 :], 0.0)]
         elif event.kind != "strike" and (not _turned(motion, i) or _grazed(motion, i)):
             yield [_Trial(events[:i] + events[i + 1 :], -WORTH_AN_EVENT)]
@@ -466,14 +466,10 @@ def _too_soon(motion: ShotMotion) -> int | None:
 
 
 def _grazed(motion: ShotMotion, i: int) -> bool:
-    """Whether a contact of two moving balls may be none: it changed them little, or they had met before and may have
-    passed each other closely.
-    """
+    """Whether a contact of two moving balls changed them so little that they may have passed each other."""
     event, path = motion.layout.events[i], motion.path()
     if event.kind != "ball" or _sets_going(motion, i):
         return False
-    if any(e.kind == "ball" and {e.ball, e.other} == {event.ball, event.other} for e in motion.layout.events[:i]):
-        return True
     before, after = ([at[ball, i][1][0] for ball in (event.ball, event.other)] for at in (path.before, path.after))
     return all(np.hypot(*(b - a)) < GRAZE * np.hypot(*a) for a, b in zip(before, after, strict=True))
 
@@ -483,6 +479,12 @@ def _passed(motion: ShotMotion, i: int) -> bool:
     event, path = motion.layout.events[i], motion.path()
     gap = path.before[event.other, i][0][0] - path.before[event.ball, i][0][0]
     return bool(abs(np.hypot(*gap) - 2 * motion.radius_mm) > PASSED_MM and not _sets_going(motion, i))
+
+
+def _met_before(motion: ShotMotion, i: int) -> bool:
+    """Whether two balls that go on met earlier in the shot: they may have passed each other closely since."""
+    events, balls = motion.layout.events, {motion.layout.events[i].ball, motion.layout.events[i].other}
+    return any(e.kind == "ball" and {e.ball, e.other} == balls for e in events[:i]) and not _sets_going(motion, i)
 
 
 def _sets_going(motion: ShotMotion, i: int) -> bool:

@@ -9,13 +9,14 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 from statsmodels.stats.diagnostic import het_breuschpagan
-from statsmodels.stats.multitest import multipletests
 
+from pipeline.compare.effects import holm
 from pipeline.compare.labels import used
 from pipeline.compare.model import LinearFit
 
 ALARM = 0.01  # p below which an assumption counts as broken
 _LEAST = 8  # fewer shots can't show it
+_ODD = 0.05  # so unlikely is a single shot that is far from the rest
 _MOST = 2500
 
 
@@ -46,7 +47,7 @@ def diagnose(fit: LinearFit, cells: pd.Categorical) -> Diagnosis:
     rows.append(_row("scatter does not grow with the value (Breusch-Pagan)", p_fitted, "robust errors (HC2) used"))
     rows.append(_row("residuals normal (Shapiro-Wilk)", p_normal, "bootstrap interval given"))
     tails = 2 * stats.t.sf(np.abs(_externally_studentised(fit)), max(fit.residual_df - 1, 1))
-    odd = tuple(int(i) for i in np.flatnonzero(multipletests(tails, method="holm")[0]))
+    odd = tuple(int(i) for i in np.flatnonzero(holm(tails) <= _ODD))
     note = "none, allowing for how many shots there are (Holm)"
     if odd:
         note = f"{len(odd)} shot(s) far from the rest; look at them, they are still counted"

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special, stats
-from statsmodels.stats.multitest import multipletests
 
 
 @dataclass(frozen=True)
@@ -69,12 +68,14 @@ def equivalence_test(value: float, se: float, df: float, *, bound: float, alpha:
 
 
 def holm(p_values: ArrayLike) -> NDArray[np.float64]:
-    """Holm's step-down adjusted p-values; NaN entries stay NaN and don't count."""
+    """Adjusted p-values by Holm's step-down (Scand. J. Stat. 6, 1979); NaN entries stay NaN and don't count.
+
+    Here, and not statsmodels', which collects Python's garbage at every call: a quarter of a second.
+    """
     p = np.asarray(p_values, dtype=float)
+    order = np.argsort(p, axis=None)[: int(np.isfinite(p).sum())]  # NaN comes last
     out = np.full(p.shape, np.nan)
-    known = np.isfinite(p)
-    if known.any():
-        out[known] = multipletests(p[known], method="holm")[1]
+    out[order] = np.minimum(np.maximum.accumulate(p[order] * np.arange(len(order), 0, -1)), 1.0)
     return out
 
 

@@ -6,7 +6,8 @@ sums over a session's shots are enough.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,20 +22,18 @@ class Sessions:
 
     labels: NDArray[np.intp]
     count: int
-    _order: NDArray[np.intp] = field(init=False, repr=False)
-    _ends: NDArray[np.intp] = field(init=False, repr=False)
 
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "_order", np.argsort(self.labels, kind="stable"))
-        ends = np.concatenate([[0], np.cumsum(np.bincount(self.labels, minlength=self.count))])
-        object.__setattr__(self, "_ends", ends.astype(np.intp))
+    @cached_property
+    def _members(self) -> sparse.csr_array:
+        """(count, n): 1 where a shot is a session's."""
+        rows = np.arange(len(self.labels))
+        return sparse.csr_array((np.ones(len(rows)), (self.labels, rows)), shape=(self.count, len(rows)))
 
     def sums(self, values: Array, w: Array) -> Array:
         """Sum over each session of w times values: (n,) -> (count,), (n, k) -> (count, k)."""
         if values.ndim == 1:
             return np.asarray(np.bincount(self.labels, w * values, self.count), dtype=np.float64)
-        members = sparse.csr_array((w[self._order], self._order, self._ends), shape=(self.count, len(self.labels)))
-        return np.asarray(members @ values)
+        return np.asarray(self._members @ (values * w[:, None]))
 
     def weights(self, w: Array) -> Array:
         """(count,) sum of each session's weights."""

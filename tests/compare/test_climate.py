@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sys
+from unittest import mock
+
 import numpy as np
-import psychrolib
 import pytest
 
 from shared.climate import (
@@ -14,6 +16,11 @@ from shared.climate import (
     vapour_pressure_hpa,
 )
 from shared.errors import SettingsError
+
+with mock.patch.dict(sys.modules, numba=None):  # with it, psychrolib compiles for seconds what takes none
+    import psychrolib
+
+psychrolib.SetUnitSystem(psychrolib.SI)
 
 # ASHRAE Handbook Fundamentals 2017, ch. 1 table 3 (as shipped in psychrolib's own SI tests), Pa
 ASHRAE_PA = {5.0: 872.6, 25.0: 3169.7}
@@ -55,7 +62,6 @@ def test_same_vapour_warmed_is_drier():
 @pytest.mark.parametrize("t_c", [5.0, 15.0, 24.0, 35.0])
 @pytest.mark.parametrize("rh_pct", [20.0, 45.0, 80.0])
 def test_agrees_with_psychrolib(t_c, rh_pct):
-    psychrolib.SetUnitSystem(psychrolib.SI)
     e_pa = psychrolib.GetVapPresFromRelHum(t_c, rh_pct / 100)
     assert vapour_pressure_hpa(t_c, rh_pct) * 100 == pytest.approx(e_pa, rel=0.0035)
     if psychrolib.GetTDewPointFromRelHum(t_c, rh_pct / 100) > 0:  # below, psychrolib means the frost point

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from statsmodels.stats.multitest import multipletests
 
 from pipeline.compare.effects import equivalence_test, hedges_correction, hedges_g, holm
 from pipeline.compare.model import fit_linear
@@ -104,6 +105,13 @@ def test_holm():
     out = holm([0.01, np.nan, 0.04])
     assert np.isnan(out[1])
     assert out[[0, 2]] == pytest.approx([0.02, 0.04], abs=1e-12)
+    assert holm([]).size == 0
+
+
+def test_holm_as_in_statsmodels():
+    p = np.random.default_rng(4).beta(0.3, 1.5, 40)  # many small ones; some equal, some 1
+    p[[3, 7, 12]], p[20] = p[3], 1.0
+    assert holm(p) == pytest.approx(multipletests(p, method="holm")[1], abs=1e-15)
 
 
 def test_equivalence_of_two_groups():
