@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 import numpy as np
 
@@ -70,16 +70,13 @@ def learnt_from_others(
     groups: dict[Hashable, list[Key]] = {}
     for shot in told:
         groups.setdefault(alike.get(shot), []).append(shot)
-    within = np.maximum(_scatter([[told[shot] for shot in shots] for shots in groups.values()]), _LEAST_SCATTER)
-    between = np.maximum(_scatter([list(told.values())]), _LEAST_SCATTER)
+    within = _scatter([[told[shot] for shot in shots] for shots in groups.values()])
+    everybody = _Together(told, own, list(told), _scatter([list(told.values())]))
     out = {}
-    for shot in told:
-        fellows = [c for c in groups[alike.get(shot)] if c != shot]
-        scatter = within if fellows else between
-        others = fellows or [c for c in told if c != shot]
-        if others:
-            best, covariance = _join([told[c] for c in others], before, scatter)
-            covariance = covariance + _shared([own[c] for c in others])
+    for shots in groups.values():
+        together = _Together(told, own, shots, within) if len(shots) > 1 else everybody
+        for shot in shots if len(told) > 1 else ():
+            best, covariance = together.without(shot, before)
             out[shot] = ClothAndBalls(_friction(best[:2], covariance[:2, :2]), _mass(best[2:], covariance[2:, 2:]))
     return out
 
@@ -155,13 +152,43 @@ def _mass(best: Array, covariance: Array) -> CueMass:
     return CueMass(ratio, ratio * float(np.sqrt(covariance[0, 0])))
 
 
+class _Together(Generic[Key]):
+    """What several shots say together of one shot more that scatters as they do; any of them can be left out."""
+
+    def __init__(
+        self, told: Mapping[Key, _Told], own: Mapping[Key, _Vector], shots: Sequence[Key], scatter: Array
+    ) -> None:
+        self._told, self._own, self._many = told, own, len(shots)
+        self._spread = np.maximum(scatter, _LEAST_SCATTER)
+        self._weights = {shot: np.linalg.inv(told[shot].covariance + np.diag(self._spread)) for shot in shots}
+        self._total = np.sum(list(self._weights.values()), axis=0)
+        self._weighted = np.sum([self._weights[shot] @ told[shot].mean for shot in shots], axis=0)
+        self._common = np.sum([own[shot].common for shot in shots], axis=0)
+
+    def without(self, shot: Key, prior: _Vector) -> tuple[Array, Array]:
+        """Mean and covariance of the logarithms.
+
+        The prior is of one shot: of what shots have in common it knows more, by what they scatter.
+        """
+        weight, others = self._weights[shot], self._many - 1
+        base = np.linalg.inv(prior.covariance
+                             - np.diag(np.minimum(self._spread, _MOST_SCATTER * np.diag(prior.covariance))))
+        covariance = np.linalg.inv(self._total - weight + base)
+        best = covariance @ (self._weighted - weight @ self._told[shot].mean + base @ prior.mean)
+        common = (self._common - self._own[shot].common) / others
+        return best, covariance + np.diag(self._spread + _shared(common, others))
+
+
 def _pool(estimates: Sequence[_Vector], prior: _Vector) -> tuple[Array, Array]:
     """Mean and covariance of what all the estimates are of."""
     own = [_told(estimate, prior) for estimate in estimates]
-    best, covariance = _join(own, prior)
+    base = np.linalg.inv(prior.covariance)
+    covariance = np.linalg.inv(base + sum(one.information for one in own))
+    best = np.asarray(covariance @ (base @ prior.mean + sum(one.information @ one.mean for one in own)))
     if len(own) > 1:
         chi2 = sum(float((one.mean - best) @ one.information @ (one.mean - best)) for one in own)
-        covariance = covariance * max(1.0, chi2 / (len(best) * (len(own) - 1))) + _shared(estimates)
+        common = np.mean([estimate.common for estimate in estimates], axis=0)
+        covariance = covariance * max(1.0, chi2 / (len(best) * (len(own) - 1))) + np.diag(_shared(common, len(own)))
     return best, covariance
 
 
@@ -171,23 +198,6 @@ def _told(estimate: _Vector, prior: _Vector) -> _Told:
     information = _not_negative(inverse - base)
     mean = np.linalg.lstsq(information, inverse @ estimate.mean - base @ prior.mean, rcond=1e-9)[0]
     return _Told(np.asarray(mean), information)
-
-
-def _join(told: Sequence[_Told], prior: _Vector, scatter: Array | None = None) -> tuple[Array, Array]:
-    """Mean and covariance of the logarithms: for the shots' common value, or, with ``scatter``, for one shot more.
-
-    The prior is of one shot: of what shots have in common it knows more, by what they scatter.
-    """
-    spread: Array = np.zeros(len(prior.mean)) if scatter is None else scatter
-    own = np.diag(prior.covariance)
-    base = np.linalg.inv(prior.covariance - np.diag(np.minimum(spread, _MOST_SCATTER * own)))
-    total, weighted = base, base @ prior.mean
-    for one in told:
-        weight = one.information if scatter is None else np.linalg.inv(one.covariance + np.diag(spread))
-        total = np.asarray(total + weight)
-        weighted = np.asarray(weighted + weight @ one.mean)
-    covariance = np.linalg.inv(total)
-    return covariance @ weighted, covariance + np.diag(spread)
 
 
 def _scatter(groups: Sequence[Sequence[_Told]]) -> Array:
@@ -206,9 +216,9 @@ def _scatter(groups: Sequence[Sequence[_Told]]) -> Array:
     return np.where(scale > 0, np.clip(excess, 0, None) / np.where(scale > 0, scale, 1.0), 0.0)
 
 
-def _shared(estimates: Sequence[_Vector]) -> Array:
-    """(d, d) what a mean of estimates lacks where part of their errors is the same in all: of the logarithms."""
-    return np.diag(np.mean([one.common for one in estimates], axis=0) * (1 - 1 / len(estimates)))
+def _shared(common: Array, many: int) -> Array:
+    """(d,) what the variance of a mean of so many lacks where ``common`` of each is the same in all."""
+    return common * (1 - 1 / many)
 
 
 def _not_negative(matrix: Array) -> Array:

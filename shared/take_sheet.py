@@ -8,6 +8,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path, PurePath
 
 from shared.columns import DECLARED, declared_name, is_written_by_us
@@ -58,8 +59,15 @@ class TakeSheet:
         return {k: v for take in self._rows(clip, shot) for k, v in take.conditions.items()}
 
     def _rows(self, clip: str, shot: int) -> list[Take]:
-        rows = [take for take in self.takes if take.clip == clip and take.shot in (None, shot)]
+        rows = [take for take in self._by_clip.get(clip, ()) if take.shot in (None, shot)]
         return sorted(rows, key=lambda take: take.shot is not None)
+
+    @cached_property
+    def _by_clip(self) -> dict[str, list[Take]]:
+        out: dict[str, list[Take]] = {}
+        for take in self.takes:
+            out.setdefault(take.clip, []).append(take)
+        return out
 
 
 def read_takes(path: Path, clips: Sequence[str]) -> TakeSheet:

@@ -149,3 +149,16 @@ def test_shots_without_a_hit_tell_nothing_of_masses():
     assert learnt[0].cue_mass.ratio == pytest.approx(1.0, abs=1e-6)
     assert learnt[0].cue_mass.u == pytest.approx(MASS_U, rel=0.01)
     assert learnt[1].cue_mass.ratio < 0.995
+
+
+def test_a_shot_learns_what_the_others_say_without_it():
+    """Told apart from one sum over all shots, as if each time only the others were there."""
+    rng = np.random.default_rng(9)
+    masses = [_shown(rng, 0.98, 0.004) for _ in range(6)]
+    shots = _told(_cloths(rng, [0.2, 0.21, 0.2, 0.21, 0.2, 0.21], u=0.05), masses)
+    learnt = learnt_from_others(shots, {}, PRIOR)
+    others = {n: known for n, known in shots.items() if n != 2}
+    # a further shot that says nothing hears from them what the one left out does, but for the scatter it adds to
+    heard = learnt_from_others({**others, "new": ClothAndBalls(PRIOR)}, {}, PRIOR)["new"]
+    assert learnt[2].cue_mass.ratio == pytest.approx(heard.cue_mass.ratio, rel=2e-4)
+    assert learnt[2].friction.rolling == pytest.approx(heard.friction.rolling, rel=1e-3)
