@@ -44,7 +44,6 @@ SAME_PIT = 4.0  # chi squared by which other friction may fit worse; beyond, all
 PASSED_MM = 5 * TOUCH_U_MM  # balls that are further apart than touching (or nearer) don't meet
 GRAZE = 0.3  # of its velocity: a contact that changes each ball by less is looked at twice
 BESIDE_S = 0.1  # from a contact that frames show, a soft touch of a cushion close by
-LEAVING_MM_S = 50.0  # away from a cushion: slower, when it left is not told by where it is
 LEAST_TURN = 3.5  # a contact changes a velocity by more than so many standard uncertainties
 
 
@@ -267,9 +266,8 @@ def _trials(motion: ShotMotion, windows: Mapping[str, Seen], scene: Scene) -> It
         if event.kind == "jaw" and not ends[i]:  # guessed from the nearest frame, which may be far from the contact
             place, none = path.before[event.ball, i][0][0], [*events[:i], *events[i + 1 :]]
             nearest = min(CUSHIONS, key=lambda cushion: float(nose_distance(table, cushion, place)))
-            yield [_Trial([*none, replace(event, kind="cushion", other=cushion, t_s=t_s)], -WORTH_AN_EVENT)
-                   for cushion in dict.fromkeys((event.other, nearest))
-                   for t_s in (event.t_s, *_leaves_at(motion, i, cushion, table))]
+            yield [_Trial([*none, replace(event, kind="cushion", other=cushion)], -WORTH_AN_EVENT)
+                   for cushion in dict.fromkeys((event.other, nearest))]
             if not _at_jaws(table, nearest, place):
                 yield [_Trial(none, -np.inf)]
     for i, sooner_s in _from_behind(motion):
@@ -309,17 +307,6 @@ def _trials(motion: ShotMotion, windows: Mapping[str, Seen], scene: Scene) -> It
 def _at_jaws(table: Table, cushion: str, place: Array) -> bool:
     """Whether a ball at this place is at a cushion's end: jaws lie behind the nose line, and a fit may err there."""
     return in_jaws(table, cushion, place) and float(nose_distance(table, cushion, place)) < table.ball.diameter_mm
-
-
-def _leaves_at(motion: ShotMotion, i: int, cushion: str, table: Table) -> list[float]:
-    """When a ball that goes on as it does after event ``i`` would have left a cushion: what turned it may be known ill,
-    and the way that it took from there well.
-    """
-    event = motion.events[i]
-    place, away, _ = (state[0] for state in motion.path().after[event.ball, i])
-    behind = table.contact_distance_mm(motion.radius_mm) - float(nose_distance(table, cushion, place))
-    speed = float(away @ inward_normal(cushion))
-    return [event.t_s + behind / speed] if speed > LEAVING_MM_S else []
 
 
 def _turned_by_nothing(motion: ShotMotion, table: Table) -> str:
