@@ -16,7 +16,9 @@ from pipeline.knowledge import ANY_TWO, SET_U, CueMass
 from pipeline.physics import Array, Friction
 
 _LITTLE_MOVED, _LITTLE_SHRUNK = 0.2, 0.05  # of a standard uncertainty
-_MOST_SCATTER = 0.9  # of a prior's variance
+_MOST_SCATTER = 0.9  # of a prior's variance: what is learnt is never less certain than what was known
+_TELLING = 0.7  # of the prior's uncertainty: a shot less certain of masses says little without the prior
+_SAYS_NOTHING = 1e-3  # information in its place
 _LEAST_SCATTER = np.array([0.0, 0.0, SET_U**2])  # variance of the logarithms from shot to shot, however few there are
 
 Key = TypeVar("Key", bound=Hashable)
@@ -49,7 +51,7 @@ def pool_friction(estimates: Sequence[Friction], prior: Friction) -> Friction:
 
 def pool_cue_mass(estimates: Sequence[CueMass]) -> CueMass:
     """The same for the cue ball's mass over the others', each of which holds what is known of any two of a set."""
-    best, covariance = _pool([_of_mass(estimate) for estimate in estimates], _of_mass(ANY_TWO))
+    best, covariance = _pool([_of_mass(mass) for mass in estimates if _tells(mass)], _of_mass(ANY_TWO))
     return _mass(best, covariance)
 
 
@@ -65,18 +67,18 @@ def learnt_from_others(
                 the balls at least that of a set.
     """
     before = _vector(ClothAndBalls(prior))
-    own = {shot: _vector(estimate) for shot, estimate in estimates.items()}
+    own = {shot: _vector(_telling(estimate)) for shot, estimate in estimates.items()}
     told = {shot: _told(estimate, before) for shot, estimate in own.items()}
     groups: dict[Hashable, list[Key]] = {}
     for shot in told:
         groups.setdefault(alike.get(shot), []).append(shot)
     within = _scatter([[told[shot] for shot in shots] for shots in groups.values()])
-    everybody = _Together(told, own, list(told), _scatter([list(told.values())]))
+    everybody = _Together(told, own, list(told), _scatter([list(told.values())]), before)
     out = {}
     for shots in groups.values():
-        together = _Together(told, own, shots, within) if len(shots) > 1 else everybody
+        together = _Together(told, own, shots, within, before) if len(shots) > 1 else everybody
         for shot in shots if len(told) > 1 else ():
-            best, covariance = together.without(shot, before)
+            best, covariance = together.without(shot)
             out[shot] = ClothAndBalls(_friction(best[:2], covariance[:2, :2]), _mass(best[2:], covariance[2:, 2:]))
     return out
 
@@ -95,6 +97,16 @@ def tells_more(learnt: ClothAndBalls, estimate: ClothAndBalls, prior: Friction) 
     moved, shrunk = np.abs(best - held.mean) / u, 1 - np.sqrt(np.diag(covariance)) / u
     told = slice(0, 2 if estimate.cue_mass is None else 3)
     return bool((moved > _LITTLE_MOVED)[told].any() or (shrunk > _LITTLE_SHRUNK)[told].any())
+
+
+def _tells(mass: CueMass) -> bool:
+    return mass.u < _TELLING * ANY_TWO.u
+
+
+def _telling(estimate: ClothAndBalls) -> ClothAndBalls:
+    """The estimate without masses of which it says little."""
+    mass = estimate.cue_mass
+    return estimate if mass is None or _tells(mass) else ClothAndBalls(estimate.friction)
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,7 +128,7 @@ class _Told:
     @property
     def covariance(self) -> Array:
         """Its inverse, large where the frames say nothing."""
-        return np.asarray(np.linalg.inv(self.information + 1e-3 * np.eye(len(self.mean))))
+        return np.asarray(np.linalg.inv(self.information + _SAYS_NOTHING * np.eye(len(self.mean))))
 
 
 def _vector(known: ClothAndBalls) -> _Vector:
@@ -156,25 +168,24 @@ class _Together(Generic[Key]):
     """What several shots say together of one shot more that scatters as they do; any of them can be left out."""
 
     def __init__(
-        self, told: Mapping[Key, _Told], own: Mapping[Key, _Vector], shots: Sequence[Key], scatter: Array
+        self, told: Mapping[Key, _Told], own: Mapping[Key, _Vector], shots: Sequence[Key], scatter: Array,
+        prior: _Vector,
     ) -> None:
+        """``prior``: of one shot; of what shots have in common it knows more, by what they scatter."""
         self._told, self._own, self._many = told, own, len(shots)
-        self._spread = np.maximum(scatter, _LEAST_SCATTER)
+        self._spread = np.clip(scatter, _LEAST_SCATTER, _MOST_SCATTER * np.diag(prior.covariance))
+        self._base = np.linalg.inv(prior.covariance - np.diag(self._spread))
+        self._based = self._base @ prior.mean
         self._weights = {shot: np.linalg.inv(told[shot].covariance + np.diag(self._spread)) for shot in shots}
         self._total = np.sum(list(self._weights.values()), axis=0)
         self._weighted = np.sum([self._weights[shot] @ told[shot].mean for shot in shots], axis=0)
         self._common = np.sum([own[shot].common for shot in shots], axis=0)
 
-    def without(self, shot: Key, prior: _Vector) -> tuple[Array, Array]:
-        """Mean and covariance of the logarithms.
-
-        The prior is of one shot: of what shots have in common it knows more, by what they scatter.
-        """
+    def without(self, shot: Key) -> tuple[Array, Array]:
+        """Mean and covariance of the logarithms."""
         weight, others = self._weights[shot], self._many - 1
-        base = np.linalg.inv(prior.covariance
-                             - np.diag(np.minimum(self._spread, _MOST_SCATTER * np.diag(prior.covariance))))
-        covariance = np.linalg.inv(self._total - weight + base)
-        best = covariance @ (self._weighted - weight @ self._told[shot].mean + base @ prior.mean)
+        covariance = np.linalg.inv(self._total - weight + self._base)
+        best = covariance @ (self._weighted - weight @ self._told[shot].mean + self._based)
         common = (self._common - self._own[shot].common) / others
         return best, covariance + np.diag(self._spread + _shared(common, others))
 
@@ -207,11 +218,12 @@ def _scatter(groups: Sequence[Sequence[_Told]]) -> Array:
     for told in groups:
         means = np.array([one.mean for one in told]).reshape(-1, many)
         weights = 1 / np.array([np.diag(one.covariance) for one in told]).reshape(-1, many)
+        telling = (weights > 2 * _SAYS_NOTHING).sum(axis=0)
         if len(means) < 2:
             continue
         whole = weights.sum(axis=0)
         centre = (weights * means).sum(axis=0) / whole
-        excess += (weights * (means - centre) ** 2).sum(axis=0) - (len(means) - 1)
+        excess += (weights * (means - centre) ** 2).sum(axis=0) - np.maximum(telling - 1, 0)
         scale += whole - (weights**2).sum(axis=0) / whole
     return np.where(scale > 0, np.clip(excess, 0, None) / np.where(scale > 0, scale, 1.0), 0.0)
 

@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
+from pipeline.cue_mass import cue_mass_shown
 from pipeline.flat_slips import Bend
 from pipeline.knowledge import CueMass
 from pipeline.paths import Layout, MotionEvent, Path, Seen
@@ -35,10 +36,9 @@ class ShotMotion:
     chi2: float  # at the stated noise, priors included: for comparing one set of events with another
     radius_mm: float
     lowest: Array  # the parameters at which the cost is least; ``theta`` is their mean where that is told better
-    friction_common_u: Array  # (2,) of the frictions' logarithms, from systematic effects
+    systematic: Array  # (n, n) of the covariance, what other shots before the same camera share
     by_size: Array  # (n, 2) what a standard uncertainty of the table's length, and of its width, does to the parameters
     strains: Array  # (E, 2) see `MotionProblem.strains`
-    cue_mass: CueMass | None = None  # as the balls' answer to each other shows it; None: the cue ball met none
     bends: tuple[Bend, ...] = ()  # directions in which the covariance holds the mean square of what is likely
 
     @cached_property
@@ -65,9 +65,14 @@ class ShotMotion:
         mu_s, mu_r = np.exp(self.theta[:2])
         c = self.covariance[:2, :2]
         su, ru = np.sqrt(np.diag(c))
-        common = np.exp(self.theta[:2]) * self.friction_common_u
+        common = np.exp(self.theta[:2]) * np.sqrt(np.diag(self.systematic)[:2])
         return Friction(float(mu_s), float(mu_r), float(mu_s * su), float(mu_r * ru), float(c[0, 1] / (su * ru)),
                         float(common[0]), float(common[1]))
+
+    @property
+    def cue_mass(self) -> CueMass | None:
+        """As the balls' answer to each other shows it; None: the cue ball met none."""
+        return cue_mass_shown(self.layout, self.theta, self.covariance, self.systematic)
 
     @property
     def poor(self) -> bool:

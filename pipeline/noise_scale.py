@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,21 +16,18 @@ _FEW = 12  # frames that tell of no noise
 _NORMAL = 1.1774  # median of a 2-D normal's distance, in its standard deviations: sqrt(2 ln 2)
 
 
-@dataclass(frozen=True)
-class NoiseScale:
-    """Of one ball, over its stated noise."""
-
-    seen: float  # all that residuals show, to tell by it whether a fit is poor
-    own: float  # without what systematic effects make alike in them, which are carried apart
-
-
-def noise_scales(problem: MotionProblem, theta: Array) -> dict[str, NoiseScale]:
+def noise_scales(problem: MotionProblem, theta: Array, *, apart: bool = False) -> dict[str, float]:
     """By ball, residuals over stated noise, widened where neighbouring frames err alike.
 
     From the median, so that a few wrong frames do not count. Errors that last over frames (a mark, a shadow, what an
     encoder takes over from the frame before) average out less: the variance of a mean of n values with correlation r
     from one to the next is (1+r)/(1-r) times that of independent ones.
+
+    apart : without what systematic effects make alike, where these are carried apart. Not to tell by it whether a fit
+            is poor: a wrong one leaves residuals alike, too
     """
+    if not apart:
+        return {ball: _of_ball(problem, ball, theta) for ball in problem.seen}
     left = _left_by_effects(problem, theta)
     return {ball: _of_ball(problem, ball, theta, left[problem.rows_of(ball)]) for ball in problem.seen}
 
@@ -49,25 +45,21 @@ def _left_by_effects(problem: MotionProblem, theta: Array) -> Array:
     return np.asarray(left.reshape(len(left) // 2, 2, problem.effects))
 
 
-def _of_ball(problem: MotionProblem, ball: str, theta: Array, left: Array) -> NoiseScale:
-    """``left`` (N, 2, Q): what systematic effects leave in its residuals."""
+def _of_ball(problem: MotionProblem, ball: str, theta: Array, left: Array | None = None) -> float:
+    """``left`` (N, 2, Q): what systematic effects leave in its residuals, which is not to count as alike."""
     s = problem.seen[ball]
     z = problem.observed(ball, theta)
     v = Path(problem.layout, theta, [ball]).states(ball, s.t_s)[1][0]
     moving = np.hypot(v[:, 0], v[:, 1]) > STILL_MM_S
     if moving.sum() < _FEW:  # at rest frames repeat each other and say little of the noise in motion
         size = np.linalg.norm(z, axis=1)
-        plain = max(1.0, float(np.median(size)) / _NORMAL) if len(size) >= 8 else 1.0
-        return NoiseScale(plain, plain)
+        return max(1.0, float(np.median(size)) / _NORMAL) if len(size) >= 8 else 1.0
     plain = max(LEAST_NOISE, float(np.median(np.linalg.norm(z[moving], axis=1))) / _NORMAL)
-    own, left = np.clip(z[moving], -3 * plain, 3 * plain), left[moving]
+    own = np.clip(z[moving], -3 * plain, 3 * plain)
     r = float((own[1:] * own[:-1]).sum() / max((own**2).sum(), 1e-12))
     r += (len(problem.layout.columns(ball)) - 2) / (2 * len(own))  # what follows the frames leaves them less alike
-    lasting = float((left[1:] * left[:-1]).sum()) / (2 * (len(own) - 1)) / plain**2
-    return NoiseScale(plain * _widened(r), plain * _widened(r - lasting))
-
-
-def _widened(r: float) -> float:
-    """By what frames say less that err alike, as a factor of their uncertainty."""
+    if left is not None:
+        lasting = left[moving]
+        r -= float((lasting[1:] * lasting[:-1]).sum()) / (2 * (len(own) - 1)) / plain**2
     r = min(max(r, 0.0), 0.9)
-    return math.sqrt((1 + r) / (1 - r))
+    return plain * math.sqrt((1 + r) / (1 - r))

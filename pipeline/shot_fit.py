@@ -12,7 +12,6 @@ from functools import cached_property
 
 import numpy as np
 
-from pipeline.cue_mass import cue_mass_shown
 from pipeline.descent import descend, descend_all
 from pipeline.first_guess import first_guess
 from pipeline.first_slip import first_slip
@@ -20,7 +19,7 @@ from pipeline.flat_slips import Bend, flat_slips
 from pipeline.knowledge import ANY_TWO, CueMass, Knowledge
 from pipeline.motion_problem import HUBER, MotionProblem
 from pipeline.motions import ShotMotion
-from pipeline.noise_scale import NoiseScale, noise_scales
+from pipeline.noise_scale import noise_scales
 from pipeline.paths import Layout, MotionEvent, Path, Seen, Velocities
 from pipeline.physics import Array, Friction, slide_time
 from pipeline.roll_starts import roll_starts
@@ -66,7 +65,7 @@ def fit_shot(
         if all(np.array_equal(now[b].t_s, s.t_s) for b, s in by_name.items()):
             break
     scale = noise_scales(problem, theta)
-    rescaled = _rescaled(problem, {b: noise.seen for b, noise in scale.items()})
+    rescaled = _rescaled(problem, scale)
     theta, _ = descend(rescaled, theta, max_steps)
     return FittedShot(problem, rescaled, theta, chi2, scale, max_steps)
 
@@ -79,7 +78,7 @@ class FittedShot:
     rescaled: MotionProblem  # noise as the residuals show it, with all that errs alike in them
     theta: Array
     chi2: float
-    scale: dict[str, NoiseScale]
+    scale: dict[str, float]
     max_steps: int
 
     @property
@@ -98,8 +97,10 @@ class FittedShot:
     @cached_property
     def motion(self) -> ShotMotion:
         """The motion; its covariance holds noise (scaled by the residuals), knowledge and systematic effects."""
-        problem, chi2 = _rescaled(self.stated, {b: noise.own for b, noise in self.scale.items()}), self.chi2
-        theta, _ = descend(problem, self.theta, self.max_steps)
+        problem, theta, chi2 = self.rescaled, self.theta, self.chi2
+        if not self.roughly.doubtful:
+            problem = _rescaled(self.stated, noise_scales(self.stated, theta, apart=True))
+            theta, _ = descend(problem, theta, self.max_steps)
         for rounds_left in range(MOST_ROUNDS)[::-1]:
             covariance, push, weight = _spread(problem, theta)
             covariance, bends, lower = flat_slips(problem, theta, covariance, push)
@@ -122,10 +123,9 @@ class FittedShot:
         shift = covariance @ push
         systematic = shift @ shift.T
         covariance = covariance + systematic + sum((bend.scatter for bend in bends), start=np.zeros(()))
-        radius, scale = self.stated.knowledge.table.ball.radius_mm, {b: noise.seen for b, noise in self.scale.items()}
-        return ShotMotion(layout, theta, covariance, seen, residual, scale, weight, chi2, radius, lowest,
-                          np.sqrt(np.diag(systematic)[:2]), -shift[:, :2], self.stated.strains(lowest),
-                          cue_mass_shown(layout, theta, covariance, systematic), tuple(bends))
+        radius = self.stated.knowledge.table.ball.radius_mm
+        return ShotMotion(layout, theta, covariance, seen, residual, self.scale, weight, chi2, radius, lowest,
+                          systematic, -shift[:, :2], self.stated.strains(lowest), tuple(bends))
 
 
 def _begun(
@@ -155,7 +155,7 @@ def _eased(problem: MotionProblem, theta: Array, chi2: float, max_steps: int) ->
     """The better of the fit and of one that went on for a while as if the frames were as bad as the fit makes them: in
     a pit far above the lowest, frames taken for outliers and what was known beforehand hold one another fast.
     """
-    easier = _rescaled(problem, {b: noise.seen for b, noise in noise_scales(problem, theta).items()})
+    easier = _rescaled(problem, noise_scales(problem, theta))
     other, _ = descend(easier, theta, max_steps, enough=0.03)
     other, cost = descend(problem, other, max_steps, enough=0.03)
     return (other, cost) if cost < chi2 else (theta, chi2)
