@@ -45,6 +45,9 @@ class EdgeSettings:
     rest_u_px: float = 0.05  # of a whole outline's place: what shadow, reflection and compression do to all rays alike
     moving_u_px: float = 0.13  # the same for a ball that moves: its picture is compressed anew in each frame,
     blurred_u: float = 0.045  # and along its motion its ends are faint: share of the blur's length, on rendered clips
+    part_px: float = 0.5  # seen smaller by more than this, and with gaps,
+    part_gaps: float = 0.1  # a share of the outline, it may be part of a ball: a white cap, the stripe like the cloth.
+    part_u: float = 2.0  # Its place is then as unsure as so many times what is missing of the radius, on drawn clips
     contrast_snr: float = 4.0  # a ray counts as seen above this
     agree_px: float = 0.7  # and when its edge lies this close to the fitted outline
     steps: int = 1  # after the first, coarser one; at least one
@@ -62,6 +65,7 @@ class OutlineFit:
     contrast: Array  # (N,) median signal to noise of the rays
     blur_px: Array  # (N, 2) motion assumed
     misfit: Array  # (N,) rms of luma left by the model along the rays
+    part_u_px: Array  # (N,) of its uncertainty, what comes from only a part of it standing out
 
     def of(self, rows: NDArray[np.intp]) -> OutlineFit:
         """Those balls only."""
@@ -180,20 +184,22 @@ class OutlineFitter:
         freedom = np.maximum(agree.sum(axis=1) - 3, 1)
         spread = (stiff * agree * place**2).sum(axis=1) / freedom
         noise = np.linalg.inv(normal)[:, :2, :2] * np.maximum(spread, 1.0)[:, None, None]
-        cov = noise + _common(motion_px, jac, cfg)
+        share = seen.mean(axis=1)
+        part_u_px = cfg.part_u * np.where(share < 1 - cfg.part_gaps, np.maximum(-step[:, 2] - cfg.part_px, 0.0), 0.0)
+        cov = noise + _common(motion_px, jac, cfg, part_u_px)
         fit = OutlineFit(
-            xy + step[:, :2], cov, seen.mean(axis=1), step[:, 2], median(snr), motion_px, median(rms[:, 0])
+            xy + step[:, :2], cov, share, step[:, 2], median(snr), motion_px, median(rms[:, 0]), part_u_px
         )
         return fit, balls.shape(shapes)
 
 
-def _common(motion_px: Array, jac: Array, cfg: EdgeSettings) -> Array:
-    """(N, 2, 2) mm^2 of a place's variance that more rays would not lessen."""
+def _common(motion_px: Array, jac: Array, cfg: EdgeSettings, part_u_px: Array) -> Array:
+    """(N, 2, 2) mm^2 of a place's variance that more rays would not lessen; ``part_u_px`` (N,) as only part is seen."""
     length = np.linalg.norm(motion_px, axis=1)
     moving = np.minimum(length / 0.5, 1.0)
     var_px = cfg.rest_u_px**2 + moving * (cfg.moving_u_px**2 - cfg.rest_u_px**2)
     ends = cfg.blurred_u * motion_px
-    cov_px = var_px[:, None, None] * np.eye(2) + ends[:, :, None] * ends[:, None, :]
+    cov_px = (var_px + part_u_px**2)[:, None, None] * np.eye(2) + ends[:, :, None] * ends[:, None, :]
     inverse = np.linalg.inv(jac)
     return np.asarray(inverse @ cov_px @ np.swapaxes(inverse, 1, 2))
 

@@ -48,7 +48,7 @@ class DetectSettings:
     outline_share: float = 0.4  # less of the outline than this is no ball,
     sure_support: float = 0.62  # unless so much of it lies near edges: a ball hardly brighter or darker than the cloth
     vague_radii: float = 0.12  # a place told no better than this is none either
-    vague_outline: float = 0.7  # unless so much of the outline is seen
+    vague_outline: float = 0.7  # unless so much of the outline is seen, or what is vague is which part of it is
     outline_and_clear: float = 1.25  # share of outline seen plus share of plain cloth around it: hands have neither;
     all_clear: float = 0.95  # or so much plain cloth around one of which so much lies near edges
     still_there: float = 0.3  # share of a known ball's disc that isn't cloth: below, it has gone
@@ -342,6 +342,7 @@ class BallDetector:
         alone |= (support > self.settings.sure_support) & (clear_share > self.settings.all_clear)
         told = np.sqrt(np.einsum("nii->n", fit.cov_mm2)) < self.settings.vague_radii * self.picture.radius_mm
         told |= fit.outline_share > self.settings.vague_outline
+        told |= (fit.part_u_px > 0) & (support > self.settings.sure_support)
         return np.asarray(inside & near & whole & alone & told)
 
     def _write(self, look: _Look) -> None:

@@ -28,6 +28,7 @@ def main() -> int:
         "--variations", type=Path, help="draw clips that vary tilt, lens, blur ... here and measure them"
     )
     parser.add_argument("--random", type=Path, help="draw clips in which everything differs here and measure them")
+    parser.add_argument("--painted", action="store_true", help="with stripes and numbers on the balls of --random")
     parser.add_argument("--count", type=int, default=12, help="so many with --random")
     parser.add_argument("--seed", type=int, default=1, help="of the lots drawn with --random")
     parser.add_argument("--simulated", type=int, default=0, help="so many random shots without pictures, known noise")
@@ -54,7 +55,7 @@ def main() -> int:
     if args.random:
         from tests.bench.random_clips import draw_random
 
-        draw_random(args.random, args.count, args.seed)
+        draw_random(args.random, args.count, args.seed, plain=not args.painted)
         args.folders = [*args.folders, args.random]
     folders = args.truth or args.folders or [measure.ROOT / "fixtures"]
     truths = [

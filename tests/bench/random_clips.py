@@ -22,16 +22,19 @@ STANDARDS = ("pool-9ft", "pool-9ft", "pool-8ft", "pool-7ft", "snooker-12ft", "ca
 RATES = (25.0, 30.0, 50.0, 60.0, 60.0, 120.0)
 
 
-def draw_random(folder: Path, count: int, seed: int) -> None:
-    """Film ``count`` clips, each from a seed of its own, with their truth."""
+def draw_random(folder: Path, count: int, seed: int, *, plain: bool = True) -> None:
+    """Film ``count`` clips, each from a seed of its own, with their truth.
+
+    plain : balls of one colour; else the same balls with stripes and numbers
+    """
     folder.mkdir(parents=True, exist_ok=True)
     for number in range(count):
         path = folder / f"random_{seed}_{number:03d}.mp4"
         if not path.exists():
-            draw_one(path, np.random.default_rng([seed, number]))
+            draw_one(path, np.random.default_rng([seed, number]), plain=plain)
 
 
-def draw_one(path: Path, rng: np.random.Generator) -> None:
+def draw_one(path: Path, rng: np.random.Generator, *, plain: bool = True) -> None:
     """Film one clip in which everything is drawn by lot."""
     standard = str(rng.choice(STANDARDS))
     table = standard_table(standard)
@@ -45,11 +48,15 @@ def draw_one(path: Path, rng: np.random.Generator) -> None:
     rate = float(rng.choice(RATES))
     shutter = float(rng.uniform(0.1, 0.5)) / rate
     play = play_by_lot(table, rng)
+    scene = Scene(table=table, camera=camera, look=_look(table, rng), seed=int(rng.integers(1 << 30)))
+    crf, paint = int(rng.integers(14, 27)), {"cue": "dots"} if rng.random() < 0.25 else {}
+    seed = int(rng.integers(1 << 30))
+    if not plain:
+        paint |= {ball: str(rng.choice(["stripe", "stripe", "number"])) for ball in play.stretches if ball != "cue"}
     film(
-        Scene(table=table, camera=camera, look=_look(table, rng), seed=int(rng.integers(1 << 30))), play, path,
+        scene, play, path,
         Filming(frame_rate=rate, seconds=2.6, shutter_s=shutter, instants=max(5, min(11, round(shutter * 900))),
-                crf=int(rng.integers(14, 27)), marked=("cue",) if rng.random() < 0.25 else (),
-                seed=int(rng.integers(1 << 30))),
+                crf=crf, paint=paint, seed=seed),
         about=f"drawn by lot, {standard}", target="foot-right" if table.pockets else None,
     )
 
