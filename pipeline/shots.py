@@ -137,7 +137,7 @@ def measure_shots(
         tracks |= seen
         part = replace(scene, frames_t=frames_t[inside])
         white = {k: whiteness(own[own["ball"] == k]) for k in seen}
-        strikes = find_strikes(seen, white, float(part.frames_t[-1]) + 1e-6) if seen else []
+        strikes = find_strikes(seen, white, float(part.frames_t[-1]) + 1e-6, table.ball.radius_mm) if seen else []
         if shows_its_beginning(own) and begins_rolling(seen.values(), strikes, float(part.frames_t[0])):
             rolling.append(float(part.frames_t[0]))
         for followed in _followed_shots(strikes, seen, white, part, fits or {}, learnt or {}, len(shots)):

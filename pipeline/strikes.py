@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -15,6 +15,8 @@ CARRIED_MM_S = 100.0  # a hand that takes a ball up soon moves faster
 WHITE_MARGIN = 0.4  # a cue ball is not much less white than the whitest ball of the clip
 GONE_S, FEW_ROWS = 0.25, 4  # after so long unseen, so few rows at the end don't tell that it is the same ball
 SETTLES_S = 0.5  # a ball that was set going lies still again no sooner
+TOGETHER_S = 0.1  # a ball that was struck and another that it hit can start in frames so near to one another
+BESIDE_RADII = 2.6  # a ball whose middle is seen so near to where another lay may have hit it
 
 
 @dataclass(frozen=True)
@@ -33,7 +35,9 @@ def whiteness(rows: pd.DataFrame) -> float:
     return luma + float(rows["white_share"].median()) - chroma / 60
 
 
-def find_strikes(tracks: Mapping[str, Seen], white: Mapping[str, float], clip_end_s: float) -> list[Strike]:
+def find_strikes(
+    tracks: Mapping[str, Seen], white: Mapping[str, float], clip_end_s: float, radius_mm: float
+) -> list[Strike]:
     """Strikes in order of time: a white ball goes from rest to its full speed at once, while the others lie still."""
     starts = sorted((s for seen in tracks.values() for s in find_starts(seen)), key=lambda s: s.t_s)
     struck = [s for s in starts if s.ballistic]
@@ -42,13 +46,33 @@ def find_strikes(tracks: Mapping[str, Seen], white: Mapping[str, float], clip_en
     whitest = max(white.values())
     cues = [s for s in struck if white[s.ball] >= whitest - WHITE_MARGIN]
     chosen: list[Start] = []
-    for start in cues or struck:
+    for start in (_its_hitter(s, starts, tracks, white, radius_mm) for s in cues or struck):
         if _others_still(tracks, start) and not (chosen and start.t_s - chosen[-1].t_s < 0.3):
             chosen.append(start)
     if not chosen:
         return []
     ends = [s.t_s - 0.05 for s in chosen[1:]] + [clip_end_s]
     return [Strike(s.ball, s.t_s, end) for s, end in zip(chosen, ends, strict=True)]
+
+
+def _its_hitter(
+    hit: Start, starts: Sequence[Start], tracks: Mapping[str, Seen], white: Mapping[str, float], radius_mm: float
+) -> Start:
+    """The start of another that lay still and next is seen where this one lay, no less white; else the start itself.
+
+    A ball struck hard hits another within a frame or two, and creeps when it is seen again.
+    """
+    for start in starts:
+        seen = tracks[start.ball]
+        less_white = white[start.ball] < white[hit.ball] - WHITE_MARGIN
+        if start is hit or less_white or abs(start.t_s - hit.t_s) > TOGETHER_S:
+            continue
+        place, lay = tracks[hit.ball].xy_mm[hit.row - 1], seen.xy_mm[start.row - 1]
+        now, before = (float(np.hypot(*(xy - place))) for xy in (seen.xy_mm[start.row], lay))
+        if now < BESIDE_RADII * radius_mm < before:
+            took_s = before / max(hit.top_mm_s, CARRIED_MM_S)
+            return replace(start, t_s=float(np.clip(hit.t_s - took_s, seen.t_s[start.row - 1], seen.t_s[start.row])))
+    return hit
 
 
 def _others_still(tracks: Mapping[str, Seen], start: Start) -> bool:
