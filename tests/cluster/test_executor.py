@@ -42,10 +42,10 @@ def test_a_task_that_raises_is_lost_alone_with_the_reason(two_workers):
         assert dict(executor.run(double, [4])) == {0: 8}
 
 
-def test_a_worker_lost_in_the_middle_costs_nothing(tmp_path):
+def test_a_worker_lost_in_the_middle_costs_nothing_and_a_scheduler_that_goes_away_ends_the_run(tmp_path):
     marks = tmp_path / "marks"
     marks.mkdir()
-    with machines(tmp_path, 2) as cluster, ClusterExecutor(cluster.address) as executor:
+    with machines(tmp_path, 2) as cluster, ClusterExecutor(cluster.address, settings=ClusterSettings(idle_s=2.0)) as executor:
         executor.client.wait_for_workers(2, timeout=20)
         results = {}
         for index, result in executor.run(slow_double, [(marks, n) for n in range(10)]):
@@ -58,6 +58,14 @@ def test_a_worker_lost_in_the_middle_costs_nothing(tmp_path):
         assert results == {n: 2 * n for n in range(10)}
         assert len(before) < 10
         assert set(_done_by(marks)) - {victim.pid}  # the one that was left went on
+        ended = {}
+        for index, result in executor.run(where, [0.0, 5.0, 5.0]):
+            ended[index] = result
+            if len(ended) == 1:
+                assert cluster.scheduler is not None
+                cluster.scheduler.kill()
+        assert isinstance(ended[0], int)
+        assert all(isinstance(ended[index], Lost) for index in (1, 2))
 
 
 def _done_by(marks):
@@ -87,18 +95,6 @@ def test_without_a_worker_left_the_rest_is_named_and_the_run_ends(tmp_path):
         rest = [result for result in results.values() if isinstance(result, Lost)]
         assert len(rest) >= 2
         assert all("no worker" in lost.words for lost in rest)
-
-
-def test_a_scheduler_that_goes_away_ends_the_run(tmp_path):
-    with machines(tmp_path, 1) as cluster, ClusterExecutor(cluster.address, settings=QUICK) as executor:
-        results = {}
-        for index, result in executor.run(where, [0.0, 5.0, 5.0]):
-            results[index] = result
-            if len(results) == 1:
-                assert cluster.scheduler is not None
-                cluster.scheduler.kill()
-        assert isinstance(results[0], int)
-        assert all(isinstance(results[index], Lost) for index in (1, 2))
 
 
 @pytest.mark.parametrize("address", ["localhost", "http://127.0.0.1:8786", "tcp://127.0.0.1"])

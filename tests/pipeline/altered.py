@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -22,15 +23,22 @@ RATE = 60
 Planes = NDArray[np.uint8]  # (1.5 H, W) as PyAV gives yuv420p
 
 
+@lru_cache(1)
+def _small() -> list[tuple[float, Planes]]:
+    """Each frame's time and the frame."""
+    with av.open(str(CLIP)) as source:
+        return [(float(picture.time or 0.0), picture.reformat(*SIZE, "yuv420p").to_ndarray())
+                for picture in source.decode(video=0)]
+
+
 def write(path: Path, alter: Callable[[float, Planes], list[Planes]], rate: int = RATE) -> Path:
     """Write the clip with each frame, of a time in s, turned into those given for it."""
     number = 0
-    with av.open(str(CLIP)) as source, av.open(str(path), "w") as out:
+    with av.open(str(path), "w") as out:
         stream: Any = out.add_stream("libx264", rate=rate, options={"crf": "18", "preset": "ultrafast"})
         stream.width, stream.height, stream.pix_fmt = *SIZE, "yuv420p"
-        for picture in source.decode(video=0):
-            small = picture.reformat(*SIZE, "yuv420p").to_ndarray()
-            for planes in alter(float(picture.time or 0.0), small):
+        for t_s, small in _small():
+            for planes in alter(t_s, small):
                 frame = av.VideoFrame.from_ndarray(planes, format="yuv420p")
                 frame.pts, frame.time_base = number, Fraction(1, rate)
                 out.mux(stream.encode(frame))

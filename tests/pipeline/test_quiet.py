@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from itertools import islice
 from pathlib import Path
 
 import av
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from calibration.find import find_table
 from calibration.store import Calibration
@@ -25,7 +27,7 @@ from shared.equipment import standard_table
 SOURCE = Path(__file__).parents[2] / "fixtures" / "clips" / "o08_session.mp4"
 SIZE = (640, 360)
 RATE = 30
-PAUSE_S = 8  # before each strike
+PAUSE_S = 6  # before each strike
 SECONDS = 14  # of the source: two strikes, and hands that put the balls back
 CODINGS = {
     "closed": ("libx264", {"preset": "ultrafast"}),
@@ -43,6 +45,13 @@ class Long:
     strikes_s: tuple[float, ...]
 
 
+@lru_cache(1)
+def _small() -> list[NDArray[np.int16]]:
+    with av.open(str(SOURCE)) as source:
+        return [picture.reformat(*SIZE, format="yuv420p").to_ndarray().astype(np.int16)
+                for picture in islice(source.decode(video=0), SECONDS * RATE)]
+
+
 def record(path: Path, coding: str, key_every: int = RATE) -> Long:
     """The session with a pause before each strike; a little grain, so that no frame is quite like another."""
     truth = json.loads((SOURCE.parent / "o08_session.truth.json").read_text())
@@ -52,12 +61,11 @@ def record(path: Path, coding: str, key_every: int = RATE) -> Long:
     grain = [rng.integers(-2, 3, (SIZE[1] * 3 // 2, SIZE[0]), dtype=np.int16) for _ in range(5)]
     stamps = iter(range(100_000))
     times = []
-    with av.open(str(SOURCE)) as source, av.open(str(path), "w") as out:
+    with av.open(str(path), "w") as out:
         stream = out.add_stream(codec, rate=RATE)
         stream.width, stream.height, stream.pix_fmt = *SIZE, "yuv420p"
         stream.codec_context.gop_size, stream.options = key_every, {"crf": "24", **options}
-        for index, picture in enumerate(islice(source.decode(video=0), SECONDS * RATE)):
-            small = picture.reformat(*SIZE, format="yuv420p").to_ndarray().astype(np.int16)
+        for index, small in enumerate(_small()):
             pause = any(index == round((s - 0.4) * RATE) for s in struck)
             for stamp in (next(stamps) for _ in range(1 + pause * PAUSE_S * RATE)):
                 frame = np.clip(small + grain[int(rng.integers(5))], 0, 255).astype(np.uint8)

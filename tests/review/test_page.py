@@ -22,6 +22,8 @@ if not Path(CHROMIUM).exists():
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update",
              "--disable-sync", "--no-first-run"]
 CLIPS = ["eveningA_01", "eveningA_04"]
+looks = pytest.mark.xdist_group("page that is looked at")  # one page for all of them
+decides = pytest.mark.xdist_group("page that takes decisions")
 
 
 @pytest.fixture(scope="module")
@@ -42,6 +44,14 @@ def shared(tmp_path_factory):
     """A page for the tests that decide nothing."""
     with serving(session_from_truth(tmp_path_factory.mktemp("page") / "evening", CLIPS)) as running:
         yield running
+
+
+@pytest.fixture(scope="module")
+def deciding(tmp_path_factory):
+    """A page and its session for the tests that decide, each under a name of its own."""
+    session = session_from_truth(tmp_path_factory.mktemp("deciding") / "evening", CLIPS)
+    with serving(session) as running:
+        yield running, session
 
 
 @pytest.fixture
@@ -79,14 +89,19 @@ def choose(page, verdict: str) -> None:
     page.wait_for_function("() => document.getElementById('picture').dataset.frame")
 
 
-def reviews(session: Path) -> list[tuple[str, str, str]]:
-    path = session / "measured" / "reviews.csv"
-    if not path.exists():
-        return []
-    with path.open() as file:
-        return [(row["shot_id"], row["reviewer"], row["decision"]) for row in csv.DictReader(file)]
+def sign_in(page, name: str) -> None:
+    page.fill("#reviewer", name)
+    page.press("#reviewer", "Tab")
+    page.wait_for_selector("#progress:has-text('0 of 2 decided')")
 
 
+def reviews(session: Path, name: str) -> list[tuple[str, str]]:
+    """(shot, decision) of a reviewer, in the order they were taken."""
+    with (session / "measured" / "reviews.csv").open() as file:
+        return [(row["shot_id"], row["decision"]) for row in csv.DictReader(file) if row["reviewer"] == name]
+
+
+@looks
 def test_stepping_and_jumping_show_exact_frames(shared, opened):
     truth = json.loads((Path(__file__).parents[2] / "fixtures/evenings/eveningA/eveningA_01.truth.json").read_text())
     times = truth["timestamps"]
@@ -105,6 +120,7 @@ def test_stepping_and_jumping_show_exact_frames(shared, opened):
     wait_for_frame(page, hit)
 
 
+@looks
 def test_playing_moves_on_in_slow_motion_and_the_path_is_drawn_on_the_ball(shared, opened):
     page = opened(shared.address)
     choose(page, "clean")
@@ -124,6 +140,7 @@ def test_playing_moves_on_in_slow_motion_and_the_path_is_drawn_on_the_ball(share
     assert orange > 80
 
 
+@looks
 def test_a_value_and_its_uncertainty_are_shown_to_the_same_place(shared, opened):
     page = opened(shared.address)
     choose(page, "clean")
@@ -139,56 +156,59 @@ def test_a_value_and_its_uncertainty_are_shown_to_the_same_place(shared, opened)
     assert [row for row in rows if not re.search("[1-9]", row[1])] == []  # never "± 0.00"
 
 
-def test_decide_undo_and_reload(session, opened):
-    with serving(session) as running:
-        page = opened(running.address)
-        choose(page, "mishit")
-        assert page.is_visible("#numbers-card:has-text('hidden until you decide')")
-        page.fill("#note", "rolled through")
-        page.keyboard.press("Enter")
-        page.keyboard.press("r")
-        page.wait_for_selector("#reject[aria-pressed=true]")
-        assert reviews(session) == [("eveningA_04-01", "reviewer", "reject")]
-        assert page.is_visible("#numbers-card:has-text('Rebound angle')")  # the curtain is up now
-        assert page.is_visible("#progress:has-text('1 of 2 decided')")
-        page.reload()
-        page.wait_for_selector("body[data-ready=yes]")
-        page.wait_for_selector("#reject[aria-pressed=true]")
-        assert page.input_value("#note") == "rolled through"
-        page.keyboard.press("u")
-        page.wait_for_selector("#reject[aria-pressed=false]")
-        assert page.is_visible("#progress:has-text('0 of 2 decided')")
-        assert [r[2] for r in reviews(session)] == ["reject", "undo"]
+@decides
+def test_decide_undo_and_reload(deciding, opened):
+    running, session = deciding
+    page = opened(running.address)
+    sign_in(page, "ida")
+    choose(page, "mishit")
+    assert page.is_visible("#numbers-card:has-text('hidden until you decide')")
+    page.fill("#note", "rolled through")
+    page.keyboard.press("Enter")
+    page.keyboard.press("r")
+    page.wait_for_selector("#reject[aria-pressed=true]")
+    assert reviews(session, "ida") == [("eveningA_04-01", "reject")]
+    assert page.is_visible("#numbers-card:has-text('Rebound angle')")  # the curtain is up now
+    assert page.is_visible("#progress:has-text('1 of 2 decided')")
+    page.reload()
+    page.wait_for_selector("body[data-ready=yes]")
+    page.wait_for_selector("#reject[aria-pressed=true]")
+    assert page.input_value("#note") == "rolled through"
+    page.keyboard.press("u")
+    page.wait_for_selector("#reject[aria-pressed=false]")
+    assert page.is_visible("#progress:has-text('0 of 2 decided')")
+    assert [decision for _, decision in reviews(session, "ida")] == ["reject", "undo"]
 
 
-def test_the_keyboard_alone_is_enough_and_focus_shows(session, opened):
-    with serving(session) as running:
+@decides
+def test_the_keyboard_alone_is_enough_and_focus_shows(deciding, opened):
+    running, session = deciding
+    page = opened(running.address)
+    sign_in(page, "lin")
+    for key in ("a", "j", "r"):
+        page.keyboard.press(key)
+        page.wait_for_timeout(400)
+    assert sorted(decision for _, decision in reviews(session, "lin")) == ["accept", "reject"]
+    for _ in range(6):
+        page.keyboard.press("Tab")
+    focused = page.evaluate("() => document.activeElement.tagName")
+    assert focused in ("INPUT", "BUTTON", "SELECT", "SUMMARY")
+
+
+@decides
+def test_two_reviewers_are_kept_apart_and_their_agreement_is_shown(deciding, opened):
+    running, session = deciding
+    for name, keys in (("kim", {"clean": "a", "mishit": "r"}), ("sam", {"clean": "a", "mishit": "a"})):
         page = opened(running.address)
-        for key in ("a", "j", "r"):
+        sign_in(page, name)
+        for verdict, key in keys.items():
+            choose(page, verdict)
             page.keyboard.press(key)
-            page.wait_for_timeout(400)
-        assert sorted(r[2] for r in reviews(session)) == ["accept", "reject"]
-        for _ in range(6):
-            page.keyboard.press("Tab")
-        focused = page.evaluate("() => document.activeElement.tagName")
-        assert focused in ("INPUT", "BUTTON", "SELECT", "SUMMARY")
-
-
-def test_two_reviewers_are_kept_apart_and_their_agreement_is_shown(session, opened):
-    with serving(session) as running:
-        for name, keys in (("kim", {"clean": "a", "mishit": "r"}), ("sam", {"clean": "a", "mishit": "a"})):
-            page = opened(running.address)
-            page.fill("#reviewer", name)
-            page.press("#reviewer", "Tab")
-            page.wait_for_selector("#progress:has-text('0 of 2 decided')")
-            for verdict, key in keys.items():
-                choose(page, verdict)
-                page.keyboard.press(key)
-                page.wait_for_selector("[aria-pressed=true]:is(#accept, #reject)")
-            page.wait_for_selector("#progress:has-text('2 of 2 decided')")
-        assert len(reviews(session)) == 4
-        page.wait_for_selector("#agreement:has-text('kim and sam: 1 of 2 alike, Cohen')")
-        assert page.is_visible("#agreement:has-text('kappa 0.00')")
+            page.wait_for_selector("[aria-pressed=true]:is(#accept, #reject)")
+        page.wait_for_selector("#progress:has-text('2 of 2 decided')")
+    assert [len(reviews(session, name)) for name in ("kim", "sam")] == [2, 2]
+    page.wait_for_selector("#agreement:has-text('kim and sam: 1 of 2 alike, Cohen')")
+    assert page.is_visible("#agreement:has-text('kappa 0.00')")
 
 
 def test_a_kill_in_the_middle_loses_no_decision(session, opened):
@@ -312,6 +332,7 @@ def test_nothing_runs_off_the_side_of_desk_tablet_or_telephone(tmp_path, opened)
                 assert box["x"] + box["width"] <= card["x"] + card["width"]
 
 
+@looks
 def test_every_control_has_a_name_and_the_colours_enough_contrast(shared, opened):
     page = opened(shared.address)
     nameless = page.evaluate("""() => [...document.querySelectorAll('button, input, select, canvas, svg[role=img]')]

@@ -36,9 +36,11 @@ def measured(hidden, speed_mps: float, white: bool = True):
     return played, found.shots, [shot.followed.lost for shot in found.measured]
 
 
-@pytest.mark.parametrize("speed_mps", [0.7, 1.5, 3.0])
-@pytest.mark.parametrize("low_mm", [150, 300, 450, 550, 600, 700, 900, 1100])
-@pytest.mark.parametrize("wide_mm", [80, 160, 300])
+LOWS_MM, WIDE_MM, SPEEDS_MPS = (150, 300, 450, 550, 600, 700, 900, 1100), (80, 160, 300), (0.7, 1.5, 3.0)
+
+
+@pytest.mark.parametrize(("low_mm", "wide_mm", "speed_mps"), [
+    (low, WIDE_MM[(i + k) % 3], speed) for i, low in enumerate(LOWS_MM) for k, speed in enumerate(SPEEDS_MPS)])
 def test_a_strip_across_the_table(low_mm, wide_mm, speed_mps):
     played, shots, lost = measured((low_mm, low_mm + wide_mm), speed_mps)
     home = played.object[1]
