@@ -26,10 +26,10 @@ from pipeline.roll_starts import roll_starts
 from shared.equipment import Table
 
 MOST_OTHER_ROLLS = 3  # of the other rolls tried, so many are followed to the end
-MOST_EVENTS_TRIED = 8  # a shot with more is no bank to measure, and would take long
+MOST_EVENTS_TRIED = 12  # a shot with more is no bank to measure, and would take long
 ALL_COUNTED = 100.0  # tolerated residuals where none may be left out
 MOST_ROUNDS = 2  # of fitting anew where a better fit came to light, or other frames are those that an event blurs
-FAR_OFF = 4.0  # chi squared a frame; two are expected
+FAR_OFF = 2.5  # chi squared a frame; two are expected
 HOPELESS = 40.0  # the same: no other roll helps there, the events are wrong
 
 

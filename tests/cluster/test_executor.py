@@ -45,7 +45,8 @@ def test_a_task_that_raises_is_lost_alone_with_the_reason(two_workers):
 def test_a_worker_lost_in_the_middle_costs_nothing_and_a_scheduler_that_goes_away_ends_the_run(tmp_path):
     marks = tmp_path / "marks"
     marks.mkdir()
-    with machines(tmp_path, 2) as cluster, ClusterExecutor(cluster.address, settings=ClusterSettings(idle_s=2.0)) as executor:
+    patient = ClusterSettings(idle_s=2.0)
+    with machines(tmp_path, 2) as cluster, ClusterExecutor(cluster.address, settings=patient) as executor:
         executor.client.wait_for_workers(2, timeout=20)
         results = {}
         for index, result in executor.run(slow_double, [(marks, n) for n in range(10)]):
