@@ -1,7 +1,7 @@
 """Two balls that met and whose tracks went on with one another's paths: told by their colours before and after.
 
 With few frames a second, a ball that stops dead where it hits another, which goes on with its speed, looks like one
-that ran through.
+that ran through. Balls of one colour, or a striped one that turns, can still be told: none runs through another.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ SPAN_S = 0.5  # colours are compared over so long before and after
 LEAST_ROWS = 4
 UNLIKE = 12.0  # squares of what the same ball may differ by, summed over both balls: more is not the same two balls,
 BETTER = 0.3  # if the other way round it is less than this share of that
+THROUGH = 0.7  # diameters: tracks that came so near ran through one another; the other way round they must not
 
 Rows = list[int]
 
@@ -57,6 +58,8 @@ def _wrong_way(one: Rows, other: Rows, t_s: Array, xy_mm: Array, looks: Array, d
     near &= nearest <= np.minimum(np.append(nearest[1:], np.inf), np.insert(nearest[:-1], 0, np.inf))
     for k in np.flatnonzero(near):
         when = float(t_s[a[in_a[k]]])
+        if nearest[k] < THROUGH * diameter_mm <= float(_nearest_to_origin(apart[k][None], -apart[k + 1][None])[0]):
+            return when
         mine, its = _looks(a, t_s, looks, when), _looks(b, t_s, looks, when)
         if mine is None or its is None:
             continue

@@ -1,4 +1,6 @@
-"""Tracks that went on with one another's paths after a hit are told by the balls' colours; others are left alone."""
+"""Tracks that went on with one another's paths after a hit are told by the balls' colours, or by running through one
+another; others are left alone.
+"""
 
 from __future__ import annotations
 
@@ -37,7 +39,7 @@ def crossed(t_s, cue, other, when):
 
 
 @pytest.mark.parametrize("rate", [25.0, 30.0, 60.0, 240.0])
-@pytest.mark.parametrize("other", [PALE, RED])
+@pytest.mark.parametrize("other", [CUE, PALE, RED])
 def test_what_was_crossed_at_a_hit_is_put_right(rate, other):
     for seed in range(5):
         t_s, xy, looks, cue, struck = shot(rate, (CUE, other), seed)
