@@ -64,8 +64,8 @@ def _its_hitter(
     """
     for start in starts:
         seen = tracks[start.ball]
-        less_white = white[start.ball] < white[hit.ball] - WHITE_MARGIN
-        if start is hit or less_white or abs(start.t_s - hit.t_s) > TOGETHER_S:
+        apart_s = abs(seen.t_s[start.row] - tracks[hit.ball].t_s[hit.row])
+        if start is hit or apart_s > TOGETHER_S or white[start.ball] < white[hit.ball] - WHITE_MARGIN:
             continue
         place, lay = tracks[hit.ball].xy_mm[hit.row - 1], seen.xy_mm[start.row - 1]
         now, before = (float(np.hypot(*(xy - place))) for xy in (seen.xy_mm[start.row], lay))

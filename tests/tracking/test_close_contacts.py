@@ -113,10 +113,11 @@ def test_a_cushion_met_at_its_very_end_is_part_of_the_arrival():
 # 1032, 1090: a cushion within a frame of the hit; 1105, 1152, 1158: of the strike; 1010: of another cushion;
 # 1012, 1025, 1098: fits that were caught far from the best;
 # 9235: the cue ball touches the cushion that it lies at, softly, and no frame lies far off a path without that;
-# 9223: it runs along a cushion for a second, two millimetres off, before it touches it; 10055: nine contacts
+# 9223: it runs along a cushion for a second, two millimetres off, before it touches it; 10055: nine contacts;
+# 10180: struck and at the other ball between two frames
 @pytest.mark.parametrize(
     "seed", [42, 66, 87, 1006, 1010, 1012, 1025, 1032, 1090, 1098, 1105, 1152, 1158, 1213, 9201, 9223, 9235,
-             9763, 10055])
+             9763, 10055, 10180])
 def test_shots_from_anywhere(seed):
     found, errors = drawn(seed)
     assert [shot.followed.lost for shot in found.measured] == [""]
