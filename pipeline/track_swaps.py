@@ -47,7 +47,9 @@ def _split(rows: Rows, t_s: Array, when: float) -> tuple[Rows, Rows]:
 
 
 def _wrong_way(one: Rows, other: Rows, t_s: Array, xy_mm: Array, looks: Array, diameter_mm: float) -> float | None:
-    """The time of the last row before the first meeting after which two tracks look like each other."""
+    """The time of the last row before the first meeting after which two tracks look like each other, or at which they
+    run through one another, unless their looks speak against it.
+    """
     a, b = np.array(one), np.array(other)
     _, in_a, in_b = np.intersect1d(t_s[a], t_s[b], return_indices=True)
     if len(in_a) < 2:
@@ -58,14 +60,15 @@ def _wrong_way(one: Rows, other: Rows, t_s: Array, xy_mm: Array, looks: Array, d
     near &= nearest <= np.minimum(np.append(nearest[1:], np.inf), np.insert(nearest[:-1], 0, np.inf))
     for k in np.flatnonzero(near):
         when = float(t_s[a[in_a[k]]])
-        if nearest[k] < THROUGH * diameter_mm <= float(_nearest_to_origin(apart[k][None], -apart[k + 1][None])[0]):
-            return when
         mine, its = _looks(a, t_s, looks, when), _looks(b, t_s, looks, when)
-        if mine is None or its is None:
-            continue
-        same = float(((mine[0] - mine[1]) ** 2).sum() + ((its[0] - its[1]) ** 2).sum())
-        crossed = float(((mine[0] - its[1]) ** 2).sum() + ((its[0] - mine[1]) ** 2).sum())
-        if same > UNLIKE and crossed < BETTER * same:
+        if mine is not None and its is not None:
+            same = float(((mine[0] - mine[1]) ** 2).sum() + ((its[0] - its[1]) ** 2).sum())
+            crossed = float(((mine[0] - its[1]) ** 2).sum() + ((its[0] - mine[1]) ** 2).sum())
+            if same > UNLIKE and crossed < BETTER * same:
+                return when
+            if crossed > UNLIKE and same < BETTER * crossed:
+                continue  # a hand carried one over the other
+        if nearest[k] < THROUGH * diameter_mm <= float(_nearest_to_origin(apart[k][None], -apart[k + 1][None])[0]):
             return when
     return None
 

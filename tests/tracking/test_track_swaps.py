@@ -56,3 +56,14 @@ def test_what_was_right_stays(colours):
         tracks = [list(cue), list(struck)]
         exchanged(tracks, t_s, xy, looks, COLOUR_U, DIAMETER)
         assert tracks == [cue, struck]
+
+
+def test_a_ball_carried_over_another_keeps_its_name():
+    """Seen from above it runs through the other; both look after it as they did before."""
+    for seed in range(5):
+        t_s, xy, looks, cue, struck = shot(30.0, (CUE, RED), seed)
+        over = crossed(t_s, cue, struck, 0.53)  # as a path: through the other's place and on
+        looks[over[0]], looks[over[1]] = CUE, RED
+        tracks = [list(rows) for rows in over]
+        exchanged(tracks, t_s, xy, looks, COLOUR_U, DIAMETER)
+        assert tracks == over
