@@ -19,6 +19,7 @@ LEAST_ROWS = 4
 UNLIKE = 12.0  # squares of what the same ball may differ by, summed over both balls: more is not the same two balls,
 BETTER = 0.3  # if the other way round it is less than this share of that
 THROUGH = 0.7  # diameters: tracks that came so near ran through one another; the other way round they must not
+IN_SIGHT_S = 0.15  # balls unseen for longer may have passed one another
 
 Rows = list[int]
 
@@ -68,7 +69,9 @@ def _wrong_way(one: Rows, other: Rows, t_s: Array, xy_mm: Array, looks: Array, d
                 return when
             if crossed > UNLIKE and same < BETTER * crossed:
                 continue  # a hand carried one over the other
-        if nearest[k] < THROUGH * diameter_mm <= float(_nearest_to_origin(apart[k][None], -apart[k + 1][None])[0]):
+        in_sight = float(t_s[a[in_a[k + 1]]]) - when < IN_SIGHT_S
+        other_way = float(_nearest_to_origin(apart[k][None], -apart[k + 1][None])[0])
+        if in_sight and nearest[k] < THROUGH * diameter_mm <= other_way:
             return when
     return None
 

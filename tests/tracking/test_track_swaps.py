@@ -67,3 +67,13 @@ def test_a_ball_carried_over_another_keeps_its_name():
         tracks = [list(rows) for rows in over]
         exchanged(tracks, t_s, xy, looks, COLOUR_U, DIAMETER)
         assert tracks == over
+
+
+def test_where_neither_is_seen_for_long_nothing_is_told():
+    """They may have gone around one another."""
+    t_s, xy, looks, cue, struck = shot(30.0, (CUE, CUE), 1)
+    seen = np.flatnonzero((t_s < 0.5) | (t_s > 0.7))
+    tracks = [[r for r in rows if r in seen] for rows in crossed(t_s, cue, struck, 0.53)]
+    before = [list(rows) for rows in tracks]
+    exchanged(tracks, t_s, xy, looks, COLOUR_U, DIAMETER)
+    assert tracks == before
