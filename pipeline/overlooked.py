@@ -13,9 +13,8 @@ import numpy as np
 from pipeline.motions import STRAINED, ShotMotion
 from pipeline.paths import Seen
 from pipeline.physics import Array
-from pipeline.strikes import Strike
+from pipeline.strikes import BESIDE_RADII, Strike
 
-PASSED_RADII = 2.6  # a ball whose middle came as close as this to another's may have hit it
 GONE_RADII = 0.5  # within so much of its place, a ball lies where it lay
 BLINK_S = 0.2  # not to be seen for so long is no sign
 ROLLS_MM_S = 150.0  # faster than what a false find creeps
@@ -162,7 +161,7 @@ def _passed(movers: Iterable[Seen], place: Array, left_s: float, gone: Seen, rad
         if len(at) < 2:
             continue
         x, y = (np.interp(at, mover.t_s, mover.xy_mm[:, k]) for k in range(2))
-        near = np.hypot(x - place[0], y - place[1]) < PASSED_RADII * radius_mm
+        near = np.hypot(x - place[0], y - place[1]) < BESIDE_RADII * radius_mm
         speed = np.hypot(np.gradient(x, at), np.gradient(y, at))
         if (near & (speed > ROLLS_MM_S)).any():  # one that lies beside it hits nothing: a hand took the other up
             return True

@@ -16,7 +16,7 @@ WHITE_MARGIN = 0.4  # a cue ball is not much less white than the whitest ball of
 GONE_S, FEW_ROWS = 0.25, 4  # after so long unseen, so few rows at the end don't tell that it is the same ball
 SETTLES_S = 0.5  # a ball that was set going lies still again no sooner
 TOGETHER_S = 0.1  # a ball that was struck and another that it hit can start in frames so near to one another
-BESIDE_RADII = 2.6  # a ball whose middle is seen so near to where another lay may have hit it
+BESIDE_RADII = 2.6  # a ball whose middle came as close as this to another's may have hit it
 
 
 @dataclass(frozen=True)

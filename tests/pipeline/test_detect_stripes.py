@@ -58,7 +58,7 @@ def test_a_stripe_of_its_own_colour_does_no_harm(bare, colour):
 def test_a_cap_is_not_taken_for_the_ball(bare):
     """The ball's place is told worse where its seen outline is too small for a ball, and has gaps."""
     rows = np.concatenate([found(bare, CLOTH, seed) for seed in (1, 2, 3)])
-    assert len(rows) >= 180
+    assert len(rows) >= 194  # of 198: told worse, but still there
     z = rows[:, :2] / rows[:, 2:]
     assert np.sqrt(np.mean(z**2)) < 1.5
     assert (np.abs(z) > 4).mean() < 0.02
