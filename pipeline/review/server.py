@@ -215,12 +215,18 @@ class ReviewServer:
     def _corners(self, request: Request, _: dict[str, Any]) -> dict[str, Any]:
         clip, path = self._clip(request.path_params["clip"])
         by_hand = read_corrections(self.out).get(same_letters(clip))
-        return {**self._look(path, by_hand or self.desk.settings.camera.corners_px), "corrected": by_hand is not None}
+        return self._before_correction(path) if by_hand is None else {
+            **self._look(path, by_hand), "given": by_hand, "source": "hand"}
 
     def _preview(self, request: Request, body: dict[str, Any]) -> dict[str, Any]:
         _, path = self._clip(request.path_params["clip"])
         given = body.get("corners")
-        return self._look(path, None if given is None else check_corners(given))
+        return self._before_correction(path) if given is None else self._look(path, check_corners(given))
+
+    def _before_correction(self, path: Path) -> dict[str, Any]:
+        """What holds where nothing was corrected by hand: the corners of session.toml, or those in the picture."""
+        given = self.desk.settings.camera.corners_px
+        return {**self._look(path, given), "given": given, "source": "picture" if given is None else "session"}
 
     def _save_corners(self, request: Request, body: dict[str, Any]) -> dict[str, Any]:
         clip, path = self._clip(request.path_params["clip"])

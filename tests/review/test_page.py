@@ -1,42 +1,21 @@
-"""The page in a real browser: play, step, decide, undo, reload, two reviewers, a kill, corners dragged."""
+"""The page in a real browser: play, step, a kill, corners dragged and saved."""
 
 from __future__ import annotations
 
 import csv
 import json
 import re
-import shutil
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from tests.review.from_truth import session_from_truth
+from tests.review.looking import CLIPS, choose, hold, wait_until
 from tests.review.serving import serving
 
-CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
-playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed: the page was not tested")
-if not Path(CHROMIUM).exists():
-    pytest.skip("no chromium on this machine: the page was not tested in a browser", allow_module_level=True)
-
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update",
-             "--disable-sync", "--no-first-run"]
-CLIPS = ["eveningA_01", "eveningA_04"]
 looks = pytest.mark.xdist_group("page that is looked at")  # one page for all of them
-decides = pytest.mark.xdist_group("page that takes decisions")
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with playwright.sync_playwright() as tool:
-        running = tool.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield running
-        running.close()
-
-
-@pytest.fixture
-def session(tmp_path):
-    return session_from_truth(tmp_path / "evening", CLIPS)
 
 
 @pytest.fixture(scope="module")
@@ -46,59 +25,12 @@ def shared(tmp_path_factory):
         yield running
 
 
-@pytest.fixture(scope="module")
-def deciding(tmp_path_factory):
-    """A page and its session for the tests that decide, each under a name of its own."""
-    session = session_from_truth(tmp_path_factory.mktemp("deciding") / "evening", CLIPS)
-    with serving(session) as running:
-        yield running, session
-
-
-@pytest.fixture
-def opened(browser):
-    """Open an address in a page of its own; the page must stay free of script errors."""
-    made, faults = [], []
-
-    def open_page(address: str, **options):
-        context = browser.new_context(**({"viewport": {"width": 1440, "height": 1000}} | options))
-        page = context.new_page()
-        page.on("pageerror", lambda error: faults.append(str(error)))
-        page.on("console", lambda m: faults.append(m.text) if "Content Security" in m.text else None)
-        page.goto(address)
-        page.wait_for_selector("body[data-ready=yes]")
-        made.append(context)
-        return page
-
-    yield open_page
-    for context in made:
-        context.close()
-    assert faults == []
-
-
 def frame_on_show(page) -> int:
     return int(page.get_attribute("#picture", "data-frame"))
 
 
 def wait_for_frame(page, frame: int) -> None:
     page.wait_for_function("f => document.getElementById('picture').dataset.frame === String(f)", arg=frame)
-
-
-def choose(page, verdict: str) -> None:
-    page.locator(f"#shot-list button:has(.mark.{verdict})").first.click()
-    page.wait_for_function("v => document.querySelector('#verdict h2').textContent.includes(v)", arg=verdict)
-    page.wait_for_function("() => document.getElementById('picture').dataset.frame")
-
-
-def sign_in(page, name: str) -> None:
-    page.fill("#reviewer", name)
-    page.press("#reviewer", "Tab")
-    page.wait_for_selector("#progress:has-text('0 of 2 decided')")
-
-
-def reviews(session: Path, name: str) -> list[tuple[str, str]]:
-    """(shot, decision) of a reviewer, in the order they were taken."""
-    with (session / "measured" / "reviews.csv").open() as file:
-        return [(row["shot_id"], row["decision"]) for row in csv.DictReader(file) if row["reviewer"] == name]
 
 
 @looks
@@ -156,61 +88,6 @@ def test_a_value_and_its_uncertainty_are_shown_to_the_same_place(shared, opened)
     assert [row for row in rows if not re.search("[1-9]", row[1])] == []  # never "± 0.00"
 
 
-@decides
-def test_decide_undo_and_reload(deciding, opened):
-    running, session = deciding
-    page = opened(running.address)
-    sign_in(page, "ida")
-    choose(page, "mishit")
-    assert page.is_visible("#numbers-card:has-text('hidden until you decide')")
-    page.fill("#note", "rolled through")
-    page.keyboard.press("Enter")
-    page.keyboard.press("r")
-    page.wait_for_selector("#reject[aria-pressed=true]")
-    assert reviews(session, "ida") == [("eveningA_04-01", "reject")]
-    assert page.is_visible("#numbers-card:has-text('Rebound angle')")  # the curtain is up now
-    assert page.is_visible("#progress:has-text('1 of 2 decided')")
-    page.reload()
-    page.wait_for_selector("body[data-ready=yes]")
-    page.wait_for_selector("#reject[aria-pressed=true]")
-    assert page.input_value("#note") == "rolled through"
-    page.keyboard.press("u")
-    page.wait_for_selector("#reject[aria-pressed=false]")
-    assert page.is_visible("#progress:has-text('0 of 2 decided')")
-    assert [decision for _, decision in reviews(session, "ida")] == ["reject", "undo"]
-
-
-@decides
-def test_the_keyboard_alone_is_enough_and_focus_shows(deciding, opened):
-    running, session = deciding
-    page = opened(running.address)
-    sign_in(page, "lin")
-    for key in ("a", "j", "r"):
-        page.keyboard.press(key)
-        page.wait_for_timeout(400)
-    assert sorted(decision for _, decision in reviews(session, "lin")) == ["accept", "reject"]
-    for _ in range(6):
-        page.keyboard.press("Tab")
-    focused = page.evaluate("() => document.activeElement.tagName")
-    assert focused in ("INPUT", "BUTTON", "SELECT", "SUMMARY")
-
-
-@decides
-def test_two_reviewers_are_kept_apart_and_their_agreement_is_shown(deciding, opened):
-    running, session = deciding
-    for name, keys in (("kim", {"clean": "a", "mishit": "r"}), ("sam", {"clean": "a", "mishit": "a"})):
-        page = opened(running.address)
-        sign_in(page, name)
-        for verdict, key in keys.items():
-            choose(page, verdict)
-            page.keyboard.press(key)
-            page.wait_for_selector("[aria-pressed=true]:is(#accept, #reject)")
-        page.wait_for_selector("#progress:has-text('2 of 2 decided')")
-    assert [len(reviews(session, name)) for name in ("kim", "sam")] == [2, 2]
-    page.wait_for_selector("#agreement:has-text('kim and sam: 1 of 2 alike, Cohen')")
-    assert page.is_visible("#agreement:has-text('kappa 0.00')")
-
-
 def test_a_kill_in_the_middle_loses_no_decision(session, opened):
     with serving(session) as running:
         page = opened(running.address)
@@ -263,6 +140,55 @@ def test_corners_are_dragged_the_sights_follow_and_the_correction_is_saved(sessi
         page.click("#corner-save")
         page.wait_for_selector("#corner-state:has-text('Saved for')")
         assert json.loads((session / "measured" / "corners.json").read_text())["corners_px"] == {}
+
+
+def test_saving_a_clip_saves_what_is_shown_of_this_clip(session, opened):
+    """Looking for the table of one clip takes no correction of another back; no clip is saved before it is there."""
+    corners = session / "measured" / "corners.json"
+    with serving(session) as running:
+        page = opened(running.address)
+        page.click("#view-corners")
+        page.wait_for_selector("#corner-numbers:has-text('Sights seen')")
+        page.locator(".handle").first.focus()
+        page.keyboard.press("ArrowLeft")
+        page.click("#corner-save")
+        page.wait_for_selector("#corner-state:has-text('Saved for')")
+        by_hand = json.loads(corners.read_text())["corners_px"]
+        page.select_option("#corner-clip", index=1)
+        page.wait_for_selector("#corner-state:has-text('As found in the picture.')")
+        page.click("#corner-find")
+        page.wait_for_selector("#corner-state:has-text('take a correction back')")
+        held = hold(page, "**/api/clip/0/corners")
+        page.select_option("#corner-clip", index=0)
+        wait_until(page, lambda: held)
+        sent = []
+        page.on("request", lambda request: sent.append(request.method))
+        page.click("#corner-save")  # nothing to save yet
+        page.wait_for_timeout(200)
+        assert "POST" not in sent
+        held[0].continue_()
+        page.wait_for_selector("#corner-state:has-text('Corrected by hand')")
+        page.click("#corner-save")
+        page.wait_for_selector("#corner-state:has-text('Saved for')")
+    assert list(by_hand) == ["eveningA_01.mp4"]
+    kept = json.loads(corners.read_text())["corners_px"]
+    np.testing.assert_allclose(kept["eveningA_01.mp4"], by_hand["eveningA_01.mp4"], atol=0.01)
+
+
+def test_corners_not_saved_yet_are_still_there_after_a_look_at_the_shots(session, opened):
+    with serving(session) as running:
+        page = opened(running.address)
+        page.click("#view-corners")
+        page.wait_for_selector("#corner-numbers:has-text('Sights seen')")
+        handle = page.locator(".handle").first
+        handle.focus()
+        page.keyboard.press("Shift+ArrowLeft")
+        moved = handle.bounding_box()
+        page.click("#view-shots")
+        page.click("#view-corners")
+        page.wait_for_timeout(500)
+        assert page.inner_text("#corner-state") == "Changed, not saved."
+        assert handle.bounding_box() == moved
 
 
 def test_a_corner_moved_by_a_pixel_is_previewed_and_can_be_looked_at_again_once_saved(tmp_path, opened):

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from calibration.store import read_calibrations, write_calibrations
 from tests.review.from_truth import session_from_truth, with_climate
 from tests.review.serving import Serving, ask, serving
 
@@ -199,8 +200,6 @@ def test_without_a_decision_nothing_is_said_of_pooling(tmp_path):
 
 def test_a_clip_whose_table_was_not_found_can_be_given_corners(tmp_path):
     session = session_from_truth(tmp_path / "evening", CLIPS)
-    from calibration.store import read_calibrations, write_calibrations
-
     kept = read_calibrations(session / "measured" / "calibration.json")
     write_calibrations(session / "measured" / "calibration.json", kept[:1])
     corners = kept[1].corners_px.tolist()
@@ -225,11 +224,25 @@ def test_corners_moved_by_a_pixel_get_an_answer_before_and_after_saving(tmp_path
         previewed = json.loads(ask(f"{clip}/preview", body={"corners": corners})[1])
         assert ask(f"{clip}/corners", body={"corners": corners})[0] == 200
         saved = json.loads(ask(f"{clip}/corners")[1])
-        assert saved["corrected"]
+        assert (found["source"], saved["source"]) == ("picture", "hand")
+        assert saved["given"] == corners  # not what the camera's fit makes of them
         for marks in (previewed, saved):
             assert marks["problem"] == ""
             assert marks["rms_px"] is None  # four corners are all there is to fit
             assert marks["sights_rms_px"] > 0.2
+
+
+def test_corners_given_in_session_toml_hold_where_nothing_is_corrected_and_are_called_so(tmp_path):
+    session = session_from_truth(tmp_path / "evening", ["eveningA_01"])
+    found = read_calibrations(session / "measured" / "calibration.json")[0].corners_px
+    given = [[round(float(x) + 2, 1), round(float(y), 1)] for x, y in found]
+    with (session / "session.toml").open("a") as file:
+        file.write(f"\n[camera]\ncorners_px = {given}\n")
+    with serving(session) as running:
+        clip = f"{running.address}api/clip/0"
+        for reply in (ask(f"{clip}/corners"), ask(f"{clip}/preview", body={"corners": None})):
+            marks = json.loads(reply[1])
+            assert (marks["source"], marks["given"]) == ("session", given)
 
 
 def test_a_session_that_was_not_measured_is_refused_in_one_line(tmp_path):

@@ -7,6 +7,7 @@ import { homography, apply } from "./homography.js";
 const byId = (id) => document.getElementById(id);
 const NAMES = ["head-right", "foot-right", "foot-left", "head-left"];
 const EDGES = ["right", "foot", "left", "head"];
+const SOURCES = { hand: "Corrected by hand.", session: "As given in session.toml.", picture: "As found in the picture." };
 const LOUPE = 180, ZOOM = 5;
 
 export class Corners {
@@ -32,8 +33,11 @@ export class Corners {
   }
 
   async open(clip = this.clip ?? 0) {
+    if (this.changed && clip === this.clip) return; // back from the shots: what was dragged is still there to be saved
+    clearTimeout(this.timer); // a preview of the clip before
     this.clip = clip;
     this.points = this.marks = null;
+    this.found = false;
     this.state("Loading the picture …");
     try {
       const picture = new Image();
@@ -46,7 +50,7 @@ export class Corners {
       this.take(marks);
       if (!this.points) this.points = this.somewhere();
       this.changed = false;
-      this.state(marks.corrected ? "Corrected by hand." : "As found in the picture.");
+      this.state(SOURCES[marks.source]);
       this.draw();
       this.fail(null);
     } catch (error) {
@@ -63,7 +67,7 @@ export class Corners {
   take(marks) {
     this.marks = marks;
     if (!marks.problem && marks.corners) {
-      this.points ??= marks.corners.map((point) => [...point]);
+      this.points ??= (marks.given ?? marks.corners).map((point) => [...point]); // given: to be kept, not its fit
       this.last = { corners: marks.corners, sights: marks.sights };
     }
     this.card();
@@ -88,15 +92,17 @@ export class Corners {
   }
 
   async find() {
+    const { clip } = this;
     this.state("Looking for the table …");
     try {
-      const marks = await api.previewCorners(this.clip, null);
+      const marks = await api.previewCorners(clip, null);
+      if (clip !== this.clip) return;
       if (marks.problem) { this.state(marks.problem); return; }
       this.points = null;
       this.take(marks);
       this.changed = true;
       this.found = true;
-      this.state("As found in the picture. Save to take a correction back.");
+      this.state(`${SOURCES[marks.source]} Save to take a correction back.`);
       this.draw();
     } catch (error) {
       this.fail(error);
@@ -104,8 +110,11 @@ export class Corners {
   }
 
   async save(all) {
+    if (!this.points) return; // the picture isn't there yet: nothing to save
+    const { clip } = this;
     try {
-      const reply = await api.saveCorners(this.clip, this.found ? null : this.points, all);
+      const reply = await api.saveCorners(clip, this.found ? null : this.points, all);
+      if (clip !== this.clip) return;
       this.changed = false;
       this.state(`Saved for ${reply.clips === 1 ? "this clip" : `${reply.clips} clips`}. Measure again to use it.`);
       this.say("Corners saved.");

@@ -30,7 +30,7 @@ const player = new Player(byId("picture"), {
   onState(playing) { byId("play").textContent = playing ? "Stop" : "Play"; },
 });
 
-const corners = new Corners({ say, fail, measured: () => reload() });
+const corners = new Corners({ say, fail, measured: () => inTurn(() => reload()) });
 
 function say(text) { byId("live").textContent = text; }
 
@@ -40,53 +40,66 @@ function fail(error) {
   box.textContent = error ? error.message : "";
 }
 
+// ---------------------------------------------------------------- in turn
+
+let turn = Promise.resolve();
+let failures = 0;
+
+/** Do what was asked once all that was asked before is done: a decision is about the shot that was chosen last, however
+ * late the server answers. What was asked before a failure could be seen is not done after it. */
+function inTurn(act) {
+  const seen = failures;
+  turn = turn.then(async () => {
+    if (seen !== failures) return;
+    try {
+      await act();
+      fail(null);
+    } catch (error) {
+      failures += 1;
+      showWho(); // a change of name that was asked meanwhile isn't done
+      fail(error);
+    }
+  });
+  return turn;
+}
+
 // ---------------------------------------------------------------- loading
 
 async function reload(keep = state.shot?.id) {
-  try {
-    const view = await api.overview(state.reviewer, state.blind);
-    state.shots = view.shots;
-    document.title = view.session ? `${view.session}: review` : "Review of shots";
-    byId("title").textContent = view.session || "Review";
-    byId("progress").textContent = `${view.decided} of ${view.shots.length} decided`;
-    byId("reviewers").replaceChildren(...view.reviewers.map((name) => Object.assign(document.createElement("option"), { value: name })));
-    drawAgreement(view.agreement);
-    corners.setClips(view.clips);
-    const next = state.shots.find((shot) => shot.id === keep) ?? state.shots.find((shot) => !shot.decision) ?? state.shots[0];
-    if (next) await open(next.id);
-    fail(null);
-  } catch (error) {
-    fail(error);
-  }
+  const view = await api.overview(state.reviewer, state.blind);
+  state.shots = view.shots;
+  document.title = view.session ? `${view.session}: review` : "Review of shots";
+  byId("title").textContent = view.session || "Review";
+  byId("progress").textContent = `${view.decided} of ${view.shots.length} decided`;
+  byId("reviewers").replaceChildren(...view.reviewers.map((name) => Object.assign(document.createElement("option"), { value: name })));
+  drawAgreement(view.agreement);
+  corners.setClips(view.clips);
+  const next = state.shots.find((shot) => shot.id === keep) ?? state.shots.find((shot) => !shot.decision) ?? state.shots[0];
+  if (next) await open(next.id);
 }
 
 async function open(id) {
   player.leave();
-  try {
-    const shot = await api.shot(id, state.reviewer, state.blind);
-    state.shot = shot;
-    kept.set("shot", id);
-    drawList(state.shots, id, choose);
-    byId("verdict").replaceChildren(...verdictCard(shot));
-    byId("numbers-card").replaceChildren(...numbersCard(shot));
-    byId("diagram-words").textContent = words(shot);
-    state.drawing = shot.table ? diagram(shot) : null;
-    byId("diagram").replaceChildren(...(state.drawing ? [state.drawing.svg] : []));
-    byId("no-picture").hidden = shot.has_pictures;
-    byId("note").value = shot.decision?.note ?? "";
-    standing(shot);
-    player.show(shot, state.reviewer, state.blind);
-    eventButtons(shot);
-    player.draw();
-    fail(null);
-  } catch (error) {
-    fail(error);
-  }
+  const shot = await api.shot(id, state.reviewer, state.blind);
+  state.shot = shot;
+  kept.set("shot", id);
+  drawList(state.shots, id, choose);
+  byId("verdict").replaceChildren(...verdictCard(shot));
+  byId("numbers-card").replaceChildren(...numbersCard(shot));
+  byId("diagram-words").textContent = words(shot);
+  state.drawing = shot.table ? diagram(shot) : null;
+  byId("diagram").replaceChildren(...(state.drawing ? [state.drawing.svg] : []));
+  byId("no-picture").hidden = shot.has_pictures;
+  byId("note").value = shot.decision?.note ?? "";
+  standing(shot);
+  player.show(shot, state.reviewer, state.blind);
+  eventButtons(shot);
+  player.draw();
 }
 
-async function choose(id) { // from the list: on to the clip, so that Space plays it
+function choose(id) { // from the list: on to the clip, so that Space plays it
   byId("stage").focus({ preventScroll: true });
-  await open(id);
+  inTurn(() => open(id));
 }
 
 function standing(shot) {
@@ -112,34 +125,21 @@ function eventButtons(shot) {
 
 // ---------------------------------------------------------------- deciding
 
-let saving = false;
-
 async function decide(decision) {
-  if (!state.shot || saving) return;
-  saving = true;
+  if (!state.shot) return;
   const { id } = state.shot;
   const number = state.shots.find((shot) => shot.id === id)?.number;
-  try {
-    await api.decide(id, state.reviewer, state.blind, decision, byId("note").value);
-    const done = { accept: "accepted", reject: "rejected", skip: "skipped" }[decision];
-    // the outcome of an accepted or rejected shot may now be seen; skipping goes straight on
-    await reload(decision === "skip" ? after(id) : id);
-    say(`Shot ${number} ${done} and saved.`);
-  } catch (error) {
-    fail(error);
-  } finally {
-    saving = false;
-  }
+  await api.decide(id, state.reviewer, state.blind, decision, byId("note").value);
+  const done = { accept: "accepted", reject: "rejected", skip: "skipped" }[decision];
+  // the outcome of an accepted or rejected shot may now be seen; skipping goes straight on
+  await reload(decision === "skip" ? after(id) : id);
+  say(`Shot ${number} ${done} and saved.`);
 }
 
 async function undo() {
-  try {
-    const { shot } = await api.undo(state.reviewer);
-    await reload(shot ?? undefined);
-    say(shot ? "Last decision taken back." : "Nothing to take back.");
-  } catch (error) {
-    fail(error);
-  }
+  const { shot } = await api.undo(state.reviewer);
+  await reload(shot ?? undefined);
+  say(shot ? "Last decision taken back." : "Nothing to take back.");
 }
 
 function after(id, by = 1) {
@@ -148,7 +148,13 @@ function after(id, by = 1) {
   return shown[at + by]?.id ?? id;
 }
 
-const go = (by) => { if (state.shot) open(after(state.shot.id, by)); };
+const asked = {
+  accept: () => inTurn(() => decide("accept")),
+  reject: () => inTurn(() => decide("reject")),
+  skip: () => inTurn(() => decide("skip")),
+  undo: () => inTurn(undo),
+  go: (by) => inTurn(() => state.shot && open(after(state.shot.id, by))),
+};
 
 // ---------------------------------------------------------------- buttons and keys
 
@@ -169,8 +175,8 @@ const keys = {
   " ": () => player.toggle(),
   ArrowLeft: (event) => (event.shiftKey ? player.jump(-1) : player.step(-1)),
   ArrowRight: (event) => (event.shiftKey ? player.jump(1) : player.step(1)),
-  a: () => decide("accept"), r: () => decide("reject"), s: () => decide("skip"), u: undo,
-  n: () => byId("note").focus(), j: () => go(1), k: () => go(-1),
+  a: asked.accept, r: asked.reject, s: asked.skip, u: asked.undo,
+  n: () => byId("note").focus(), j: () => asked.go(1), k: () => asked.go(-1),
   p: () => set("overlay", !byId("overlay").checked), m: () => set("numbers", !byId("numbers").checked),
   1: () => speed(1), 2: () => speed(0.5), 3: () => speed(0.25), 4: () => speed(0.1),
   "?": () => byId("help").showModal(),
@@ -185,6 +191,7 @@ document.addEventListener("keydown", (event) => {
   const act = keys[event.key.length === 1 ? event.key.toLowerCase() : event.key];
   if (!act) return;
   event.preventDefault();
+  if (event.repeat && "arsujk".includes(event.key.toLowerCase())) return; // held down: asked once
   act(event);
 });
 
@@ -198,38 +205,33 @@ on("scrub", "input", () => { player.stop(); player.go(Number(byId("scrub").value
 on("speed", "change", () => speed(byId("speed").value));
 on("overlay", "change", () => set("overlay", byId("overlay").checked));
 on("numbers", "change", () => set("numbers", byId("numbers").checked));
-on("accept", "click", () => decide("accept"));
-on("reject", "click", () => decide("reject"));
-on("skip", "click", () => decide("skip"));
-on("undo", "click", undo);
+for (const id of ["accept", "reject", "skip", "undo"]) on(id, "click", asked[id]);
 on("help-open", "click", () => byId("help").showModal());
 on("view-shots", "click", () => view("shots"));
 on("view-corners", "click", () => view("corners"));
 for (const id of ["filter-verdict", "filter-decision", "filter-text"]) on(id, "input", () => drawList(state.shots, state.shot?.id, choose));
 on("reviewer", "change", () => {
-  state.reviewer = byId("reviewer").value.trim() || "reviewer";
-  byId("reviewer").value = state.reviewer;
-  kept.set("reviewer", state.reviewer);
-  reload();
+  const name = byId("reviewer").value.trim() || "reviewer";
+  byId("reviewer").value = name;
+  inTurn(() => { state.reviewer = name; kept.set("reviewer", name); return reload(); });
 });
 on("blind", "change", () => {
-  state.blind = byId("blind").checked;
-  kept.set("blind", state.blind ? "1" : "0");
-  reload();
+  const blind = byId("blind").checked;
+  inTurn(() => { state.blind = blind; kept.set("blind", blind ? "1" : "0"); return reload(); });
 });
 
-async function start() {
+function showWho() {
   byId("reviewer").value = state.reviewer;
-  try {
-    const view = await api.overview(state.reviewer, true);
-    const chosen = kept.get("blind");
-    state.blind = chosen === null ? view.starts_blind : chosen === "1";
-  } catch (error) {
-    fail(error);
-  }
   byId("blind").checked = state.blind;
-  await reload(kept.get("shot") ?? undefined);
-  document.body.dataset.ready = "yes";
 }
 
-start();
+async function start() {
+  showWho();
+  const view = await api.overview(state.reviewer, true);
+  const chosen = kept.get("blind");
+  state.blind = chosen === null ? view.starts_blind : chosen === "1";
+  showWho();
+  await reload(kept.get("shot") ?? undefined);
+}
+
+inTurn(start).then(() => { document.body.dataset.ready = "yes"; });
