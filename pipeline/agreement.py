@@ -6,7 +6,8 @@ from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from pipeline.reviews import Review, of_shot
+from pipeline.review_file import Review
+from pipeline.reviews import of_shot
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -26,21 +26,25 @@ from pipeline.results import (
     write_shots,
     write_tracks,
 )
+from pipeline.review_file import read_reviews
+from pipeline.reviews import apply_reviews, review_problems
 from pipeline.sessions import Session
 from pipeline.targets import with_pattern_targets
 from pipeline.tolerances import read_tolerances
 from pipeline.work import Entry, code_version
 from shared.columns import CONTACTS, SHOTS, why_lost
+from shared.names import same_letters
 
 _STOPPED = "the run was stopped before it was measured; measure again."
 
 
-def check_settings(session: Session) -> None:
-    """Raise SettingsError, before anything is decoded, for tolerances, patterns or a lens file of no use."""
+def check_settings(session: Session, out: Path) -> None:
+    """Raise SettingsError, before anything is decoded, for tolerances, patterns, a lens file or decisions of no use."""
     read_tolerances(session.settings.table, session.settings.tolerances)
     read_patterns(session.folder)
     if session.settings.camera.lens is not None:
         read_lens(session.settings.camera.lens)
+    read_reviews(out)
 
 
 def write_results(
@@ -54,7 +58,8 @@ def write_results(
     settings = session.settings
     shots, lines = declare(read_all(entries, "shots", SHOTS), session.takes, settings)
     contacts = read_all(entries, "contacts", CONTACTS)
-    shots = counted(reviewed(_judged(session, shots, contacts, entries), session, out))
+    recordings = {same_letters(record.clip): record.sha256 for record in records}
+    shots = counted(apply_reviews(_judged(session, shots, contacts, entries), out, recordings))
     names = extra_columns(session.takes, settings)
     rows = write_shots(out / "shots.csv", shots, names)
     write_csv(out / "contacts.csv", contacts)
@@ -68,6 +73,7 @@ def write_results(
     left_out = [{"clip": place, "status": "left out", "shots": 0, "problem": line} for place, line in session.left_out]
     stopped = [{"clip": clip, "status": NOT_MEASURED, "shots": 0, "problem": f"{clip}: {_STOPPED}"} for clip in missing]
     write_log(out / "log.jsonl", [*map(_log_line, records), *stopped, *left_out])
+    lines += review_problems(rows, out, recordings, clips=[entry.folder.name for entry in entries])
     return rows, [*(f"{session.name}: {line}" for line in lines), *_lost(rows)]
 
 
@@ -98,13 +104,6 @@ def _judged(
             parts.append(add_aim(rows, events, tracks, table=session.settings.table, patterns=patterns))
         shots = with_pattern_targets(pd.concat(parts), patterns)
     return judge_shots(say_why_no_aim(shots, patterns), session.settings, patterns)
-
-
-def reviewed(shots: pd.DataFrame, session: Session, out: Path) -> pd.DataFrame:
-    """People's decisions, from the file that only the review page writes."""
-    from pipeline.reviews import apply_reviews
-
-    return apply_reviews(shots, out)
 
 
 def counted(shots: pd.DataFrame) -> pd.DataFrame:

@@ -25,6 +25,7 @@ Plane = NDArray[np.uint8]
 Window = tuple[int, int, int, int]  # x, y, width, height in px
 
 _NO_PIXELS: Final[Plane] = np.zeros((0, 0), np.uint8)
+_BEFORE_S: Final = (0.0, 2.0, 10.0)  # some containers are entered later than asked for
 _AHEAD: Final = 3  # frames decoded ahead of the one being looked at
 _CUT_SHARE: Final = 0.02  # of a clip may be missing at its end: containers round, and sound may end a little later
 _threads = 0  # of a decoder's own; 0: one per processor
@@ -174,8 +175,36 @@ class Clip:
         except Exception as error:  # noqa: BLE001  handed to the reader, which raises it
             ready.put(error)
 
+    def decode_from(self, begin_s: float) -> Iterator[Frame]:
+        """Frames from a key frame at or before ``begin_s`` on, or from the first where the file can't be entered so.
+
+        For looking at, not for measuring: ``index`` counts from the first of them. Decoded in the caller's own thread.
+        """
+        yield from self._decoded(self._entry_s(begin_s))
+
+    def _entry_s(self, begin_s: float) -> float | None:
+        """The time to seek so that the first frame decoded isn't later than ``begin_s``, if there is one."""
+        import av
+
+        for entry_s in (begin_s - before_s for before_s in _BEFORE_S):
+            if entry_s <= 0:
+                return None
+            try:
+                with open_container(self.path) as container:
+                    stream = container.streams.video[0]
+                    _seek(container, stream, entry_s)
+                    first = next(container.decode(stream))
+                    if first.pts is not None and float(first.pts * stream.time_base) <= begin_s:
+                        return entry_s
+            except (StopIteration, EOFError, av.error.FFmpegError, ClipError):
+                continue
+        return None
+
     def decode(self) -> Iterator[Frame]:
         """Frames in order of presentation, decoded in the caller's own thread."""
+        return self._decoded(None)
+
+    def _decoded(self, begin_s: float | None) -> Iterator[Frame]:
         import av
 
         self.damage = ""
@@ -188,6 +217,8 @@ class Clip:
             stream = container.streams.video[0]
             stream.thread_type = "AUTO"
             stream.codec_context.thread_count = _threads
+            if begin_s is not None:
+                _seek(container, stream, begin_s)
             broken = 0
             packets = enumerate(container.demux(stream))
             while True:
@@ -247,6 +278,10 @@ class Clip:
         for plane in planes:
             plane.setflags(write=False)
         return Frame(index, t_s, planes[0], (planes[1], planes[2]), self.info.full_range, self.info.matrix)
+
+
+def _seek(container: Any, stream: Any, begin_s: float) -> None:
+    container.seek(max(0, int(begin_s / stream.time_base)), stream=stream)
 
 
 def share_processors(threads: int) -> None:

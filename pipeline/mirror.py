@@ -14,7 +14,7 @@ from typing import Any, Final, TypeVar
 from pipeline.clip_job import ClipTask
 from pipeline.corrections import CORRECTIONS_FILE
 from pipeline.executor import Executor, Lost
-from pipeline.reviews import REVIEWS_FILE
+from pipeline.review_file import REVIEWS_FILE
 from pipeline.sessions import AUDIO, VIDEO, Session
 from pipeline.storage import Place
 from pipeline.stored_job import SOURCE, StoredTask, fetch_entry, measure_stored

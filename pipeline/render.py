@@ -125,8 +125,10 @@ def anchor(film: ShotFilm, align: Align) -> float:
     return film.cushion_s
 
 
-def straightened(film: ShotFilm, layout: Layout, times: NDArray[np.float64]) -> Iterator[Picture]:
-    """The table's box of ``layout`` at each time of the clip: the frame on show then."""
+def straightened(film: ShotFilm, layout: Layout, times: NDArray[np.float64]) -> Iterator[tuple[float, Picture]]:
+    """At each time of the clip the frame on show then: its own time, not later than asked for, and its table in the
+    box of ``layout``. What is drawn on it is drawn as of its own time, else it would run ahead of the balls.
+    """
     import cv2
 
     maps = layout.map_from(film.calibration.pose)
@@ -141,13 +143,13 @@ def straightened(film: ShotFilm, layout: Layout, times: NDArray[np.float64]) -> 
             raise SettingsError(f"{film.clip.name}: has no frame at {t_s:.2f} s; is it the clip that was measured?")
         if shown is None:
             shown = np.asarray(cv2.remap(current.bgr(), *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT))
-        yield shown
+        yield min(current.t_s, float(t_s)), shown
 
 
 def _drawn(film: ShotFilm, layout: Layout, times: NDArray[np.float64], options: RenderOptions) -> Iterator[Picture]:
     """Whole pictures of one shot."""
     x, y, width, height = layout.box
-    for t_s, table in zip(times, straightened(film, layout, times), strict=True):
+    for t_s, table in straightened(film, layout, times):
         picture = _paper(options.size)
         picture[y : y + height, x : x + width] = (table * options.dim).astype(np.uint8)
         draw_paths(picture, film, t_s, layout, colours=COLOURS)
@@ -158,7 +160,7 @@ def _drawn(film: ShotFilm, layout: Layout, times: NDArray[np.float64], options: 
 
 def _tile(film: ShotFilm, layout: Layout, times: NDArray[np.float64], options: RenderOptions) -> Iterator[Picture]:
     x, y, width, height = layout.box
-    for t_s, table in zip(times, straightened(film, layout, times), strict=True):
+    for t_s, table in straightened(film, layout, times):
         picture = _paper(layout.size)
         picture[y : y + height, x : x + width] = (table * options.dim).astype(np.uint8)
         draw_paths(picture, film, t_s, layout, colours=COLOURS)

@@ -54,8 +54,7 @@ def text(
 
     anchor : l, m or r, then t, m or b, as to ``at``
     """
-    while text_width(words, size) > picture.shape[1] - 2 * _pad(size) and len(words) > 2:
-        words = words.rstrip("…")[:-1] + "…"
+    words = shortened(words, size, picture.shape[1] - 2 * _pad(size))
     alpha = _letters(words, size)
     height, width = alpha.shape
     pad = _pad(size) if boxed else 0
@@ -71,6 +70,13 @@ def text(
     region = picture[y0 : y0 + height, x0 : x0 + width]
     share = alpha[..., None]
     region[:] = (region * (1 - share) + np.array(colour) * share).astype(np.uint8)
+
+
+def shortened(words: str, size: int, width: float) -> str:
+    """The words, cut short where they are wider than so many px."""
+    while text_width(words, size) > width and len(words) > 2:
+        words = words.rstrip("…")[:-1] + "…"
+    return words
 
 
 def text_width(words: str, size: int) -> int:

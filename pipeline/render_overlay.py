@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline import render_ink as ink
 from pipeline.render_layout import Layout
+from pipeline.render_legend import draw_legend
 from pipeline.render_shot import ShotFilm, draw_paths
 
 if TYPE_CHECKING:
@@ -28,23 +29,22 @@ def overlaid(
     from pipeline.render import anchor, straightened
 
     labels = list(dict.fromkeys(film.label for film in films))
-    kinds = len(ink.SERIES)
-    looks = {label: (ink.SERIES[i % kinds], ink.DASHES[i % kinds]) for i, label in enumerate(labels)}
+    kinds = len(ink.SERIES)  # from the seventh label on, the colours come again with other dashes
+    looks = {label: (ink.SERIES[i % kinds], ink.DASHES[(i + i // kinds) % kinds]) for i, label in enumerate(labels)}
     x, y, width, height = layout.box
     ground = np.full((options.size[1], options.size[0], 3), ink.PAPER, np.uint8)
     ground[y : y + height, x : x + width] = (empty_table(films[0], layout) * 0.8 * options.dim).astype(np.uint8)
-    _legend(ground, films, looks, title, options)
+    draw_legend(ground, films, looks, title, options)
     starts = [anchor(film, options.align) for film in films]
     streams = [straightened(film, layout, times + start) for film, start in zip(films, starts, strict=True)]
-    for t_s in times:
+    for frames in zip(*streams, strict=True):
         picture = ground.copy()
-        tables = [next(stream) for stream in streams]
-        for film, start in zip(films, starts, strict=True):
+        for film, (t_s, _) in zip(films, frames, strict=True):
             colour, dash = looks[film.label]
-            draw_paths(picture, film, t_s + start, layout, colours={str(film.row["banked_ball"]): colour}, dash=dash,
+            draw_paths(picture, film, t_s, layout, colours={str(film.row["banked_ball"]): colour}, dash=dash,
                        rings=False)
-        for film, start, table in zip(films, starts, tables, strict=True):
-            _put_balls(picture, film, t_s + start, table, layout, looks[film.label][0])
+        for film, (t_s, table) in zip(films, frames, strict=True):
+            _put_balls(picture, film, t_s, table, layout, looks[film.label][0])
         yield picture
 
 
@@ -55,10 +55,11 @@ def empty_table(film: ShotFilm, layout: Layout) -> Picture:
     from pipeline.render import straightened
 
     times = np.linspace(film.start_s, film.end_s, SAMPLES)
-    shown = [picture.copy() for picture in straightened(film, layout, times)]
-    result, hidden = shown[-1], _hidden(film, float(times[-1]), layout)
-    for t_s, picture in zip(times[-2::-1], shown[-2::-1], strict=True):
-        fill = hidden & ~_hidden(film, float(t_s), layout)
+    shown = [(t_s, picture.copy()) for t_s, picture in straightened(film, layout, times)]
+    last_s, result = shown[-1]
+    hidden = _hidden(film, last_s, layout)
+    for t_s, picture in shown[-2::-1]:
+        fill = hidden & ~_hidden(film, t_s, layout)
         result[fill] = picture[fill]
         hidden &= ~fill
     if not hidden.any():
@@ -104,31 +105,3 @@ def _put_balls(
         under[:] = (under * (1 - share) + own * share).astype(np.uint8)
         if ball == str(film.row["banked_ball"]):
             ink.ring(picture, at, radius * 1.25, colour, width=max(3, round(layout.scale * 6)))
-
-
-def _legend(
-    picture: Picture, films: Sequence[ShotFilm], looks: dict[str, tuple[ink.Colour, tuple[float, float]]], title: str,
-    options: RenderOptions,
-) -> None:
-    """Title, and each label with its line and the number of its shots."""
-    size = options.letters
-    width, height = options.size
-    top = height - options.caption_px
-    entries = [(label, sum(film.label == label for film in films)) for label in looks]
-    words = [f"{label or 'shots'} ({count})" for label, count in entries]
-    if title:
-        ink.text(picture, title, (40, top + 0.9 * size), size=size, boxed=False)
-    rows = 1 if not options.tall else len(words)
-    fit = size
-    while fit > 22 and not options.tall and sum(ink.text_width(w, fit) + 150 for w in words) > width - 60:
-        fit -= 2
-    at_x, at_y = 40.0, top + (2.4 * size if title else 1.2 * size)
-    step = min(1.5 * size, (height - at_y - 0.5 * size) / max(1, rows))
-    for (label, _), word in zip(entries, words, strict=True):
-        colour, dash = looks[label]
-        ink.path(picture, np.array([[at_x, at_y], [at_x + 90, at_y]]), colour, width=8, dash=dash)
-        ink.text(picture, word, (at_x + 110, at_y), size=fit, boxed=False)
-        if options.tall:
-            at_y += step
-        else:
-            at_x += 150 + ink.text_width(word, fit)

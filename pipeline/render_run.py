@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -52,20 +52,27 @@ def render_sessions(
         render_side_by_side(films, path, options=options, tell=_about(path, tell))
         yield path
     else:
-        for film in films:
-            yield _one(film, folder, shape, still=what == "still", options=options, tell=tell)
+        for film, name in zip(films, names_of(chosen), strict=True):
+            yield _one(film, folder, f"{name}-{shape}", still=what == "still", options=options, tell=tell)
 
 
 def _about(path: Path, tell: Callable[[str, int, int], None] | None) -> Tell | None:
     return None if tell is None else lambda done, count: tell(path.name, done, count)
 
 
+def names_of(chosen: Sequence[tuple[MeasuredSession, Mapping[str, Any]]]) -> list[str]:
+    """A file's name for each shot: its own, with its session's before it where two have the same, else numbered."""
+    own = [Path(str(row["shot_id"])).name for _, row in chosen]  # never a path from a table
+    with_session = [f"{session.folder.resolve().name}-{name}" for (session, _), name in zip(chosen, own, strict=True)]
+    names = [long if own.count(name) > 1 else name for name, long in zip(own, with_session, strict=True)]
+    return [name if names.count(name) == 1 else f"{name}-{names[:i].count(name) + 1}" for i, name in enumerate(names)]
+
+
 def _one(
-    film: ShotFilm, folder: Path, shape: str, *, still: bool, options: RenderOptions,
+    film: ShotFilm, folder: Path, name: str, *, still: bool, options: RenderOptions,
     tell: Callable[[str, int, int], None] | None,
 ) -> Path:
-    name = Path(str(film.row["shot_id"])).name  # never a path from a table
-    path = folder / f"{name}-{shape}.{'png' if still else 'mp4'}"
+    path = folder / f"{name}.{'png' if still else 'mp4'}"
     if still:
         render_still(film, path, options=options)
     else:

@@ -51,7 +51,7 @@ class ShotFilm:
     def frames(self, begin_s: float) -> Iterator[Frame]:
         """The clip's frames from the one on show at ``begin_s`` on."""
         before: Frame | None = None
-        for frame in open_clip(self.clip).decode():
+        for frame in open_clip(self.clip).decode_from(begin_s):
             if frame.t_s > begin_s and before is not None:
                 yield before
             if frame.t_s > begin_s:

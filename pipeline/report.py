@@ -14,8 +14,10 @@ from calibration.store import Calibration
 from pipeline.agreement import agreements
 from pipeline.condition_words import condition_words, heading, value_words
 from pipeline.measured_session import MeasuredSession, read_measured
+from pipeline.recordings import recordings_of
 from pipeline.report_style import STYLE
-from pipeline.reviews import read_reviews, standing
+from pipeline.review_file import read_reviews
+from pipeline.reviews import of_recordings, standing
 from shared.columns import DECLARED, SHOTS
 from shared.files import tool_version, write_text
 from shared.uncertain import with_u
@@ -119,7 +121,8 @@ def short_reason(reason: str) -> str:
 
 
 def _people(session: MeasuredSession) -> str:
-    stands = [review for review in standing(read_reviews(session.out)) if review.decision != "skip"]
+    reviews, _ = of_recordings(read_reviews(session.out), recordings_of(session.out))
+    stands = [review for review in standing(reviews) if review.decision != "skip"]
     if not stands:
         return ""
     by = Counter((review.reviewer, review.decision) for review in stands)

@@ -125,7 +125,7 @@ class _Run:
         self._done = self._seen = 0.0  # of the stage's weight: clips that are done; what the workers have reported
 
     def go(self) -> SessionResult:
-        check_settings(self.session)
+        check_settings(self.session, self.out)
         _make_folder(self.out)
         for line in self.session.problems:
             self._problem(line)

@@ -7,20 +7,24 @@ import hmac
 import json
 import threading
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 from pipeline.agreement import agreements
 from pipeline.condition_words import condition_words
 from pipeline.judging import verdicts_of
-from pipeline.measured_session import MeasuredSession
+from pipeline.measured_session import MeasuredSession, read_measured
 from pipeline.patterns import read_patterns
+from pipeline.recordings import recordings_of
 from pipeline.review.blind import curtain_for
 from pipeline.review.shot_view import number, shot_view, text
 from pipeline.review.write_back import write_back
-from pipeline.reviews import Action, Review, append_review, apply_reviews, now, of_shot, read_reviews, standing
+from pipeline.review_file import Action, Review, append_reviews, now, read_reviews
+from pipeline.reviews import SAME_STRIKE_S, by_clip, of_recordings, of_shot, of_shot_in, review_problems, standing
 from pipeline.verdict import Verdict
 from shared.columns import DERIVED
-from shared.errors import SettingsError
+from shared.errors import ReboundryError, SettingsError
+from shared.names import same_letters
 from shared.session_file import SESSION_FILE, read_session
 from shared.settings import SessionSettings
 
@@ -34,26 +38,56 @@ class Desk:
         self._lock = threading.RLock()
         self._secret = secret.encode()
         self.decided = False  # anything, since the page was opened
+        self.clips: list[str] = []  # a clip's number is its place here, for as long as the page is open
+        self._rows: dict[str, dict[str, Any]] = {}
+        self._behind = ""  # why shots.csv lacks the last decisions
+        self._stamp = _stamp(session.out)
         self.load(session)
 
     def load(self, session: MeasuredSession) -> None:
-        """Take up a session, new or measured again."""
+        """Take up a session, new or measured again: what is the same strike or clip keeps its name or number."""
         with self._lock:
-            self.session = session
-            self.settings: SessionSettings = read_session(session.folder / SESSION_FILE, name=session.folder.name)
-            self._verdicts: dict[str, Verdict] = {}
+            settings = read_session(session.folder / SESSION_FILE, name=session.folder.name)
+            # for the checks behind each verdict; shots.csv keeps only the words
+            verdicts = verdicts_of(session.shots, settings, read_patterns(session.folder))
             rows = [{str(k): v for k, v in row.items()} for row in session.shots.to_dict("records")]
-            self._rows = {self._id(row): row for row in rows}
-            for key, verdict in zip(self._rows, self._judged(), strict=True):
-                self._verdicts[key] = verdict
+            self.session = session
+            self.settings: SessionSettings = settings
+            self._recordings = recordings_of(session.out)
+            self._rows = self._named(rows)
+            self._verdicts: dict[str, Verdict] = dict(zip(self._rows, verdicts, strict=True))
+            self.clips += [clip for clip in session.clips if clip not in self.clips]
 
-    def _judged(self) -> list[Verdict]:
-        """For the checks behind each verdict; shots.csv keeps only the words."""
-        return verdicts_of(self.session.shots, self.settings, read_patterns(self.session.folder))
+    def follow(self) -> None:
+        """Take up what another program has measured since: a run of `measure` in a terminal."""
+        with self._lock:
+            stamp = _stamp(self.session.out)
+            if stamp == self._stamp:
+                return
+            try:
+                self.load(read_measured(self.session.folder, self.session.out))
+            except ReboundryError:  # being written, or of no use: the results as read before stay on the page
+                return
+            self._stamp = stamp
+            if self.decided:  # one that was made while they were written
+                self._write_back()
+
+    def _named(self, rows: list[dict[str, Any]]) -> dict[str, dict[str, Any]]:
+        before = dict(self._rows)
+        found: dict[str, dict[str, Any]] = {}
+        for row in rows:
+            key = next((k for k, old in before.items() if _same_strike(old, row)), None)
+            if key is None:
+                key = self._id(row)
+            else:
+                del before[key]
+            found[key] = row
+        return found
 
     def _id(self, row: dict[str, Any]) -> str:
         """A name for a shot that tells nothing of the clip, the evening or the order."""
-        return hmac.new(self._secret, f"{row['clip']}|{row['shot_id']}".encode(), hashlib.sha256).hexdigest()[:12]
+        said = f"{row['clip']}|{row['shot_id']}|{float(row['start_s']):.3f}"
+        return hmac.new(self._secret, said.encode(), hashlib.sha256).hexdigest()[:12]
 
     def order(self, reviewer: str) -> list[str]:
         """Every reviewer's own shuffled order, the same after a reload."""
@@ -63,19 +97,25 @@ class Desk:
     def overview(self, reviewer: str, *, blind: bool) -> Reply:
         """The list of shots, the progress, and how far reviewers agree."""
         with self._lock:
-            reviews = read_reviews(self.session.out)
+            self.follow()
+            reviews = self._reviews()
             stands = standing(reviews)
+            of_clips = by_clip(stands)
             keys = self.order(reviewer) if blind else list(self._rows)
-            shots = [self._summary(key, n, reviewer, stands, blind=blind) for n, key in enumerate(keys, start=1)]
+            if not blind:  # the list tells name and conditions
+                self._note_looks(list(self._rows.values()), reviewer)
+            shots = [self._summary(key, n, reviewer, of_clips, blind=blind) for n, key in enumerate(keys, start=1)]
             names = sorted({review.reviewer for review in reviews})
-            clips = self.session.clips
+            problems = review_problems(self.session.shots, self.session.out, self._recordings,
+                                       clips=self.session.calibrations)
             return {
                 "session": self.session.folder.name if not blind else "",
                 "shots": shots,
                 "decided": sum(shot["decision"] in ("accept", "reject") for shot in shots),
                 "reviewers": names,
                 "agreement": [asdict(pair) for pair in agreements(stands)],
-                "clips": [{"index": i, "name": name} for i, name in enumerate(clips)],
+                "clips": [{"index": i, "name": name} for i, name in enumerate(self.clips)],
+                "problem": " ".join([*([self._behind] if self._behind else []), *problems]),
             }
 
     def detail(self, key: str, reviewer: str, *, blind: bool) -> Reply:
@@ -84,10 +124,10 @@ class Desk:
             row = self.row(key)
             decision = self._decision(row, reviewer)
             hidden = blind and decision is None
-            if not blind and decision is None:
-                self._note_look(row, reviewer)
+            if not blind:
+                self._note_looks([row], reviewer)
             view = shot_view(self.session, row, self._verdicts[key], hidden=hidden)
-            reviews = of_shot(standing(read_reviews(self.session.out)), text(row["clip"]), float(row["start_s"]))
+            reviews = of_shot(standing(self._reviews()), text(row["clip"]), float(row["start_s"]))
             others = [] if hidden else [asdict(r) for r in reviews if r.reviewer != reviewer]
             return {**view, "id": key, "decision": asdict(decision) if decision else None, "others": others}
 
@@ -105,9 +145,12 @@ class Desk:
     def decide(self, key: str, reviewer: str, decision: Action, note: str, *, blind: bool) -> None:
         """Save a decision; when this returns it is on the disk."""
         with self._lock:
+            self.follow()
             row = self.row(key)
+            if decision == "skip" and self._decision(row, reviewer) is not None:
+                return  # going on takes nothing back
             clip, start_s = text(row["clip"]), float(row["start_s"])
-            earlier = [r for r in of_shot(read_reviews(self.session.out), clip, start_s) if r.reviewer == reviewer]
+            earlier = [r for r in of_shot(self._reviews(), clip, start_s) if r.reviewer == reviewer]
             seen = any(r.decision in ("looked", "accept", "reject") for r in earlier)  # the curtain has been up
             self._append(row, reviewer, decision, note, blind=blind and not seen)
             self._write_back()
@@ -115,7 +158,7 @@ class Desk:
     def undo(self, reviewer: str) -> str | None:
         """Take back this reviewer's last decision; return the shot it was about."""
         with self._lock:
-            reviews = [r for r in read_reviews(self.session.out) if r.reviewer == reviewer]
+            reviews = [r for r in self._reviews() if r.reviewer == reviewer]
             stack: list[Review] = []
             for review in reviews:
                 if review.decision == "undo":
@@ -138,37 +181,54 @@ class Desk:
         events = self.session.events_of(text(row["shot_id"]))
         return curtain_for(row, events, hidden=self.hidden(key, reviewer, blind=blind))
 
+    def _reviews(self) -> list[Review]:
+        return of_recordings(read_reviews(self.session.out), self._recordings)[0]
+
     def _find(self, review: Review) -> str | None:
         for key, row in self._rows.items():
-            if text(row["clip"]) == review.clip and abs(float(row["start_s"]) - review.start_s) <= 0.5:
+            if of_shot([review], text(row["clip"]), float(row["start_s"])):
                 return key
         return None
 
     def _decision(self, row: dict[str, Any], reviewer: str) -> Review | None:
         """This reviewer's standing accept or reject."""
-        stands = of_shot(standing(read_reviews(self.session.out)), text(row["clip"]), float(row["start_s"]))
+        stands = of_shot(standing(self._reviews()), text(row["clip"]), float(row["start_s"]))
         return next((r for r in stands if r.reviewer == reviewer and r.decision in ("accept", "reject")), None)
 
-    def _note_look(self, row: dict[str, Any], reviewer: str) -> None:
-        """Write down, once, that condition and outcome were shown before the decision."""
-        earlier = of_shot(read_reviews(self.session.out), text(row["clip"]), float(row["start_s"]))
-        if not any(r.reviewer == reviewer and r.decision == "looked" for r in earlier):
-            self._append(row, reviewer, "looked", "", blind=False)
+    def _note_looks(self, rows: list[dict[str, Any]], reviewer: str) -> None:
+        """Write down, once, that condition or outcome were shown before the decision."""
+        seen = by_clip(r for r in self._reviews()
+                       if r.reviewer == reviewer and r.decision in ("looked", "accept", "reject"))
+        new = [row for row in rows if not of_shot_in(seen, text(row["clip"]), float(row["start_s"]))]
+        if new:
+            append_reviews(self.session.out, *(self._review(row, reviewer, "looked", "", blind=False) for row in new))
+
+    def _review(self, row: dict[str, Any], reviewer: str, decision: Action, note: str, *, blind: bool) -> Review:
+        return Review(
+            decided_at=now(), shot_id=text(row["shot_id"]), clip=text(row["clip"]), start_s=float(row["start_s"]),
+            reviewer=reviewer, decision=decision, note=note, blind=blind, verdict=text(row["verdict"]),
+            recording=self._recordings.get(same_letters(text(row["clip"])), ""))
 
     def _append(self, row: dict[str, Any], reviewer: str, decision: Action, note: str, *, blind: bool) -> None:
-        append_review(self.session.out, Review(
-            decided_at=now(), shot_id=text(row["shot_id"]), clip=text(row["clip"]), start_s=float(row["start_s"]),
-            reviewer=reviewer, decision=decision, note=note, blind=blind, verdict=text(row["verdict"])))
-
-    def _write_back(self) -> None:
-        """The review columns of shots.csv."""
-        applied = apply_reviews(self.session.shots, self.session.out)
-        write_back(self.session.out / "shots.csv", applied)
+        append_reviews(self.session.out, self._review(row, reviewer, decision, note, blind=blind))
         self.decided = True
 
-    def _summary(self, key: str, position: int, reviewer: str, stands: list[Review], *, blind: bool) -> Reply:
+    def _write_back(self) -> None:
+        """The review columns of shots.csv. Where that can't be done, the decision is saved all the same."""
+        try:
+            write_back(self.session.out)
+        except (OSError, SettingsError) as error:
+            why = error.strerror or error if isinstance(error, OSError) else error
+            self._behind = (f"Decisions are saved, but shots.csv could not be brought up to date ({why}): close it in "
+                            "other programs, then run `reboundry measure` again.")
+        else:
+            self._behind = ""
+
+    def _summary(
+        self, key: str, position: int, reviewer: str, of_clips: dict[str, list[Review]], *, blind: bool
+    ) -> Reply:
         row = self._rows[key]
-        mine = [r for r in of_shot(stands, text(row["clip"]), float(row["start_s"])) if r.reviewer == reviewer]
+        mine = [r for r in of_shot_in(of_clips, text(row["clip"]), float(row["start_s"])) if r.reviewer == reviewer]
         decision = mine[0].decision if mine else ""
         hidden = blind and decision not in ("accept", "reject")
         declared = [name for name in self.session.conditions if name not in DERIVED]  # the list is narrow
@@ -179,6 +239,20 @@ class Desk:
             "speed_class": text(row["speed_class"]), "impact_mps": number(row["cue_impact_speed_mps"]),
             "hidden": hidden, "name": "" if hidden else text(row["shot_id"]), "conditions": conditions,
         }
+
+
+def _same_strike(one: dict[str, Any], other: dict[str, Any]) -> bool:
+    return text(one["clip"]) == text(other["clip"]) and abs(
+        float(one["start_s"]) - float(other["start_s"])) <= SAME_STRIKE_S
+
+
+def _stamp(out: Path) -> tuple[int, int, int]:
+    """Which run's results these are: `measure` writes its log last, and whole."""
+    try:
+        about = (out / "log.jsonl").stat()
+    except OSError:
+        return (0, 0, 0)
+    return about.st_ino, about.st_size, about.st_mtime_ns
 
 
 def to_json(reply: Reply) -> bytes:

@@ -1,11 +1,13 @@
-"""The frames of a clip as JPEGs by their index, decoded once in order, kept in a temporary folder while the page runs.
+"""A shot's frames as JPEGs by their time, decoded once in order, kept in a temporary folder while the page runs.
 
 A browser's own player cannot step a clip of varying frame rate to an exact frame, nor play every codec a camera
-writes; pictures by index can be stepped exactly, from any clip that can be measured.
+writes; pictures by their time can be stepped exactly, from any clip that can be measured. Only what a shot needs is
+decoded: a clip may be an evening long.
 """
 
 from __future__ import annotations
 
+import bisect
 import shutil
 import tempfile
 import threading
@@ -19,31 +21,47 @@ from pipeline.frames import Frame, open_clip
 from shared.errors import ClipError, ReboundryError
 
 MAX_WIDTH_PX = 1280
-KEEP_CLIPS = 6
-WAIT_S = 60.0
+KEEP_SHOTS = 8
+WAIT_S = 5.0
+SAME_FRAME_S = 0.001  # frames are further apart, the times in tables written to less
 JPEG_QUALITY = 82
 
 
-class ClipPictures:
-    """One clip's frames, being decoded in a thread of their own."""
+class NotYet(Exception):
+    """The frame is on its way: ask again."""
 
-    def __init__(self, path: Path, folder: Path) -> None:
+
+class ShotPictures:
+    """The frames of a clip between two times, being decoded in a thread of their own."""
+
+    def __init__(self, path: Path, begin_s: float, end_s: float, folder: Path) -> None:
         self.path, self.folder = path, folder
+        self._begin_s, self._end_s = begin_s - SAME_FRAME_S, end_s + SAME_FRAME_S
         folder.mkdir(parents=True, exist_ok=True)
         self._ready = threading.Condition()
-        self._count = 0
+        self._times: list[float] = []
         self._done = False
         self._stop = False
+        self._problem = ""
         self._worker = threading.Thread(target=self._decode, name=f"pictures {path.name}", daemon=True)
         self._worker.start()
 
-    def jpeg(self, index: int) -> bytes | None:
-        """Frame ``index``, waiting for it if need be; None where the clip has no such frame."""
+    def jpeg(self, t_s: float) -> bytes | None:
+        """The frame of that time; None where there is none.
+
+        Raises NotYet where it isn't decoded after WAIT_S, ClipError where the clip cannot be read that far.
+        """
         with self._ready:
-            self._ready.wait_for(lambda: self._done or self._count > index, timeout=WAIT_S)
-            if self._count <= index:
+            there = self._ready.wait_for(
+                lambda: self._done or (bool(self._times) and self._times[-1] > t_s - SAME_FRAME_S), timeout=WAIT_S)
+            if not there:
+                raise NotYet
+            near = bisect.bisect_left(self._times, t_s - SAME_FRAME_S)
+            if near == len(self._times) or self._times[near] > t_s + SAME_FRAME_S:
+                if self._problem:
+                    raise ClipError(self._problem)
                 return None
-        return (self.folder / f"{index}.jpg").read_bytes()
+        return (self.folder / f"{near}.jpg").read_bytes()
 
     def close(self) -> None:
         """Stop decoding and remove the pictures."""
@@ -53,15 +71,17 @@ class ClipPictures:
 
     def _decode(self) -> None:
         try:
-            for frame in open_clip(self.path).decode():
-                if self._stop:
+            for frame in open_clip(self.path).decode_from(self._begin_s):
+                if self._stop or frame.t_s > self._end_s:
                     return
-                (self.folder / f"{frame.index}.jpg").write_bytes(encode(small(frame)))
+                if frame.t_s < self._begin_s:
+                    continue
+                (self.folder / f"{len(self._times)}.jpg").write_bytes(encode(small(frame)))
                 with self._ready:
-                    self._count = frame.index + 1
+                    self._times.append(frame.t_s)
                     self._ready.notify_all()
-        except (ReboundryError, OSError):
-            pass  # what was decoded so far can be looked at
+        except (ReboundryError, OSError) as error:  # what was decoded so far can be looked at
+            self._problem = f"{self.path.name}: its pictures cannot be made ({error})."
         finally:
             with self._ready:
                 self._done = True
@@ -69,31 +89,32 @@ class ClipPictures:
 
 
 class PictureStore:
-    """The pictures of the clips looked at last."""
+    """The pictures of the shots looked at last."""
 
     def __init__(self) -> None:
         self._folder = tempfile.TemporaryDirectory(prefix="reboundry-review-")
-        self._clips: OrderedDict[Path, ClipPictures] = OrderedDict()
+        self._shots: OrderedDict[tuple[Path, float, float], ShotPictures] = OrderedDict()
         self._lock = threading.Lock()
         self._made = 0
 
-    def of(self, path: Path) -> ClipPictures:
-        """A clip's pictures; the clip looked at longest ago makes room."""
+    def of(self, path: Path, begin_s: float, end_s: float) -> ShotPictures:
+        """A shot's pictures; the shot looked at longest ago makes room."""
+        key = (path, begin_s, end_s)
         with self._lock:
-            if path not in self._clips:
+            if key not in self._shots:
                 self._made += 1
-                self._clips[path] = ClipPictures(path, Path(self._folder.name) / str(self._made))
-                if len(self._clips) > KEEP_CLIPS:
-                    self._clips.popitem(last=False)[1].close()
-            self._clips.move_to_end(path)
-            return self._clips[path]
+                self._shots[key] = ShotPictures(path, begin_s, end_s, Path(self._folder.name) / str(self._made))
+                if len(self._shots) > KEEP_SHOTS:
+                    self._shots.popitem(last=False)[1].close()
+            self._shots.move_to_end(key)
+            return self._shots[key]
 
     def close(self) -> None:
         """Stop all decoding and remove everything."""
         with self._lock:
-            for clip in self._clips.values():
-                clip.close()
-            self._clips.clear()
+            for shot in self._shots.values():
+                shot.close()
+            self._shots.clear()
             self._folder.cleanup()
 
 

@@ -13,15 +13,15 @@ import numpy as np
 
 from pipeline.corrections import Corners, check_corners, keep_corrections, read_corrections
 from pipeline.frames import Plane
-from pipeline.measured_session import MeasuredSession, read_measured
+from pipeline.measured_session import MeasuredSession
 from pipeline.review.blind import veil
 from pipeline.review.corners_view import CornersView
 from pipeline.review.desk import Desk, to_json
 from pipeline.review.guard import App, Guard
-from pipeline.review.pictures import PictureStore, decode, encode
+from pipeline.review.pictures import NotYet, PictureStore, decode, encode
 from pipeline.review.remeasure import Remeasuring
 from pipeline.review.shot_view import picture_view, text, to_px
-from pipeline.reviews import ACTIONS
+from pipeline.review_file import ACTIONS
 from shared.errors import ReboundryError, SettingsError
 from shared.names import same_letters
 
@@ -123,7 +123,9 @@ class ReviewServer:
 
         try:
             jpeg = await run_in_threadpool(self._jpeg, request)
-        except ReboundryError as error:
+        except NotYet:
+            return Response("on its way", status_code=503)
+        except (ReboundryError, OSError) as error:
             return Response(str(error), status_code=404)
         if jpeg is None:
             return Response("no such frame, or not before a decision", status_code=404)
@@ -145,7 +147,8 @@ class ReviewServer:
         curtain = self.desk.curtain(key, reviewer, blind=blind)
         if not curtain.begin_s <= t_s <= curtain.last_s + 1e-9:
             return None
-        jpeg = self.pictures.of(path).jpeg(index)
+        whole = self.desk.curtain(key, reviewer, blind=False)
+        jpeg = self.pictures.of(path, whole.begin_s, whole.last_s).jpeg(t_s)
         if jpeg is None or t_s <= curtain.clear_until_s:
             return jpeg
         calibration = session.calibrations.get(clip)
@@ -234,7 +237,7 @@ class ReviewServer:
         corners = None if given is None else check_corners(given)
         if corners is not None and (problem := self._look(path, corners).get("problem")):
             raise SettingsError(str(problem))
-        clips = self.desk.session.clips if body.get("all") is True else [clip]
+        clips = self.desk.clips if body.get("all") is True else [clip]
         keep_corrections(self.out, corners, clips)
         return {"saved": True, "clips": len(clips)}
 
@@ -255,7 +258,7 @@ class ReviewServer:
 
     def _clip(self, index: int) -> tuple[str, Path]:
         """A clip by its number in the list of clips: the only way in, no name or path comes from outside."""
-        clips = self.desk.session.clips
+        clips = self.desk.clips
         if not 0 <= index < len(clips):
             raise SettingsError("no such clip; reload the page.")
         path = self.desk.session.clip_path(clips[index])
@@ -268,10 +271,7 @@ class ReviewServer:
 
     def _reload(self) -> None:
         """After measuring again; if that left nothing to read, the old results stay on the page."""
-        try:
-            self.desk.load(read_measured(self.folder, self.out))
-        except ReboundryError:
-            return
+        self.desk.follow()
 
 
 def _reviewer(given: Any) -> str:

@@ -8,30 +8,42 @@ from pathlib import Path
 
 import pandas as pd
 
+from pipeline.recordings import recordings_of
+from pipeline.reviews import apply_reviews
+from shared.errors import SettingsError
 from shared.files import write_text
 
+REVIEWED = ("review", "reviewer", "reviewed_at", "notes")
+NEEDED = ("shot_id", "clip", "start_s", "verdict", "counted", *REVIEWED)
 
-def write_back(path: Path, applied: pd.DataFrame) -> None:
-    """Rewrite ``path`` in one step with review, reviewer, reviewed_at, counted and notes of ``applied``.
 
-    applied : shot_id, review, reviewer, reviewed_at and notes, as `apply_reviews` returns them
+def write_back(out: Path) -> None:
+    """Rewrite ``out/shots.csv`` in one step with the decisions in ``out/reviews.csv``.
+
+    The shots are those that the file holds now: it may have been measured anew since it was last read. Raises
+    SettingsError for a file that `measure` didn't write so, OSError where it can't be written.
     """
-    text = path.read_text(encoding="utf-8")
-    rows = list(csv.DictReader(io.StringIO(text)))
+    path = out / "shots.csv"
+    rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
     if not rows:
         return
-    by_id = {str(row["shot_id"]): row for row in applied.to_dict("records")}
-    out = io.StringIO()
-    writer = csv.DictWriter(out, fieldnames=list(rows[0]), lineterminator="\n")
+    try:
+        shots = pd.DataFrame({"clip": [row["clip"] for row in rows], "start_s": [float(row["start_s"]) for row in rows],
+                              "notes": pd.array([row["notes"] or None for row in rows], dtype="string")})
+        missing = [name for name in NEEDED if name not in rows[0]]
+    except (KeyError, ValueError, TypeError):
+        missing = list(NEEDED)
+    if missing:
+        raise SettingsError(f"{path}: is not as `reboundry measure` writes it")
+    names = list(rows[0])
+    written = io.StringIO()
+    writer = csv.DictWriter(written, fieldnames=names, lineterminator="\n")
     writer.writeheader()
-    for row in rows:
-        new = by_id.get(row["shot_id"])
-        if new is not None:
-            for name in ("review", "reviewer", "reviewed_at", "notes"):
-                row[name] = "" if pd.isna(new[name]) else str(new[name])
-            row["counted"] = _counted(row["review"], row["verdict"])
-        writer.writerow(row)
-    write_text(path, out.getvalue())
+    for row, new in zip(rows, apply_reviews(shots, out, recordings_of(out)).to_dict("records"), strict=True):
+        told = {name: "" if pd.isna(new[name]) else str(new[name]) for name in REVIEWED}
+        writer.writerow({name: row[name] for name in names} | told
+                        | {"counted": _counted(told["review"], row["verdict"])})
+    write_text(path, written.getvalue())
 
 
 def _counted(review: str, verdict: str) -> str:

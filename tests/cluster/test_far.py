@@ -157,9 +157,9 @@ def test_diagrams_and_decisions_lie_with_the_results(stages, store, folder, tmp_
     address = put(folder, store)
     assert measure(address, diagrams=True) == 0
     decisions = tmp_path / "reviews.csv"
-    from pipeline.reviews import Review, append_review, now
+    from pipeline.review_file import Review, append_reviews, now
 
-    append_review(tmp_path, Review(decided_at=now(), shot_id="c2-01", clip="c2.mp4", start_s=1.0, reviewer="kim",
+    append_reviews(tmp_path, Review(decided_at=now(), shot_id="c2-01", clip="c2.mp4", start_s=1.0, reviewer="kim",
                                    decision="reject"))
     (Place(address) / "measured" / "reviews.csv").put(decisions)
     assert measure(address, diagrams=True, again=True) == 0

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from types import SimpleNamespace
+
 import av
 import cv2
 import numpy as np
@@ -9,11 +12,11 @@ import pytest
 
 from pipeline import render_ink as ink
 from pipeline.measured_session import read_measured
-from pipeline.render import RenderOptions, anchor, caption_lines
+from pipeline.render import RenderOptions, anchor, caption_lines, straightened
 from pipeline.render_labels import box_of, labels_on
 from pipeline.render_layout import TALL, WIDE, layout_for
 from pipeline.render_overlay import empty_table
-from pipeline.render_run import labels_of, render_sessions
+from pipeline.render_run import labels_of, names_of, render_sessions
 from pipeline.render_shot import film_of
 from shared.equipment import standard_table
 from shared.errors import SettingsError
@@ -126,6 +129,24 @@ def test_the_empty_table_has_no_ball_left_on_it(film):
         blue, green, red = patch.mean(axis=0)
         assert green > 1.5 * red, (ball, time)
         assert green > 1.3 * blue, (ball, time)
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.004, 0.014])
+def test_what_is_drawn_is_as_old_as_the_frame_under_it(film, late_s):
+    """A ring of a later time than its frame's would run ahead of the ball, by 40 mm at 30 frames/s and 1.3 m/s."""
+    layout = layout_for(film.calibration.table, WIDE, caption_px=150, upright=False)
+    times = np.unique(film.paths["cue"]["t_s"].to_numpy(float))
+    some = times[(times > film.start_s + 0.1) & (times < film.start_s + 0.3)]
+    assert [t_s for t_s, _ in straightened(film, layout, some + late_s)] == pytest.approx(some, abs=1e-6)
+
+
+def test_shots_of_one_name_in_two_sessions_get_a_file_each():
+    def of(folder, shot):
+        return SimpleNamespace(folder=Path(folder)), {"shot_id": shot}
+
+    assert names_of([of("/a/mon", "01-01"), of("/a/tue", "01-01"), of("/a/tue", "02-01")]) == [
+        "mon-01-01", "tue-01-01", "02-01"]
+    assert names_of([of("/a/mon", "01-01"), of("/b/mon", "01-01")]) == ["mon-01-01-1", "mon-01-01-2"]
 
 
 def test_side_by_side_shows_both_and_refuses_more_than_fit(session, tmp_path):

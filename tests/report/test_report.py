@@ -13,7 +13,7 @@ from calibration.store import read_calibrations, write_calibrations
 from pipeline.diagram import write_diagram
 from pipeline.measured_session import read_measured
 from pipeline.report import short_reason, write_report
-from pipeline.reviews import Review, append_review
+from pipeline.review_file import Review, append_reviews
 from tests.review.from_truth import session_from_truth, with_climate
 
 
@@ -32,7 +32,7 @@ def measured(tmp_path_factory):
     write_diagram(session / "measured" / "pictures" / "eveningA_04-01.png", row, found.events_of("eveningA_04-01"),
                   found.tracks_of("eveningA_04-01"), table=found.calibrations["eveningA_04.mp4"].table)
     for name, decision in (("kim", "reject"), ("sam", "accept")):
-        append_review(found.out, Review(
+        append_reviews(found.out, Review(
             decided_at="2026-01-01T10:00:00+00:00", shot_id="eveningA_04-01", clip="eveningA_04.mp4", start_s=1.3,
             reviewer=name, decision=decision, blind=name == "kim"))
     return found.out

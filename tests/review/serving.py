@@ -68,3 +68,10 @@ def ask(url: str, *, body: object = None, headers: dict[str, str] | None = None)
     except urllib.error.HTTPError as error:
         with error:
             return error.code, error.read()
+
+
+def picture(url: str) -> tuple[int, bytes]:
+    """As `ask`, until the frame isn't on its way any more."""
+    while (answer := ask(url))[0] == 503:
+        pass  # each answer takes its time
+    return answer

@@ -121,3 +121,59 @@ def test_two_reviewers_are_kept_apart_and_their_agreement_is_shown(deciding, ope
     assert [len(reviews(session, name)) for name in ("kim", "sam")] == [2, 2]
     page.wait_for_selector("#agreement:has-text('kim and sam: 1 of 2 alike, Cohen')")
     assert page.is_visible("#agreement:has-text('kappa 0.00')")
+
+
+def test_a_note_typed_while_a_decision_is_on_its_way_is_not_wiped(deciding, opened):
+    running, session = deciding
+    page = opened(running.address)
+    sign_in(page, "rob")
+    held = hold(page, "**/api/decide")
+    page.keyboard.press("r")
+    wait_until(page, lambda: held)
+    page.fill("#note", "hit too thick")
+    held[0].continue_()
+    page.wait_for_selector("#reject[aria-pressed=true]")
+    assert page.input_value("#note") == "hit too thick"
+    page.keyboard.press("Enter")
+    page.keyboard.press("r")
+    page.wait_for_function("() => document.getElementById('live').textContent.includes('rejected')")
+    wait_until(page, lambda: len(reviews(session, "rob")) == 2)
+    page.keyboard.press(to_the_other(page))
+    page.wait_for_selector("#reject[aria-pressed=false]")
+    assert page.input_value("#note") == ""  # it was about the other shot
+
+
+def test_every_tab_keeps_its_own_reviewer_and_way_of_looking(deciding, opened):
+    running, _ = deciding
+    first = opened(running.address)
+    sign_in(first, "tess")
+    second = first.context.new_page()
+    second.goto(running.address)
+    second.wait_for_selector("body[data-ready=yes]")
+    second.fill("#reviewer", "uma")
+    second.press("#reviewer", "Tab")
+    second.uncheck("#blind")
+    second.wait_for_selector("#numbers-card:has-text('Rebound angle')")
+    first.reload()
+    first.wait_for_selector("body[data-ready=yes]")
+    assert first.input_value("#reviewer") == "tess"
+    assert first.is_checked("#blind")
+    assert first.is_visible("#numbers-card:has-text('hidden until you decide')")
+
+
+def test_what_comes_to_nothing_of_the_decisions_stays_to_be_read(deciding, opened):
+    running, session = deciding
+    kept = session / "measured" / "reviews.csv"
+    before = kept.read_text() if kept.exists() else ""
+    page = opened(running.address)
+    sign_in(page, "vic")
+    try:
+        with kept.open("a") as file:
+            file.write("what is this\n")
+        page.reload()
+        page.wait_for_selector("#message:has-text(\"can't be read as a decision\")")
+        page.keyboard.press(to_the_other(page))
+        page.wait_for_timeout(300)
+        assert page.is_visible("#message:has-text(\"can't be read as a decision\")")
+    finally:
+        kept.write_text(before)

@@ -175,6 +175,46 @@ def test_saving_a_clip_saves_what_is_shown_of_this_clip(session, opened):
     np.testing.assert_allclose(kept["eveningA_01.mp4"], by_hand["eveningA_01.mp4"], atol=0.01)
 
 
+def test_the_clip_named_is_the_clip_on_show_after_a_decision(session, opened):
+    with serving(session) as running:
+        page = opened(running.address)
+        page.click("#view-corners")
+        page.wait_for_selector("#corner-numbers:has-text('Sights seen')")
+        page.select_option("#corner-clip", index=1)
+        page.wait_for_selector("#corner-state:has-text('As found in the picture.')")
+        page.click("#view-shots")
+        page.keyboard.press("a")
+        page.wait_for_selector("#accept[aria-pressed=true]")
+        page.click("#view-corners")
+        page.wait_for_selector("#corner-state:has-text('As found in the picture.')")
+        assert page.evaluate("() => document.getElementById('corner-clip').selectedOptions[0].textContent"
+                             ) == "eveningA_04.mp4"
+        page.locator(".handle").first.focus()
+        page.keyboard.press("ArrowLeft")
+        page.click("#corner-save")
+        page.wait_for_selector("#corner-state:has-text('Saved for')")
+    assert list(json.loads((session / "measured" / "corners.json").read_text())["corners_px"]) == ["eveningA_04.mp4"]
+
+
+@looks
+def test_a_frame_on_its_way_is_asked_for_again_and_not_shown_as_dark(shared, opened):
+    page = opened(shared.address)
+    late = []
+
+    def not_yet(route):
+        late.append(route.request.url)
+        route.fulfill(status=503, body="on its way")
+
+    page.route("**/frame/*.jpg?*", not_yet, times=8)
+    choose(page, "mishit")
+    assert len(late) == 8
+    cloth = page.evaluate("""() => {
+        const canvas = document.getElementById('picture');
+        return [...canvas.getContext('2d').getImageData(canvas.width / 2, canvas.height / 2, 1, 1).data];
+    }""")
+    assert cloth[:3] != [18, 48, 42]  # what is shown where there is no picture
+
+
 def test_corners_not_saved_yet_are_still_there_after_a_look_at_the_shots(session, opened):
     with serving(session) as running:
         page = opened(running.address)

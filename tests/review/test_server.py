@@ -5,13 +5,14 @@ from __future__ import annotations
 import csv
 import http.client
 import json
+import shutil
 from pathlib import Path
 
 import pytest
 
 from calibration.store import read_calibrations, write_calibrations
 from tests.review.from_truth import session_from_truth, with_climate
-from tests.review.serving import Serving, ask, serving
+from tests.review.serving import Serving, ask, picture, serving
 
 CLIPS = ["eveningA_01", "eveningA_04"]
 
@@ -110,11 +111,11 @@ def test_pictures_after_the_first_cushion_are_not_given_before_a_decision(page):
     view = shot(running, key, "pictures")
     shown = [frame for frame, _ in view["frames"]]
     at = f"{running.address}api/shot/{key}/frame"
-    assert ask(f"{at}/{shown[0]}.jpg?reviewer=pictures")[0] == 200
-    assert ask(f"{at}/{shown[-1] + 20}.jpg?reviewer=pictures")[0] == 404
+    assert picture(f"{at}/{shown[0]}.jpg?reviewer=pictures")[0] == 200
+    assert picture(f"{at}/{shown[-1] + 20}.jpg?reviewer=pictures")[0] == 404
     assert ask(f"{running.address}api/decide",
                body={"shot": key, "reviewer": "pictures", "decision": "accept", "blind": True})[0] == 200
-    assert ask(f"{at}/{shown[-1] + 20}.jpg?reviewer=pictures")[0] == 200
+    assert picture(f"{at}/{shown[-1] + 20}.jpg?reviewer=pictures")[0] == 200
 
 
 def test_after_the_first_cushion_only_the_cue_ball_is_in_the_picture(page):
@@ -127,13 +128,13 @@ def test_after_the_first_cushion_only_the_cue_ball_is_in_the_picture(page):
     view = shot(running, key, "veil")
     after = [frame for frame, t in view["frames"] if t > view["clear_until_s"]]
     assert after
-    status, jpeg = ask(f"{running.address}api/shot/{key}/frame/{after[-1]}.jpg?reviewer=veil")
+    status, jpeg = picture(f"{running.address}api/shot/{key}/frame/{after[-1]}.jpg?reviewer=veil")
     assert status == 200
-    picture = cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_COLOR)
-    grey = (np.abs(picture.astype(int) - 58).max(axis=2) < 12).mean()
+    shown = cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_COLOR)
+    grey = (np.abs(shown.astype(int) - 58).max(axis=2) < 12).mean()
     assert 0.8 < grey < 0.995
     cue = view["paths"]["cue"][-1]
-    assert picture[round(cue[4]), round(cue[3])].min() > 120  # the ivory ball itself
+    assert shown[round(cue[4]), round(cue[3])].min() > 120  # the ivory ball itself
 
 
 def test_the_order_is_shuffled_per_reviewer_and_the_same_after_a_reload(page):
@@ -230,6 +231,15 @@ def test_corners_moved_by_a_pixel_get_an_answer_before_and_after_saving(tmp_path
             assert marks["problem"] == ""
             assert marks["rms_px"] is None  # four corners are all there is to fit
             assert marks["sights_rms_px"] > 0.2
+
+
+def test_clips_keep_their_numbers_while_the_page_is_open(tmp_path):
+    session = session_from_truth(tmp_path / "evening", ["eveningA_01"])
+    with serving(session) as running:
+        found = json.loads(ask(f"{running.address}api/clip/0/corners")[1])["corners"]
+        shutil.copy(session / "eveningA_01.mp4", session / "a_new_one.mp4")  # comes before it in the folder
+        assert ask(f"{running.address}api/clip/0/corners", body={"corners": found})[0] == 200
+    assert list(json.loads((session / "measured" / "corners.json").read_text())["corners_px"]) == ["eveningA_01.mp4"]
 
 
 def test_corners_given_in_session_toml_hold_where_nothing_is_corrected_and_are_called_so(tmp_path):

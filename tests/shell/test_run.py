@@ -251,11 +251,11 @@ def test_one_clip_measured_later_keeps_the_others_in_the_tables(folder, stages):
 
 
 def test_decisions_of_people_survive_measuring_again(folder, stages):
-    from pipeline.reviews import Review, append_review, now
+    from pipeline.review_file import Review, append_reviews, now
 
     result = run(folder)
     row = result.shots.iloc[1]
-    append_review(folder / "measured", Review(decided_at=now(), shot_id=row["shot_id"], clip=row["clip"],
+    append_reviews(folder / "measured", Review(decided_at=now(), shot_id=row["shot_id"], clip=row["clip"],
                                               start_s=float(row["start_s"]), reviewer="kim", decision="reject"))
     result = run(folder, again=True)
     assert list(result.shots["review"].fillna("")) == ["", "reject", ""]

@@ -30,6 +30,7 @@ export class Corners {
 
   setClips(clips) {
     byId("corner-clip").replaceChildren(...clips.map((clip) => element("option", { value: clip.index }, clip.name)));
+    byId("corner-clip").value = String(this.clip ?? 0); // the one whose picture is on show
   }
 
   async open(clip = this.clip ?? 0) {

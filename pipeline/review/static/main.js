@@ -8,12 +8,12 @@ import { drawAgreement, drawList, filters, passes } from "./list.js";
 import { Player } from "./player.js";
 
 const byId = (id) => document.getElementById(id);
-const kept = { // per tab; a private window or a refused store only means that it is asked again
-  get: (key) => { try { return localStorage.getItem(`review-${key}`); } catch { return null; } },
-  set: (key, value) => { try { localStorage.setItem(`review-${key}`, value); } catch { /* not kept */ } },
+const kept = { // of this tab and this start of the program; a refused store only means that it is asked again
+  get: (key) => { try { return sessionStorage.getItem(location.pathname + key); } catch { return null; } },
+  set: (key, value) => { try { sessionStorage.setItem(location.pathname + key, value); } catch { /* not kept */ } },
 };
 
-const state = { reviewer: kept.get("reviewer") ?? "reviewer", blind: true, shots: [], shot: null, drawing: null };
+const state = { reviewer: kept.get("reviewer") ?? "reviewer", blind: true, shots: [], shot: null, drawing: null, problem: "", noteTouched: false };
 
 const player = new Player(byId("picture"), {
   onFrame(at, count, t, waiting = false) {
@@ -53,7 +53,7 @@ function inTurn(act) {
     if (seen !== failures) return;
     try {
       await act();
-      fail(null);
+      fail(state.problem ? new Error(state.problem) : null);
     } catch (error) {
       failures += 1;
       showWho(); // a change of name that was asked meanwhile isn't done
@@ -68,6 +68,7 @@ function inTurn(act) {
 async function reload(keep = state.shot?.id) {
   const view = await api.overview(state.reviewer, state.blind);
   state.shots = view.shots;
+  state.problem = view.problem;
   document.title = view.session ? `${view.session}: review` : "Review of shots";
   byId("title").textContent = view.session || "Review";
   byId("progress").textContent = `${view.decided} of ${view.shots.length} decided`;
@@ -81,6 +82,7 @@ async function reload(keep = state.shot?.id) {
 async function open(id) {
   player.leave();
   const shot = await api.shot(id, state.reviewer, state.blind);
+  if (id !== state.shot?.id) state.noteTouched = false; // a note is kept while it is about the same shot and not sent
   state.shot = shot;
   kept.set("shot", id);
   drawList(state.shots, id, choose);
@@ -90,7 +92,7 @@ async function open(id) {
   state.drawing = shot.table ? diagram(shot) : null;
   byId("diagram").replaceChildren(...(state.drawing ? [state.drawing.svg] : []));
   byId("no-picture").hidden = shot.has_pictures;
-  byId("note").value = shot.decision?.note ?? "";
+  if (!state.noteTouched) byId("note").value = shot.decision?.note ?? "";
   standing(shot);
   player.show(shot, state.reviewer, state.blind);
   eventButtons(shot);
@@ -129,7 +131,14 @@ async function decide(decision) {
   if (!state.shot) return;
   const { id } = state.shot;
   const number = state.shots.find((shot) => shot.id === id)?.number;
-  await api.decide(id, state.reviewer, state.blind, decision, byId("note").value);
+  const note = byId("note").value;
+  state.noteTouched = false; // what is typed from here on is not sent yet
+  try {
+    await api.decide(id, state.reviewer, state.blind, decision, note);
+  } catch (error) {
+    state.noteTouched = true;
+    throw error;
+  }
   const done = { accept: "accepted", reject: "rejected", skip: "skipped" }[decision];
   // the outcome of an accepted or rejected shot may now be seen; skipping goes straight on
   await reload(decision === "skip" ? after(id) : id);
@@ -206,6 +215,7 @@ on("speed", "change", () => speed(byId("speed").value));
 on("overlay", "change", () => set("overlay", byId("overlay").checked));
 on("numbers", "change", () => set("numbers", byId("numbers").checked));
 for (const id of ["accept", "reject", "skip", "undo"]) on(id, "click", asked[id]);
+on("note", "input", () => { state.noteTouched = true; });
 on("help-open", "click", () => byId("help").showModal());
 on("view-shots", "click", () => view("shots"));
 on("view-corners", "click", () => view("corners"));

@@ -21,8 +21,9 @@ export class Player {
     this.under = new Set();
   }
 
-  leave() { // until the next shot is there, no frame counts as shown
+  leave() { // until the next shot is there, no frame counts as shown, and none is asked for
     this.stop();
+    this.asking?.abort();
     this.left = true;
     delete this.canvas.dataset.frame;
   }
@@ -33,7 +34,7 @@ export class Player {
     for (const picture of this.pictures.values()) picture?.close?.();
     this.pictures = new Map();
     this.under = new Set();
-    Object.assign(this, { shot, reviewer, blind });
+    Object.assign(this, { shot, reviewer, blind, asking: new AbortController() });
     const { width, height } = shot.picture ?? { width: 1280, height: 720 };
     this.canvas.width = width;
     this.canvas.height = height;
@@ -113,11 +114,13 @@ export class Player {
     this.under.add(frame);
     let picture = null;
     try {
-      const reply = await fetch(frameAddress(shot.id, frame, this.reviewer, this.blind));
+      const reply = await fetch(frameAddress(shot.id, frame, this.reviewer, this.blind), { signal: this.asking.signal });
       if (reply.ok) picture = await createImageBitmap(await reply.blob());
+      if (reply.status === 503) picture = undefined; // being decoded: asked for again
     } catch { /* the next call to the server says what is wrong */ }
-    if (shot !== this.shot) { picture?.close(); return; }
+    if (shot !== this.shot || this.left) { picture?.close(); return; }
     this.under.delete(frame);
+    if (picture === undefined) { this.fetchAround(); return; }
     this.pictures.set(frame, picture);
     if (frame === this.frames[this.at]?.[0]) this.draw();
     this.fetchAround();

@@ -1,0 +1,125 @@
+"""The page while others write what it shows: measured anew in a terminal, opened in a spreadsheet, taken away."""
+
+from __future__ import annotations
+
+import csv
+import json
+
+import pandas as pd
+import pytest
+
+from tests.review.from_truth import session_from_truth
+from tests.review.looking import CLIPS
+from tests.review.serving import Serving, ask, serving
+
+
+@pytest.fixture
+def page(tmp_path):
+    session = session_from_truth(tmp_path / "evening", CLIPS)
+    with serving(session) as running:
+        yield running, session / "measured"
+
+
+def overview(running: Serving, reviewer: str = "kim", *, blind: int = 1) -> dict:
+    return json.loads(ask(f"{running.address}api/overview?reviewer={reviewer}&blind={blind}")[1])
+
+
+def decide(running: Serving, key: str, decision: str) -> tuple[int, bytes]:
+    return ask(f"{running.address}api/decide",
+               body={"shot": key, "reviewer": "kim", "decision": decision, "note": "", "blind": True})
+
+
+def shots(out) -> dict[str, dict[str, str]]:
+    with (out / "shots.csv").open() as file:
+        return {row["shot_id"]: row for row in csv.DictReader(file)}
+
+
+def reviews(out) -> list[tuple[str, str, str]]:
+    with (out / "reviews.csv").open() as file:
+        return [(row["start_s"], row["decision"], row["blind"]) for row in csv.DictReader(file)]
+
+
+def one_more_before(out, lost: bool = False) -> None:
+    """As measured anew: a strike earlier in the second clip, so that the one known is numbered 2 (or not there)."""
+    rows = pd.read_csv(out / "shots.csv", dtype={"notes": "string"})
+    known = rows["shot_id"] == "eveningA_04-01"
+    first = rows[known].assign(start_s=rows.loc[known, "start_s"] - 9, notes="of the new run")
+    rest = rows[~known] if lost else rows.assign(shot_id=rows["shot_id"].where(~known, "eveningA_04-02"),
+                                                 notes="of the new run")
+    for name in ("contacts.csv", "tracks.parquet"):
+        path = out / name
+        table = pd.read_csv(path) if name.endswith("csv") else pd.read_parquet(path)
+        table["shot_id"] = table["shot_id"].where(table["shot_id"] != "eveningA_04-01", "eveningA_04-02")
+        table.to_csv(path, index=False) if name.endswith("csv") else table.to_parquet(path, index=False)
+    pd.concat([first, rest]).to_csv(out / "shots.csv", index=False)
+
+
+def test_a_decision_stays_with_its_strike_and_the_new_notes_stay(page):
+    running, out = page
+    key = next(s["id"] for s in overview(running)["shots"] if s["verdict"] == "mishit")
+    one_more_before(out)
+    assert decide(running, key, "reject")[0] == 200
+    written = shots(out)
+    assert {name: row["review"] for name, row in written.items()} == {
+        "eveningA_01-01": "", "eveningA_04-01": "", "eveningA_04-02": "reject"}
+    assert {row["notes"] for row in written.values()} == {"of the new run"}
+    assert reviews(out) == [("1.3000", "reject", "yes")]
+
+
+def test_what_was_measured_in_a_terminal_comes_to_the_page_under_the_names_that_it_had(page):
+    running, out = page
+    before = {s["id"]: s["verdict"] for s in overview(running)["shots"]}
+    one_more_before(out)
+    (out / "log.jsonl").write_text("{}\n")  # written last, when all is there
+    after = {s["id"]: s["verdict"] for s in overview(running)["shots"]}
+    assert len(after) == 3
+    assert before.items() <= after.items()
+
+
+def test_a_strike_that_is_not_there_any_more_cannot_be_decided_on(page):
+    running, out = page
+    key = next(s["id"] for s in overview(running)["shots"] if s["verdict"] == "mishit")
+    one_more_before(out, lost=True)
+    (out / "log.jsonl").write_text("{}\n")
+    status, said = decide(running, key, "accept")
+    assert (status, json.loads(said)["problem"]) == (400, "no such shot; reload the page.")
+    assert not (out / "reviews.csv").exists()
+
+
+@pytest.mark.parametrize("content", ["shot_id;review\na;b\n", "shot_id,clip\n1,2\n"])
+def test_a_decision_is_saved_once_also_where_shots_csv_is_of_no_use(page, content):
+    running, out = page
+    key = overview(running)["shots"][0]["id"]
+    sound = (out / "shots.csv").read_bytes()
+    (out / "shots.csv").write_text(content)
+    assert decide(running, key, "accept")[0] == 200
+    assert [row[1:] for row in reviews(out)] == [("accept", "yes")]
+    told = overview(running)["problem"]
+    assert "Decisions are saved, but shots.csv could not be brought up to date" in told
+    assert "run `reboundry measure` again" in told
+    (out / "shots.csv").write_bytes(b"\xef\xbb\xbf" + sound)  # a byte order mark alone does no harm
+    assert decide(running, key, "reject")[0] == 200
+    assert overview(running)["problem"] == ""
+    assert sorted(row["review"] for row in shots(out).values()) == ["", "reject"]
+
+
+def test_decisions_that_cannot_be_read_are_told_on_the_page(page):
+    running, out = page
+    (out / "reviews.csv").write_text("decided_at,clip,start_s,reviewer,decision\n?,eveningA_01.mp4,soon,kim,accept\n")
+    assert "line 2 can't be read as a decision" in overview(running)["problem"]
+
+
+def test_going_on_from_a_decided_shot_takes_nothing_back(page):
+    running, out = page
+    key = overview(running)["shots"][0]["id"]
+    assert decide(running, key, "accept")[0] == decide(running, key, "skip")[0] == 200
+    assert sorted(row["review"] for row in shots(out).values()) == ["", "accept"]
+    assert [row[1] for row in reviews(out)] == ["accept"]
+
+
+def test_a_list_seen_with_its_conditions_counts_as_a_look_at_each_shot(page):
+    running, out = page
+    keys = [s["id"] for s in overview(running, blind=0)["shots"]]
+    assert overview(running, blind=0)["decided"] == 0
+    assert decide(running, keys[1], "accept")[0] == 200  # never opened otherwise
+    assert [row[1:] for row in reviews(out)] == [("looked", "no"), ("looked", "no"), ("accept", "no")]
