@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from shared.columns import DERIVED
+from shared.numbers import number_text
 
 #: a condition's name without its unit suffix, and the unit to write behind a level
 _UNITS = {"_pct": " %", "_c": " °C", "_gm3": " g/m³", "_hpa": " hPa", "_mm": " mm", "_mps": " m/s", "_deg": "°"}
@@ -37,7 +38,7 @@ def value_words(name: str, value: Any) -> str:
         return ""
     if not isinstance(value, float):
         return str(value).strip()
-    shown = f"{value + 0.0:#.3g}".rstrip(".") if name in DERIVED else f"{value:.12g}"
+    shown = f"{value + 0.0:#.3g}".rstrip(".") if name in DERIVED else number_text(value)
     return shown.replace("-", "−")
 
 

@@ -23,6 +23,7 @@ from pipeline.compare.conditions import DERIVED, are_readings, as_numbers
 from pipeline.learning import ClothAndBalls, pool_cue_mass, pool_friction
 from pipeline.physics import Friction
 from shared.columns import FINGERPRINT
+from shared.numbers import number_text
 from shared.settings import FrictionSettings
 
 Array = NDArray[np.float64]
@@ -106,7 +107,8 @@ def _levels(shots: pd.DataFrame, by: Sequence[str]) -> list[tuple[str, set[str]]
         if name in DERIVED or (numbers is not None and are_readings(numbers, shots)):
             continue  # the room as read: a row a reading would be noise
         for level, rows in shots.groupby(name, observed=True):
-            out.append((f"{name} = {level}", set(rows["shot_id"].astype(str))))
+            text = number_text(level) if isinstance(level, float) else str(level)
+            out.append((f"{name} = {text}", set(rows["shot_id"].astype(str))))
     return out
 
 

@@ -18,13 +18,14 @@ from urllib.parse import quote, unquote
 
 import pandas as pd
 
-from pipeline.compare.conditions import condition_columns
+from pipeline.compare.conditions import DERIVED, condition_columns
 from pipeline.compare.counting import counted_mask
 from pipeline.pool_read import SessionTables, content_hash, read_session_tables, shot_hashes
 from pipeline.results import write_csv
 from shared.columns import CONDITIONS_AFTER, CONTACTS, FINGERPRINT, SHOTS, TRACKS
 from shared.errors import ReboundryError, SettingsError
 from shared.files import tool_version, write_json, write_text, write_with
+from shared.numbers import number_text
 
 MANIFEST = "pool.json"
 FORMAT = 1
@@ -250,7 +251,7 @@ def _is_number(cells: pd.Series) -> bool:
 def _as_text(cells: pd.Series) -> pd.Series:
     if not _is_number(cells):
         return cells.astype("string")
-    return pd.Series([None if pd.isna(v) else f"{v:g}" for v in cells], index=cells.index, dtype="string")
+    return pd.Series([None if pd.isna(v) else number_text(v) for v in cells], index=cells.index, dtype="string")
 
 
 def _without_duplicates(shots: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
@@ -368,7 +369,8 @@ def _write(
             for stale in (out / table).glob("session=*"):
                 if unquote(stale.name.removeprefix("session=")) not in here:
                     shutil.rmtree(stale)
-            write_csv(out / f"{table}.csv", rows)
+            declared = [c for c in condition_columns(rows) if c not in DERIVED] if table == "shots" else []
+            write_csv(out / f"{table}.csv", rows, exact=declared)
         for name, place in tracks.items():
             _copy_tracks(place, partition(out / "tracks", name) / "tracks.parquet")
         write_text(out / "sessions.csv", sessions.to_csv(index=False, lineterminator="\n"))

@@ -24,6 +24,7 @@ from shared.columns import (
 )
 from shared.errors import SettingsError
 from shared.files import write_json, write_text, write_with
+from shared.numbers import number_text
 from shared.settings import SessionSettings
 from shared.take_sheet import CLIMATE, TakeSheet
 
@@ -97,7 +98,8 @@ def _typed(cells: list[str | float | None]) -> Any:
     if filled and all(isinstance(cell, float) for cell in filled):
         whole = all(float(cell).is_integer() for cell in filled)
         return pd.Series(cells, dtype="Float64").array.astype("Int64" if whole else "float64")
-    return pd.array([cell if cell is None or isinstance(cell, str) else f"{cell:g}" for cell in cells], dtype="string")
+    texts = [cell if cell is None or isinstance(cell, str) else number_text(cell) for cell in cells]
+    return pd.array(texts, dtype="string")
 
 
 def _climate(row: Mapping[str, str | float], problems: dict[str, None]) -> tuple[float | None, float | None]:
@@ -121,15 +123,18 @@ def write_shots(path: Path, shots: pd.DataFrame, conditions: tuple[str, ...]) ->
     order = list(SHOTS.names)
     at = order.index(CONDITIONS_AFTER) + 1
     rows = rows[[*order[:at], *(name for name in conditions if name in rows), *order[at:]]]
-    write_csv(path, rows)
+    write_csv(path, rows, exact=[name for name in conditions if name in rows and name not in DERIVED])
     return rows
 
 
-def write_csv(path: Path, rows: pd.DataFrame) -> None:
+def write_csv(path: Path, rows: pd.DataFrame, exact: Sequence[str] = ()) -> None:
     """A CSV as everybody reads it: UTF-8, commas, decimal points, empty cells where nothing was measured.
 
+    exact : columns whose numbers were declared, not measured: written with all their digits
     Written some rows at a time, so that a large table is never held as text.
     """
+    declared = [name for name in exact if pd.api.types.is_float_dtype(rows[name])]
+    rows = rows.assign(**{name: rows[name].map(number_text, na_action="ignore") for name in declared})
     write_with(path, lambda file: rows.to_csv(file, mode="wb", index=False, float_format="%.8g", lineterminator="\n"))
 
 

@@ -15,6 +15,7 @@ from shared.columns import declared_name, is_written_by_us
 from shared.corners import check_corners_px
 from shared.equipment import POCKETS, STANDARDS, Table, pocket_name, standard_of_sizes, standard_table
 from shared.errors import SettingsError
+from shared.numbers import MOST_DIGITS
 from shared.settings import CameraSettings, FrictionSettings, SessionSettings
 
 SESSION_FILE = "session.toml"
@@ -162,6 +163,8 @@ def _condition(path: Path, key: str, value: Any) -> str | float:
         return pocket_name(value) or value
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, int) and len(str(abs(value))) > MOST_DIGITS:
+        return str(value)  # a name: as a number it would be another one
     if isinstance(value, (int, float)):
         return float(value)
     if isinstance(value, (dt.date, dt.time)):

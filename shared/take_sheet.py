@@ -15,6 +15,7 @@ from shared.columns import DECLARED, declared_name, is_written_by_us
 from shared.equipment import POCKETS, pocket_name
 from shared.errors import SettingsError
 from shared.names import same_letters
+from shared.numbers import MOST_DIGITS
 from shared.session_file import nearest
 
 TAKES_FILE = "takes.csv"
@@ -23,6 +24,8 @@ CLIMATE = ("temperature_c", "humidity_pct")  # numbers by their meaning: what is
 DRY_PCT = 2.0  # no room people play in is as dry as this: more likely a share between 0 and 1
 
 Value = str | float
+
+_NAME = re.compile(rf"[+-]?(0\d|\d{{{MOST_DIGITS + 1}}})")  # written as a number it would be another one
 
 
 @dataclass(frozen=True)
@@ -197,13 +200,13 @@ def _check_header(path: Path, header: list[str], names: list[str]) -> None:
 def _column_values(name: str, cells: list[str]) -> list[Value | None]:
     """Numbers where the whole column is numbers (decimal point or comma), else texts as written; None where empty.
 
-    007 is a text, as it is no longer the same when it is written as a number. A column of CLIMATE holds numbers as soon
-    as one of its cells is one; its others are nan.
+    007 is a text, as it is no longer the same when it is written as a number; so is what has too many digits for one.
+    A column of CLIMATE holds numbers as soon as one of its cells is one; its others are nan.
     """
     numbers = [_number(cell) for cell in cells]
     if name in CLIMATE and any(number is not None for number in numbers):
         return [math.nan if cell and number is None else number for number, cell in zip(numbers, cells, strict=True)]
-    if all(number is not None and not re.match(r"[+-]?0\d", cell)
+    if all(number is not None and not _NAME.match(cell)
            for number, cell in zip(numbers, cells, strict=True) if cell):
         return list(numbers)
     return [cell or None for cell in cells]

@@ -10,7 +10,15 @@ import numpy as np
 import pandas as pd
 
 from pipeline.compare.answers import answer
-from pipeline.compare.conditions import DERIVED, Factor, condition_columns, find_column, nearly_alike, read_factor
+from pipeline.compare.conditions import (
+    DERIVED,
+    Factor,
+    condition_columns,
+    find_column,
+    nearly_alike,
+    read_factor,
+    texts_of,
+)
 from pipeline.compare.contrasts import INSIDE
 from pipeline.compare.counting import count_shots, counted_mask, none_told
 from pipeline.compare.effects import holm
@@ -251,7 +259,7 @@ def _factors(shots: pd.DataFrame, by: Sequence[str], problems: list[str]) -> tup
 
 
 def _strata(shots: pd.DataFrame, within: Sequence[str]) -> pd.Series:
-    words = [shots[w].astype("string").fillna("").str.strip() for w in within]
+    words = [texts_of(shots[w]).fillna("") for w in within]
     if not words:
         return pd.Series("", index=shots.index)
     filled = [i for i, cells in enumerate(words) if (cells != "").any()]
@@ -335,7 +343,7 @@ def _counts(shots: pd.DataFrame, factors: Sequence[Factor], within: Sequence[str
     named = [f.name for f in factors if not f.is_slope]
     filled = [w for w in within if shots[w].astype("string").fillna("").str.strip().ne("").any()]
     columns = [*filled, *named]
-    return count_shots(shots, columns)
+    return count_shots(shots.assign(**{name: shots[f"level {name}"] for name in named}), columns)
 
 
 def _stack(results: Sequence[StratumResult], table: str) -> pd.DataFrame:

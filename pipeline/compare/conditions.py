@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from shared.columns import SHOTS
 from shared.errors import SettingsError
+from shared.numbers import MOST_DIGITS, number_text
 
 #: columns that pooling adds to a shot's row; no conditions of the player's
 POOLED = (
@@ -34,8 +35,8 @@ _MOST_LEVELS = 6  # a number with more different values than this is taken as a 
 _SET_SHOTS = 5  # a session's shots at a level that is set rather than read, as a rule
 _FEW_SHOTS = 3  # levels of fewer shots, most of them, are readings
 _MOST_WORDS = 100  # levels each against each other: nobody reads 5,000 differences, and their columns fill the memory
-#: 007 is a name: written as a number it would be another one
-_QUANTITY = re.compile(r"^\s*([-+]?(?!0\d)(?:\d+[.,]?\d*|[.,]\d+))\s*([^\d\s].*)?$")
+#: 007 is a name, as is what has more digits than a number keeps: written as a number it would be another one
+_QUANTITY = re.compile(rf"^\s*([-+]?(?!0\d|\d{{{MOST_DIGITS + 1}}})(?:\d+[.,]?\d*|[.,]\d+))\s*([^\d\s].*)?$")
 
 
 @dataclass(frozen=True)
@@ -113,6 +114,13 @@ def as_numbers(cells: pd.Series) -> NDArray[np.float64] | None:
     return np.append(values, np.nan)[codes]  # an empty cell has code -1
 
 
+def texts_of(cells: pd.Series) -> pd.Series:
+    """Each cell as it was typed, without spaces around it: a number that was read as 40.0 is 40. Missing if empty."""
+    if pd.api.types.is_numeric_dtype(cells) and not pd.api.types.is_bool_dtype(cells):
+        return cells.astype("Float64").map(number_text, na_action="ignore").astype("string")
+    return cells.astype("string").str.strip()
+
+
 def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
     """The factor in column ``name`` and its value per shot: level names, or numbers for a slope; missing where empty.
 
@@ -126,15 +134,17 @@ def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
         raise SettingsError(f"{name}: two units in one column: {listed}. Write all cells in one unit; not compared.")
     numbers = as_numbers(cells)
     if numbers is not None:
+        if np.isinf(numbers).any():
+            raise SettingsError(f"{name}: a cell holds an infinite number; correct it. Not compared.")
         different = np.unique(numbers[np.isfinite(numbers)])
         if len(different) > 1 and are_readings(numbers, shots):
             slope = Factor(name, (), float(different[0]), float(different[-1]))
             return slope, pd.Series(numbers, index=shots.index)
-        names = {value: f"{value:g}" for value in different}
+        names = {value: number_text(value) for value in different}
         values = pd.Series(numbers, index=shots.index).map(names).astype("string")
-        levels = tuple(names.values())
+        levels = tuple(dict.fromkeys(names.values()))
     else:
-        values = cells.astype("string").str.strip()
+        values = texts_of(cells)
         values = values.mask(values == "")
         levels = tuple(sorted(values.dropna().unique()))
     if not levels:

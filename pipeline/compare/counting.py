@@ -7,6 +7,8 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from pipeline.compare.conditions import texts_of
+
 _MOST_REASONS = 6  # combinations of reasons that are named
 
 
@@ -31,7 +33,7 @@ def _filled(cells: pd.Series, empty: str) -> pd.Series:
 def count_shots(shots: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     """A row a condition: shots, counted, clean, mishit, unusable, rejected and accepted by a person, reasons (most
     frequent first)."""
-    groups = [_filled(shots[name].astype("string").str.strip(), none_told(name)) for name in by]
+    groups = [_filled(texts_of(shots[name]), none_told(name)) for name in by]
     if not groups:
         groups = [pd.Series("all", index=shots.index, name="all")]
     looked_at = shots[[c for c in ("verdict", "review", "counted", "reasons") if c in shots]]

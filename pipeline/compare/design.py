@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.compare.conditions import Factor
+from shared.numbers import number_text
 
 Array = NDArray[np.float64]
 Level = str | float
@@ -194,7 +195,7 @@ def reading(value: float, span: float) -> str:
 
 
 def _text(level: Level) -> str:
-    return level if isinstance(level, str) else f"{level:g}"
+    return level if isinstance(level, str) else number_text(level)
 
 
 def _products(a: Array, b: Array) -> Array:
