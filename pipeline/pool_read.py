@@ -17,7 +17,7 @@ from pipeline.compare.conditions import condition_columns, units_in
 from pipeline.measured_session import locate, text_columns
 from pipeline.results import NOT_MEASURED
 from shared.climate import absolute_humidity_gm3, dew_point_c, vapour_pressure_hpa
-from shared.columns import CONTACTS, FINGERPRINT, SHOTS, TableSchema
+from shared.columns import CONTACTS, DERIVED, FINGERPRINT, POOLED_DERIVED, SHOTS, TableSchema, is_ours
 from shared.equipment import Table
 from shared.errors import CalibrationError, SchemaError, SettingsError
 from shared.files import file_sha256
@@ -58,7 +58,13 @@ def read_session_tables(path: Path) -> SessionTables:
             f"{place / 'shots.csv'}: columns {', '.join(missing)} are missing; measure the session again."
         )
     notes: list[str] = []
-    extra = tuple(c for c in shots.columns if c not in SHOTS.dtypes)
+    extra = tuple(str(c) for c in shots.columns if c not in SHOTS.dtypes)
+    clashing = [c for c in extra if c not in DERIVED and (is_ours(c) or c == POOLED_DERIVED)]
+    for column in clashing:
+        notes.append(f"{name}: {column!r} is a column that the program writes itself; left out as a condition. Rename it "
+                     "in takes.csv or session.toml, then measure again.")
+    extra = tuple(c for c in extra if c not in clashing)
+    shots = shots.drop(columns=clashing)
     conditions = {str(c): shots[c] for c in extra}
     shots = SHOTS.conform(shots, extra=extra)
     for condition, cells in conditions.items():

@@ -250,9 +250,34 @@ def declared_name(cell: str) -> str:
     return plain if plain in ("clip", "shot", *DECLARED, *CLIMATE) else cell.strip()
 
 
+#: columns that pooling adds to a shot's row, and the one it derives where temperature and humidity are known
+POOLED = (
+    "shot_key",
+    "table",
+    "table_length_mm",
+    "table_width_mm",
+    "corner_mouth_mm",
+    "side_mouth_mm",
+    "ball_diameter_mm",
+    "tool_version",
+    "source_sha256",
+)
+POOLED_DERIVED = "vapour_pressure_hpa"
+
+SPEED_KEPT = "speed_kept_"  # computed from contacts: speed just after the nth cushion over that before the first
+IMPACT_ROLL = "impact_roll_ratio"  # computed from speeds: the banked ball's roll as it meets the cushion
+
+
+def is_ours(name: str) -> bool:
+    """Whether a column of shots is declared, measured, added by pooling or worked out by comparing: no condition."""
+    known = (*SHOTS.names, *POOLED, "stratum")
+    return name in known or name.startswith((SPEED_KEPT, IMPACT_ROLL, "level ")) or name.endswith("_u")
+
+
 def is_written_by_us(name: str) -> bool:
     """Whether a condition of this name would clash with a column that the program writes, in whatever case."""
-    return name.lower() in (*SHOTS.names, *DERIVED) and name not in DECLARED
+    low = name.lower()
+    return (is_ours(low) or low in (*DERIVED, POOLED_DERIVED)) and name not in DECLARED
 
 
 #: after which column of SHOTS the session's own condition columns (and the derived climate columns) are placed

@@ -9,27 +9,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from shared.columns import SHOTS
+from shared.columns import DERIVED as CLIMATE_DERIVED
+from shared.columns import POOLED_DERIVED, is_ours
 from shared.errors import SettingsError
 from shared.numbers import MOST_DIGITS, number_text
 
-#: columns that pooling adds to a shot's row; no conditions of the player's
-POOLED = (
-    "shot_key",
-    "table",
-    "table_length_mm",
-    "table_width_mm",
-    "corner_mouth_mm",
-    "side_mouth_mm",
-    "ball_diameter_mm",
-    "tool_version",
-    "source_sha256",
-)
-SPEED_KEPT = "speed_kept_"  # computed from contacts: speed just after the nth cushion over that before the first
-IMPACT_ROLL = "impact_roll_ratio"  # computed from speeds: the banked ball's roll as it meets the cushion
 #: declared columns of every shot that may also be compared
 DECLARED = ("player", "pattern", "speed_class", "target", "session")
-DERIVED = ("dew_point_c", "absolute_humidity_gm3", "vapour_pressure_hpa")
+DERIVED = (*CLIMATE_DERIVED, POOLED_DERIVED)
 
 _MOST_LEVELS = 6  # a number with more different values than this is taken as a slope
 _SET_SHOTS = 5  # a session's shots at a level that is set rather than read, as a rule
@@ -60,9 +47,7 @@ class Factor:
 
 def condition_columns(shots: pd.DataFrame) -> list[str]:
     """The player's own columns: neither measured, nor judged, nor added by pooling. Derived climate columns last."""
-    known = {*SHOTS.names, *POOLED}
-    own = [str(c) for c in shots.columns if c not in known and not str(c).endswith("_u")]
-    own = [c for c in own if not c.startswith((SPEED_KEPT, IMPACT_ROLL, "level ")) and c != "stratum"]
+    own = [str(c) for c in shots.columns if not is_ours(str(c))]
     return [c for c in own if c not in DERIVED] + [c for c in own if c in DERIVED]
 
 
@@ -74,7 +59,11 @@ def find_column(shots: pd.DataFrame, word: str) -> str:
     near = [c for c in choices if c.casefold() == word.casefold()] or [c for c in choices if c.startswith(word)]
     if len(near) == 1:
         return near[0]
-    what = f"fits {', '.join(near)}" if near else "is no column of takes.csv or key of session.toml"
+    what = "is no column of takes.csv or key of session.toml"
+    if near:
+        what = f"fits {', '.join(near)}"
+    elif word in shots:
+        what = "is a column that the program writes itself"
     raise SettingsError(f"condition {word!r} {what}; choose from: {', '.join(choices) or 'none declared'}.")
 
 

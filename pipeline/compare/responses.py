@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.compare.conditions import IMPACT_ROLL, SPEED_KEPT
 from pipeline.compare.covariates import ANGLE_COVARIATES, SPEED_COVARIATES
-from shared.columns import SHOTS
+from shared.columns import IMPACT_ROLL, SHOTS, SPEED_KEPT
 from shared.errors import SettingsError
 
 

@@ -13,6 +13,7 @@ from typer.testing import CliRunner
 
 from fixtures.simulated_sessions import Truth, simulate_session, write_session
 from pipeline.command_group import app
+from pipeline.compare.conditions import find_column
 from pipeline.pool import pool_sessions, read_pool
 from pipeline.pool_read import read_session_tables
 from shared.columns import FINGERPRINT, SHOTS
@@ -200,6 +201,17 @@ def test_numbers_and_words_in_one_condition_read_as_one_table(tmp_path):
     pool_sessions([one, two], tmp_path / "d")
     shots, _ = read_pool(tmp_path / "d")
     assert set(shots["humidity"]) == {"45", "damp"}
+
+
+def test_a_condition_of_a_name_that_pooling_writes_is_left_out_and_said(tmp_path):
+    place = _session(tmp_path, "e", table="back room", tip_u="soft", cloth="worn")
+    report = pool_sessions([place], tmp_path / "d")
+    assert "back room" not in set(report.shots["table"])
+    assert "tip_u" not in report.shots
+    assert [line.partition(": ")[2].partition(" ")[0] for line in report.lines] == ["'table'", "'tip_u'"]
+    assert all("Rename it in takes.csv or session.toml, then measure again" in line for line in report.lines)
+    with pytest.raises(SettingsError, match="'table' is a column that the program writes itself; choose from: cloth"):
+        find_column(report.shots, "table")
 
 
 def test_folders_of_sessions_and_folders_given_twice(three, tmp_path):

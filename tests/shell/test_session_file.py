@@ -122,6 +122,7 @@ def test_temperature_and_humidity_are_known_in_any_spelling(tmp_path):
     ("[conditions]\nlamps = [1, 2]\n", ["lamps must be a number or a text"]),
     ("[conditions]\nrail = 'new'\n", ["'rail'", "writes itself"]),
     ("[conditions]\nVerdict = 'new'\n", ["'Verdict'", "writes itself"]),
+    ("[conditions]\ntable = 'back room'\n", ["'table'", "writes itself", "rename it"]),
     ("[conditions]\ntarget = 'foot'\n", ["target = 'foot' is no pocket", "foot-right"]),
     ("[conditions]\ndew_point_c = 3\n", ["'dew_point_c'", "writes itself"]),
     (b"[conditions]\ncloth = 'neu\xfc'\n", ["UTF-8"]),

@@ -65,7 +65,10 @@ def test_our_columns_are_known_in_any_spelling(tmp_path):
     assert takes.condition_names == ("Cloth",)
 
 
-@pytest.mark.parametrize("name", ["restitution", "Restitution", "VERDICT", "rail_sight_u", "Dew_Point_C"])
+@pytest.mark.parametrize("name", [
+    "restitution", "Restitution", "VERDICT", "rail_sight_u", "Dew_Point_C", "Table", "ball_diameter_mm", "stratum",
+    "tip_u", "level of play", "speed_kept_2", "vapour_pressure_hpa",
+])
 def test_a_column_that_the_program_writes_is_refused_in_any_case(tmp_path, name):
     with pytest.raises(SettingsError, match=f"column '{name}' is one the program writes itself; rename it"):
         read_takes(sheet(tmp_path, f"clip,{name}\na_01.mp4,x\n"), CLIPS)
