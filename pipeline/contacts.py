@@ -20,6 +20,7 @@ from shared.equipment import CUSHIONS, Table
 STRIKE_MIN_MM_S = 120.0  # slower starts are a hand's or a nudge
 QUICKER_MAX = 1.25  # a struck ball hardly gains speed (a high hit: 1.07); a carried one starts from nothing
 REST_BEFORE_S = 0.12
+OUT_OF_SIGHT = 1.8  # times the other ball's step: a ball that wasn't seen for so long misses a frame
 NUDGE_ROWS, NUDGE_S = 12, 0.3  # frames compared before a touch, and this long after it: a nudged ball lies again soon
 NUDGE_LEAST_MM, NUDGE_GAP_MM = 1.2, 4.0  # what a shadow shifts is less; balls further apart than this never touched
 
@@ -177,11 +178,11 @@ def _nudged(s: Seen, by_name: dict[str, Seen], starts: dict[str, float], table: 
     best, least = None, NUDGE_GAP_MM
     for name, begin in starts.items():
         o = by_name[name]
-        t, at, bt = np.intersect1d(o.t_s, s.t_s, return_indices=True)
+        t, apart = _apart(o, s)
         after = t > begin
         if after.sum() < 3:
             continue
-        t, gap = t[after], np.hypot(*(o.xy_mm[at] - s.xy_mm[bt]).T)[after] - table.ball.diameter_mm
+        t, gap = t[after], apart[after] - table.ball.diameter_mm
         k = int(np.argmin(gap))
         if not 0 < k < len(t) - 1 or gap[k] >= least + 0.5 * float(np.abs(np.diff(gap[k - 1 : k + 2])).max()):
             continue
@@ -193,6 +194,24 @@ def _nudged(s: Seen, by_name: dict[str, Seen], starts: dict[str, float], table: 
         if moved > max(3 * noise, NUDGE_LEAST_MM):
             best, least = MotionEvent("ball", float(t[k]), name, s.ball), min(least, float(gap[k]))
     return best
+
+
+def _apart(s: Seen, o: Seen) -> tuple[Array, Array]:
+    """(N,) times at which one ball was seen, s, and how far apart the two balls' middles were, mm.
+
+    A rolling shutter reads the balls of one frame at times of their own, so the other's place is taken between its two
+    nearest rows: not where it was out of sight meanwhile.
+    """
+    if min(len(s.t_s), len(o.t_s)) < 2:
+        return np.zeros(0), np.zeros(0)
+    later = np.clip(np.searchsorted(o.t_s, s.t_s), 1, len(o.t_s) - 1)
+    steps = np.diff(s.t_s)
+    own = np.minimum(np.append(steps, np.inf), np.insert(steps, 0, np.inf))
+    followed = (s.t_s >= o.t_s[0]) & (s.t_s <= o.t_s[-1]) & (o.t_s[later] - o.t_s[later - 1] < OUT_OF_SIGHT * own)
+    both = followed | np.isin(s.t_s, o.t_s)
+    t = s.t_s[both]
+    place = np.column_stack([np.interp(t, o.t_s, o.xy_mm[:, k]) for k in (0, 1)])
+    return t, np.asarray(np.hypot(*(s.xy_mm[both] - place).T))
 
 
 def _first_seen_moving(
@@ -336,10 +355,10 @@ def _kisses(
         for b in range(a + 1, len(names)):
             s, o = by_name[names[a]], by_name[names[b]]
             begin = max(starts[s.ball], starts[o.ball])
-            t, at, bt = np.intersect1d(s.t_s, o.t_s, return_indices=True)
+            t, apart = _apart(s, o)
             if len(t) < 5:
                 continue
-            gap = np.hypot(*(s.xy_mm[at] - o.xy_mm[bt]).T) - table.ball.diameter_mm
+            gap = apart - table.ball.diameter_mm
             known = [e.t_s for e in events if e.kind == "ball" and e.concerns(s.ball) and e.concerns(o.ball)]
             for t_s, _ in _reversals(t, gap, [begin + 0.05], math.sqrt(2) * (_noise(s) + _noise(o)) / 2):
                 if all(abs(t_s - k) > 0.08 for k in known):

@@ -10,6 +10,7 @@ import pandas as pd
 from calibration.pose import CameraPose
 from calibration.store import Calibration
 from fixtures.synthetic.physics import Play
+from pipeline.shutter import READ_OFFSET
 from shared.columns import DETECTIONS
 from shared.equipment import Table
 
@@ -25,6 +26,7 @@ class Look:
     lost: float = 0.01  # share of a ball's frames without a detection
     strays: float = 0.02  # share of frames with something else
     seed: int = 1
+    readout_s: float = 0.0  # from top to bottom of the picture of `overhead`
     colours: dict[str, tuple[float, float, float, float]] | None = None
 
 
@@ -39,13 +41,26 @@ def detections_of(play: Play, table: Table, seconds: float, look: Look | None = 
             stretch = play.at(ball, float(t))
             if stretch.state == "-" or rng.random() < look.lost:
                 continue
-            place = stretch.at(float(t))[0] + rng.normal(0, look.noise_mm, 2)
-            rows.append(row(frame, t, place, look.noise_mm, colours[ball]))
+            later_s = _read_later(play, table, ball, float(t), look.readout_s)
+            place = play.at(ball, t + later_s).at(t + later_s)[0] + rng.normal(0, look.noise_mm, 2)
+            rows.append(row(frame, t, place, look.noise_mm, colours[ball]) | {READ_OFFSET: later_s})
         if rng.random() < look.strays:
             place = rng.uniform((40, 40), (table.length_mm - 40, table.width_mm - 40))
             colour = tuple(rng.uniform((20, -40, -40, 0), (230, 40, 40, 1)))
-            rows.append(row(frame, t, place, 1.0, colour, round_share=0.5))
-    return DETECTIONS.conform(pd.DataFrame(rows))
+            rows.append(row(frame, t, place, 1.0, colour, round_share=0.5) | {READ_OFFSET: 0.0})
+    found = pd.DataFrame(rows)
+    out = DETECTIONS.conform(found.drop(columns=READ_OFFSET))
+    return out.assign(**{READ_OFFSET: found[READ_OFFSET]}) if look.readout_s else out
+
+
+def _read_later(play: Play, table: Table, ball: str, t_s: float, readout_s: float) -> float:
+    """How long after its frame's middle line a ball is read."""
+    pose, later_s = overhead(table).pose, 0.0
+    for _ in range(4 if readout_s else 0):
+        x, y = play.at(ball, t_s + later_s).at(t_s + later_s)[0]
+        line = float(pose.to_image(np.array([[x, y, table.ball.radius_mm]]))[0, 1])
+        later_s = ((line + 0.5) / pose.height_px - 0.5) * readout_s
+    return later_s
 
 
 def row(frame: int, t_s: float, place, noise_mm: float, colour, round_share: float = 1.0) -> dict[str, float]:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from fixtures.synthetic import Surface, bank_shot, kick_shot
-from pipeline.contacts import find_starts
+from pipeline.contacts import _apart, find_starts
 from pipeline.paths import Seen
 from pipeline.pockets import find_pocketed, in_jaws, mouths
 from pipeline.shots import measure_shots
@@ -55,6 +55,49 @@ def test_events_of_all_sorts_of_shots(seed):
     truth = true_events(play, seconds)
     assert [f[1:] for f in found] == [t[1:] for t in truth]
     assert np.abs(np.array([f[0] for f in found]) - np.array([t[0] for t in truth])).max() < 0.002
+
+
+def test_a_double_kiss_seen_line_by_line():
+    play = bank_shot(TABLE, speed_mps=2.2, roll_ratio=0.7, cut_deg=0.0, direction_deg=90.0, object_share=(0.36, 0.7),
+                     run_mm=500.0, until_s=2.6)
+    kisses = [float(event["t"]) for event in play.events if event["kind"] == "ball_ball"]
+    assert len(kisses) == 2
+    got = measured(play, 2.5, Look(readout_s=0.015, strays=0.0))
+    assert got.contacts.loc[got.contacts["kind"] == "ball", "t_s"].tolist() == pytest.approx(kisses, abs=0.003)
+    assert np.isfinite(got.shots["rebound_angle_deg"].iloc[0])
+
+
+def test_a_ball_hardly_nudged_seen_line_by_line():
+    shot = {"speed_mps": 2.0, "roll_ratio": 0.0, "cut_deg": 5.0, "direction_deg": 62.0, "object_share": (0.42, 0.42),
+            "run_mm": 450.0, "until_s": 3.4}
+    alone = bank_shot(TABLE, **shot)
+    passes_s = float(alone.events[1]["t"]) + 0.25
+    place, v = (np.array(part) for part in alone.at("1", passes_s).at(passes_s)[:2])
+    lies = place + 57.12 * np.array([-v[1], v[0]]) / np.hypot(*v)
+    got = measured(bank_shot(TABLE, others={"2": tuple(lies)}, **shot), 3.3, Look(readout_s=0.015, strays=0.0))
+    met = got.contacts[got.contacts["kind"] == "ball"]
+    assert met["other"].tolist() == ["object", "ball-3"]
+    assert met["t_s"].iloc[1] == pytest.approx(passes_s, abs=0.01)
+
+
+def test_balls_of_a_frame_read_at_other_times_are_as_far_apart_as_they_were():
+    frames, v = np.arange(20) / 60, np.array([900.0, 400.0])
+    a, b = frames + 0.004, np.delete(frames - 0.003, 10)
+    t, apart = _apart(_seen("a", a, a[:, None] * v), _seen("b", b, np.array([300.0, 0.0]) - b[:, None] * v))
+    assert apart == pytest.approx(np.hypot(300.0 - 1800.0 * t, 800.0 * t))
+    assert set(np.round((t - 0.004) * 60).astype(int)) == set(range(19)) - {9, 10}  # b not seen on both sides
+
+
+def test_balls_of_a_frame_read_at_once_are_compared_only_where_both_were_seen():
+    frames = np.arange(20) / 60
+    a, b = np.delete(frames, [4, 5]), np.delete(frames, 10)
+    t, apart = _apart(_seen("a", a, np.outer(a, [900.0, 0.0])), _seen("b", b, np.outer(b, [0.0, 400.0])))
+    assert t == pytest.approx(np.delete(frames, [4, 5, 10]))
+    assert apart == pytest.approx(np.hypot(900.0, 400.0) * t)
+
+
+def _seen(ball, t_s, xy_mm):
+    return Seen(ball, t_s, xy_mm, np.tile(0.09 * np.eye(2), (len(t_s), 1, 1)), np.zeros((len(t_s), 2, 0)))
 
 
 def test_a_ball_that_dies_short_of_the_cushion_did_not_touch_it():
