@@ -39,6 +39,10 @@ def contact_rows(shot: MeasuredShot, table: Table) -> list[dict[str, Any]]:
 def _event(motion: ShotMotion, i: int, event: MotionEvent, table: Table) -> dict[str, Any]:
     ball = event.ball
 
+    def sight(path: Path, table: Table) -> Array:
+        x, y = path.before[ball, i][0].T
+        return np.asarray(table.sight(event.other, x, y))  # type: ignore[arg-type]
+
     def derive(path: Path) -> dict[str, Array]:
         p, v, _ = path.before[ball, i]
         _, w, _ = path.after[ball, i]
@@ -51,8 +55,7 @@ def _event(motion: ShotMotion, i: int, event: MotionEvent, table: Table) -> dict
             out["angle_in_deg"] = wrap_deg(direction_deg(v) - centres)
             out["angle_out_deg"] = wrap_deg(direction_deg(w) - centres)
             return out
-        axis, scale = (0, 8 / table.length_mm) if event.other in ("right", "left") else (1, 4 / table.width_mm)
-        out["sight"] = p[:, axis] * scale
+        out["sight"] = sight(path, table)
         if event.kind == "cushion":
             n = inward_normal(event.other)
             along = np.array([-n[1], n[0]])
@@ -65,10 +68,9 @@ def _event(motion: ShotMotion, i: int, event: MotionEvent, table: Table) -> dict
     values = evaluate(motion, derive, degrees=_ANGLES)
     if event.kind == "cushion":
         values["angle_out_deg"] = with_side_unsure(values["angle_out_deg"], values["angle_in_deg"])
-    for name, value in values.items():
-        got = value
-        if name == "sight":
-            got = without_size(value, motion, derive, name, cushion=event.other, table=table)
+    if "sight" in values:
+        values["sight"] = without_size(values["sight"], motion, table, sight)
+    for name, got in values.items():
         row[name], row[f"{name}_u"] = got.value, got.u
     return row
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -24,6 +25,7 @@ class Measured(NamedTuple):
 _LEAST_SHARE = 0.02  # of an uncertainty, below which the difference of two squares says nothing
 
 Derive = Callable[[Path], Mapping[str, Array]]
+Place = Callable[[Path, Table], Array]  # (P,) of a batch of paths on a table
 
 
 def evaluate(motion: ShotMotion, derive: Derive, *, degrees: frozenset[str] = frozenset()) -> dict[str, Measured]:
@@ -83,21 +85,24 @@ def speed_mps(v: Array) -> Array:
     return np.asarray(np.hypot(v[..., 0], v[..., 1]) / 1e3)
 
 
-def without_size(
-    sight: Measured, motion: ShotMotion, derive: Derive, name: str, *, cushion: str, table: Table
-) -> Measured:
-    """A place in sights without the table's own size in its uncertainty: sights grow with the table.
+def without_size(value: Measured, motion: ShotMotion, table: Table, place: Place) -> Measured:
+    """A place counted from what grows with the table, without the table's own size in its uncertainty.
 
-    What is left of a size's effect is how far it moves the place otherwise than the sights.
+    What is left of a size's effect is how far it moves the place on a table that much larger.
 
-    derive     : what ``evaluate`` got the place from, under this ``name``
-    cushion    : along which the place is counted
+    value : of ``place`` on ``table``, its uncertainty with the whole effect of the sizes
     """
-    moved = np.concatenate([motion.by_size.T, -motion.by_size.T]) + motion.theta
-    values = derive(Path(motion.layout, moved))[name]
-    up, down = np.split(values, 2)
-    part = (up - down) / 2
-    scaling = np.array([1 / table.length_mm, 0.0] if cushion in ("right", "left") else [0.0, 1 / table.width_mm])
-    rest = part - sight.value * table.size_u_mm * scaling
-    other = max(sight.u**2 - float((part**2).sum()), (_LEAST_SHARE * sight.u) ** 2)
-    return Measured(sight.value, float(np.sqrt(other + (rest**2).sum())))
+    whole, left = [], []
+    for effect, size in zip(motion.by_size.T, ("length_mm", "width_mm"), strict=True):
+        path = Path(motion.layout, motion.theta + np.array([effect, -effect]))
+        up, down = (float(place(path, _grown(table, size, by))[n]) for n, by in enumerate((1, -1)))
+        left.append((up - down) / 2)
+        up, down = place(path, table)
+        whole.append((up - down) / 2)
+    other = max(value.u**2 - float(np.square(whole).sum()), (_LEAST_SHARE * value.u) ** 2)
+    return Measured(value.value, float(np.sqrt(other + np.square(left).sum())))
+
+
+def _grown(table: Table, size: str, by: int) -> Table:
+    """With its length or width larger by so many standard uncertainties."""
+    return replace(table, **{size: getattr(table, size) + by * table.size_u_mm})

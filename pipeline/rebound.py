@@ -99,26 +99,28 @@ def _at_cushion(motion: ShotMotion, ball: str, i: int, table: Table) -> dict[str
     side = float(np.sign(motion.path().before[ball, i][1][0] @ along)) or 1.0
     t = side * along  # along the cushion, the way the ball travels
 
+    def sight(path: Path, table: Table) -> Array:
+        x, y = path.before[ball, i][0].T
+        return np.asarray(table.sight(cushion, x, y))
+
     def derive(path: Path) -> dict[str, Array]:
-        p, v, _ = path.before[ball, i]
+        _, v, _ = path.before[ball, i]
         _, w, roll = path.after[ball, i]
         s = settled_velocity(w, roll)
-        axis = 0 if cushion in ("right", "left") else 1
-        scale = 8 / table.length_mm if axis == 0 else 4 / table.width_mm
         return {
             "incoming_angle_deg": np.degrees(np.arctan2(v @ t, -(v @ n))),
             "rebound_angle_deg": np.degrees(np.arctan2(w @ t, w @ n)),
             "rebound_settled_angle_deg": np.degrees(np.arctan2(s @ t, s @ n)),
             "speed_at_impact_mps": speed_mps(v),
             "rebound_speed_mps": speed_mps(w),
-            "rail_sight": p[:, axis] * scale,
+            "rail_sight": sight(path, table),
             "rail_s": path.time(i),
             "restitution": (w @ n) / -(v @ n),
             "tangential_ratio": (w @ t) / np.maximum(v @ t, 1e-6),
         }
 
     got = evaluate(motion, derive)
-    got["rail_sight"] = without_size(got["rail_sight"], motion, derive, "rail_sight", cushion=cushion, table=table)
+    got["rail_sight"] = without_size(got["rail_sight"], motion, table, sight)
     return got
 
 
@@ -147,9 +149,10 @@ def _arrival(
     """Signed distance of the arriving path from the target's middle, and what came of the shot."""
     if target is None:  # the pocket in which it fell instead would give a miss to the balls that fell alone
         return None, "pocketed" if pocketed else None, ["miss_mm: no target pocket declared"]
-    mouth = next((m for m in mouths(table) if m.pocket == target), None)
-    if mouth is None:
+    which = next((n for n, m in enumerate(mouths(table)) if m.pocket == target), None)
+    if which is None:
         return None, None, [f"miss_mm: this table has no pocket {target}"]
+    mouth = mouths(table)[which]
     i = _arriving_leg(motion, ball, cushions, mouth, pocketed, table)
     hit = pocketed is not None and pocketed.pocket == target
     if i is None:
@@ -159,8 +162,12 @@ def _arrival(
         why = f"miss_mm: the ball met {met} after its first cushion, so where it arrived tells nothing of the bank"
         return None, "pocketed" if hit else None, [why]
     cushion = _last_cushion(motion, ball, i)
-    miss = evaluate(motion, lambda path: {"miss_mm": _crossing(path, ball, i, mouth, cushion)})["miss_mm"]
-    miss = _beside_the_mouth(miss, mouth, table)
+
+    def crossing(path: Path, table: Table) -> Array:
+        return _crossing(path, ball, i, mouths(table)[which], cushion)
+
+    miss = evaluate(motion, lambda path: {"miss_mm": crossing(path, table)})["miss_mm"]
+    miss = without_size(miss, motion, table, crossing)  # the mouth moves with the table as the ball does
     outcome = "pocketed" if hit else ("long" if miss.value > 0 else "short")
     unknown = "miss_mm: the pocket's mouth is taken in proportion to the ball, as on a pool table"
     notes = [] if mouth.known else [unknown]
@@ -197,13 +204,6 @@ def _sent_elsewhere(motion: ShotMotion, ball: str, first: int, i: int) -> str | 
         return None
     event = motion.events[met[0]]
     return event.other if event.ball == ball else event.ball
-
-
-def _beside_the_mouth(miss: Measured, mouth: Mouth, table: Table) -> Measured:
-    """Without the part of the uncertainty that is the table's own size: the mouth moves with it as the ball does."""
-    share = np.abs(mouth.along) * mouth.centre / np.array([table.length_mm, table.width_mm])
-    part = float(np.hypot(*share)) * table.size_u_mm
-    return Measured(miss.value, float(np.sqrt(max(miss.u**2 - part**2, (0.2 * miss.u) ** 2))))
 
 
 def _last_cushion(motion: ShotMotion, ball: str, i: int) -> Cushion:
