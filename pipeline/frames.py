@@ -31,6 +31,13 @@ _CUT_SHARE: Final = 0.02  # of a clip may be missing at its end: containers roun
 _threads = 0  # of a decoder's own; 0: one per processor
 _AGAIN: Final = "copy it from the camera again, or export it as H.264 or HEVC."
 _NOTHING_DECODED: Final = f"not one frame could be decoded; {_AGAIN}"
+_TIMELESS: Final = "frames without a time of their own"
+_FLAG_NO_TIMES: Final = 0x80  # of a container's flags: AVFMT_NOTIMESTAMPS (FFmpeg, libavformat/avformat.h)
+#: what to do about a coded picture without a container; copied instead of coded anew, its frames get their times wrong
+_RAW: Final = (
+    "holds no times, so no speed can be told; code it anew with the camera's frame rate for RATE, and take this one out: "
+    'ffmpeg -r RATE -i "{name}" -vf setpts=N/RATE/TB -crf 14 "timed-{stem}.mp4"'
+)
 #: Kr, Kb of the colour matrices (ITU-R BT.601 and BT.709; BT.2020 non-constant luminance)
 _MATRICES: Final = {"601": (0.299, 0.114), "709": (0.2126, 0.0722), "2020": (0.2627, 0.0593)}
 
@@ -208,9 +215,8 @@ class Clip:
         import av
 
         self.damage = ""
-        count, last_s = 0, -np.inf
+        count, last_s, timeless = 0, -np.inf, False
         first_s = longest_s = 0.0
-        step_s = 1 / self.info.frame_rate_nominal
         over = self.passed_over
         undecoded = deque([] if over is None else over.times_s.tolist())
         with open_container(self.path) as container:
@@ -240,12 +246,10 @@ class Clip:
                         break
                     continue
                 for picture in pictures:
-                    t_s = float(picture.pts * stream.time_base) if picture.pts is not None else last_s + step_s
-                    if not np.isfinite(t_s):
-                        t_s = 0.0
-                    if t_s <= last_s:  # a time that doesn't grow can't be measured with
-                        name = self.info.name
-                        self.damage = f"{name}: frames without a time of their own; {{count}} frames could be read."
+                    t_s = float(picture.pts * stream.time_base) if picture.pts is not None else -np.inf
+                    if t_s <= last_s:  # nothing can be measured with no time, or with one that doesn't grow
+                        timeless = True
+                        self.damage = f"{self.info.name}: {_TIMELESS}; {{count}} frames could be read."
                         continue
                     if np.isfinite(last_s):
                         longest_s = max(longest_s, t_s - last_s)
@@ -265,7 +269,7 @@ class Clip:
             yield _undecoded(count, t_s)
             count += 1
         if count == 0:
-            raise ClipError(f"{self.info.name}: {_NOTHING_DECODED}")
+            raise ClipError(f"{self.info.name}: {f'{_TIMELESS}; {_AGAIN}' if timeless else _NOTHING_DECODED}")
         last_s = max([last_s, *([] if over is None else over.times_s[-1:].tolist())])
         ends_s = self.info.ends_s
         if not self.damage and ends_s is not None and last_s + longest_s < ends_s - _CUT_SHARE * (ends_s - first_s):
@@ -348,7 +352,7 @@ def open_clip(path: str | Path) -> Clip:
     """Open a clip and read its first frame's properties.
 
     Raises, in one line, SettingsError for a file that isn't there, or a folder; ClipError for one that is empty, no
-    video, or of which nothing can be decoded.
+    video, holds no times, or of which nothing can be decoded.
     """
     import av
 
@@ -359,6 +363,8 @@ def open_clip(path: str | Path) -> Clip:
         if not container.streams.video:
             raise ClipError(f"{path.name}: holds no picture (sound only?); choose a video clip.")
         stream = container.streams.video[0]
+        if container.format.flags & _FLAG_NO_TIMES:
+            raise ClipError(f"{path.name}: {_RAW.format(name=path.name, stem=path.stem)}")
         try:
             first = next(container.decode(stream))
         except (StopIteration, EOFError, av.error.FFmpegError) as error:

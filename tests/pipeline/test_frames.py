@@ -9,7 +9,7 @@ import av
 import numpy as np
 import pytest
 
-from pipeline.frames import open_clip
+from pipeline.frames import Clip, open_clip
 from pipeline.stills import still_picture
 from shared.errors import ClipError, SettingsError
 
@@ -183,6 +183,19 @@ def test_a_clip_trimmed_without_coding_it_anew_is_whole(tmp_path):
     assert clip.info.frames_estimate == 60
     assert len(list(clip)) == 30
     assert clip.damage == ""
+
+
+@pytest.mark.parametrize(("name", "codec"), [("bare.h264", "libx264"), ("bare.h265", "libx265")])
+def test_a_coded_picture_without_a_container_has_no_times_and_is_refused(tmp_path, name, codec):
+    bare = write_clip(tmp_path / name, steady(5), codec=codec)
+    with pytest.raises(ClipError, match=rf'^{name}: holds no times.*ffmpeg -r RATE -i "{name}".* "timed-bare.mp4"$'):
+        open_clip(bare)
+
+
+def test_frames_without_a_time_are_not_given_one(tmp_path):
+    info = open_clip(write_clip(tmp_path / "a.mp4", steady(5))).info
+    with pytest.raises(ClipError, match=r"^a\.mp4: frames without a time of their own; "):
+        list(Clip(write_clip(tmp_path / "bare.h264", steady(5)), info))
 
 
 @pytest.mark.parametrize("content", [b"", b"this is no clip at all" * 40])
