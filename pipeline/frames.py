@@ -35,8 +35,13 @@ _TIMELESS: Final = "frames without a time of their own"
 _FLAG_NO_TIMES: Final = 0x80  # of a container's flags: AVFMT_NOTIMESTAMPS (FFmpeg, libavformat/avformat.h)
 #: what to do about a coded picture without a container; copied instead of coded anew, its frames get their times wrong
 _RAW: Final = (
-    "holds no times, so no speed can be told; code it anew with the camera's frame rate for RATE, and take this one out: "
+    "holds no times, so no speed can be told; code it anew with the camera's frame rate for RATE, and take this out: "
     'ffmpeg -r RATE -i "{name}" -vf setpts=N/RATE/TB -crf 14 "timed-{stem}.mp4"'
+)
+_SQUARE_TO: Final = 1e-3
+_OBLONG: Final = (
+    "its pixels are not square ({shape}), so lengths in the picture can't be measured; make them square, and take this "
+    'one out: ffmpeg -i "{name}" -vf "scale=trunc(iw*sar/2)*2:ih,setsar=1" -crf 14 "square-{stem}.mp4"'
 )
 #: Kr, Kb of the colour matrices (ITU-R BT.601 and BT.709; BT.2020 non-constant luminance)
 _MATRICES: Final = {"601": (0.299, 0.114), "709": (0.2126, 0.0722), "2020": (0.2627, 0.0593)}
@@ -312,8 +317,8 @@ def open_container(path: Path) -> Any:
     """
     import av
 
-    try:
-        return av.open(str(path), metadata_errors="ignore")
+    try:  # absolute, or FFmpeg takes the 10 of 10:30.mp4 for a protocol
+        return av.open(str(path.absolute()), metadata_errors="ignore")
     except FileNotFoundError as error:
         raise SettingsError(f"{path}: no such file; check the name.") from error
     except (av.error.FFmpegError, OSError, ValueError) as error:
@@ -352,7 +357,7 @@ def open_clip(path: str | Path) -> Clip:
     """Open a clip and read its first frame's properties.
 
     Raises, in one line, SettingsError for a file that isn't there, or a folder; ClipError for one that is empty, no
-    video, holds no times, or of which nothing can be decoded.
+    video, holds no times, has oblong pixels, or of which nothing can be decoded.
     """
     import av
 
@@ -365,6 +370,10 @@ def open_clip(path: str | Path) -> Clip:
         stream = container.streams.video[0]
         if container.format.flags & _FLAG_NO_TIMES:
             raise ClipError(f"{path.name}: {_RAW.format(name=path.name, stem=path.stem)}")
+        shape = stream.sample_aspect_ratio
+        if shape and abs(shape - 1) > _SQUARE_TO:
+            words = _OBLONG.format(name=path.name, stem=path.stem, shape=f"{shape.numerator}:{shape.denominator}")
+            raise ClipError(f"{path.name}: {words}")
         try:
             first = next(container.decode(stream))
         except (StopIteration, EOFError, av.error.FFmpegError) as error:

@@ -26,12 +26,13 @@ def picture(grey: int, mark: int = 220) -> np.ndarray:
 
 def write_clip(
     path: Path, times: list[Fraction], *, codec: str = "libx264", pixels: str = "yuv420p", turn: int = 0,
-    full_range: bool = False, greys: list[int] | None = None,
+    full_range: bool = False, greys: list[int] | None = None, shape: Fraction = Fraction(1),
 ) -> Path:
     with av.open(str(path), "w") as out:
         stream = out.add_stream(codec, rate=30)
         stream.width, stream.height = SIZE
         stream.pix_fmt = pixels
+        stream.codec_context.sample_aspect_ratio = shape
         if turn:
             stream.set_display_rotation(turn)
         options = {"crf": "8", "preset": "ultrafast"}
@@ -190,6 +191,19 @@ def test_a_coded_picture_without_a_container_has_no_times_and_is_refused(tmp_pat
     bare = write_clip(tmp_path / name, steady(5), codec=codec)
     with pytest.raises(ClipError, match=rf'^{name}: holds no times.*ffmpeg -r RATE -i "{name}".* "timed-bare.mp4"$'):
         open_clip(bare)
+
+
+def test_pixels_that_are_not_square_are_refused(tmp_path):
+    oblong = write_clip(tmp_path / "wide.mp4", steady(3), shape=Fraction(4, 3))
+    with pytest.raises(ClipError, match=r'^wide\.mp4: its pixels are not square \(4:3\).* "square-wide.mp4"$'):
+        open_clip(oblong)
+    assert open_clip(write_clip(tmp_path / "nearly.mp4", steady(3), shape=Fraction(2001, 2000))).info.width == 96
+
+
+def test_a_name_that_looks_like_a_protocol_is_a_file(tmp_path, monkeypatch):
+    write_clip(tmp_path / "a.mp4", steady(3)).rename(tmp_path / "10:30.mp4")
+    monkeypatch.chdir(tmp_path)
+    assert len(list(open_clip("10:30.mp4"))) == 3
 
 
 def test_frames_without_a_time_are_not_given_one(tmp_path):
