@@ -61,8 +61,8 @@ def read_session_tables(path: Path) -> SessionTables:
     extra = tuple(str(c) for c in shots.columns if c not in SHOTS.dtypes)
     clashing = [c for c in extra if c not in DERIVED and (is_ours(c) or c == POOLED_DERIVED)]
     for column in clashing:
-        notes.append(f"{name}: {column!r} is a column that the program writes itself; left out as a condition. Rename it "
-                     "in takes.csv or session.toml, then measure again.")
+        notes.append(f"{name}: {column!r} is a column that the program writes itself; left out as a condition. Rename "
+                     "it in takes.csv or session.toml, then measure again.")
     extra = tuple(c for c in extra if c not in clashing)
     shots = shots.drop(columns=clashing)
     conditions = {str(c): shots[c] for c in extra}
