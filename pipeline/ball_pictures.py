@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-COLUMNS = ("t_s", "x_mm", "y_mm", "left_px", "top_px", "rows", "luma")
+COLUMNS = ("t_s", "x_px", "y_px", "x_mm", "y_mm", "left_px", "top_px", "rows", "luma")
 WHITE_SHARE = 0.2  # a ball with less white than this on its disc is no cue ball
 
 
@@ -39,13 +39,14 @@ class PictureKeeper:
     """Takes windows of balls as they are found; ``table`` has a row per window, for a parquet file."""
 
     def __init__(self) -> None:
-        self._rows: list[tuple[float, float, float, int, int, int, bytes]] = []
+        self._rows: list[tuple[float, float, float, float, float, int, int, int, bytes]] = []
 
     def keep(
-        self, t_s: float, xy_mm: tuple[float, float], left_px: int, top_px: int, luma: NDArray[np.uint8]
+        self, t_s: float, xy_px: tuple[float, float], xy_mm: tuple[float, float], left_px: int, top_px: int,
+        luma: NDArray[np.uint8],
     ) -> None:
-        """One ball's window: luma (rows, columns) whose first pixel lies at (left, top)."""
-        self._rows.append((t_s, *xy_mm, left_px, top_px, luma.shape[0], luma.tobytes()))
+        """One ball's window: luma (rows, columns) whose first pixel lies at (left, top); its middle in px and in mm."""
+        self._rows.append((t_s, *xy_px, *xy_mm, left_px, top_px, luma.shape[0], luma.tobytes()))
 
     @property
     def table(self) -> pd.DataFrame:
@@ -53,11 +54,14 @@ class PictureKeeper:
 
 
 def pictures_along(table: pd.DataFrame, t_s: Array, xy_mm: Array, radius_mm: float) -> BallPictures:
-    """The windows of the ball that was at ``xy_mm`` (N, 2) at the times ``t_s`` (N,) of ``table``'s rows."""
+    """The windows of the ball that was at ``xy_mm`` (N, 2); of two in one frame, the first.
+
+    t_s : (N,) when the rows of ``table`` were read, and the ball was there
+    """
     away = np.hypot(table["x_mm"].to_numpy(float) - xy_mm[:, 0], table["y_mm"].to_numpy(float) - xy_mm[:, 1])
-    mine = table[away < radius_mm].drop_duplicates("t_s").sort_values("t_s")
+    mine = table.assign(read_s=t_s)[away < radius_mm].drop_duplicates("t_s").sort_values("t_s")
     luma = tuple(
         np.frombuffer(data, np.uint8).reshape(int(rows), -1)
         for data, rows in zip(mine["luma"], mine["rows"], strict=True)
     )
-    return BallPictures(mine["t_s"].to_numpy(float), mine[["left_px", "top_px"]].to_numpy(float), luma)
+    return BallPictures(mine["read_s"].to_numpy(float), mine[["left_px", "top_px"]].to_numpy(float), luma)

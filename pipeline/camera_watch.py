@@ -19,7 +19,6 @@ KEEP_EVERY_S = 1 / 35  # windows are kept of frames this far apart: when a camer
 
 @dataclass(frozen=True, eq=False)
 class _Sample:
-    index: int
     t_s: float
     movement: Movement
 
@@ -36,7 +35,7 @@ class CameraWatch:
         self._calibration = calibration
         self._steadiness: Steadiness | None = None
         self._samples: list[_Sample] = []
-        self._waiting: list[tuple[int, float, Cutouts]] = []
+        self._waiting: list[tuple[float, Cutouts]] = []
 
     def __iter__(self) -> Iterator[Frame]:
         for frame in self._frames:
@@ -49,10 +48,10 @@ class CameraWatch:
         if self._steadiness is None:
             self._steadiness = Steadiness(self._calibration, frame.luma)
         last = self._samples[-1].t_s if self._samples else -np.inf
-        kept = self._waiting[-1][1] if self._waiting else last
+        kept = self._waiting[-1][0] if self._waiting else last
         if frame.t_s - kept < KEEP_EVERY_S:
             return
-        self._waiting.append((frame.index, frame.t_s, self._steadiness.cutouts(frame.luma)))
+        self._waiting.append((frame.t_s, self._steadiness.cutouts(frame.luma)))
         if frame.t_s - last >= CHECK_EVERY_S:
             self._check()
 
@@ -60,12 +59,12 @@ class CameraWatch:
         """Look at the newest waiting frame, and at those before it where the camera moved in between."""
         if not self._waiting or self._steadiness is None:
             return
-        index, t_s, cut = self._waiting.pop()
-        newest = _Sample(index, t_s, self._steadiness.shift(cut))
+        t_s, cut = self._waiting.pop()
+        newest = _Sample(t_s, self._steadiness.shift(cut))
         before = self._samples[-1].movement.largest_px if self._samples else 0.0
         if newest.movement.pose is None or _worth(newest.movement.largest_px, before, self._calibration.pose):
-            for i, t, kept in self._waiting:
-                self._samples.append(_Sample(i, t, self._steadiness.shift(kept)))
+            for t, kept in self._waiting:
+                self._samples.append(_Sample(t, self._steadiness.shift(kept)))
         self._samples.append(newest)
         self._waiting.clear()
 
@@ -94,8 +93,8 @@ class CameraWatch:
         poses = self._poses()
         if not poses:
             return rows
-        starts = np.array([index for index, _ in poses])
-        which = np.searchsorted(starts, rows["frame"].to_numpy(), side="right") - 1
+        starts = np.array([t_s for t_s, _ in poses])
+        which = np.searchsorted(starts, rows["t_s"].to_numpy(float), side="right") - 1
         xy = rows[["x_mm", "y_mm"]].to_numpy(copy=True)
         px = rows[["x_px", "y_px"]].to_numpy()
         z = self._calibration.table.ball.radius_mm
@@ -105,13 +104,25 @@ class CameraWatch:
                 xy[which == i] = pose.to_table(px[which == i], z)
         return rows.assign(x_mm=xy[:, 0], y_mm=xy[:, 1])
 
-    def _poses(self) -> list[tuple[int, CameraPose | None]]:
-        """From which frame on which camera holds, None for the calibration's own; empty when it never moved.
+    def correct_windows(self, windows: pd.DataFrame) -> pd.DataFrame:
+        """Windows of balls (``PictureKeeper.table``), corrected as in `correct`, and moved in the picture to where the
+        calibration's own camera would have shown them. How far a camera turns is little beside how a ball does.
+        """
+        rows = self.correct(windows)
+        if not len(rows) or not self._poses():
+            return rows
+        radius = np.full(len(rows), self._calibration.table.ball.radius_mm)
+        places = np.column_stack([rows[["x_mm", "y_mm"]].to_numpy(float), radius])
+        off = self._calibration.pose.to_image(places) - rows[["x_px", "y_px"]].to_numpy(float)
+        return rows.assign(left_px=rows["left_px"] + off[:, 0], top_px=rows["top_px"] + off[:, 1])
+
+    def _poses(self) -> list[tuple[float, CameraPose | None]]:
+        """From what time on which camera holds, None for the calibration's own; empty when it never moved.
 
         While it stands still in a new place, the samples' poses differ by noise only: the first of them is kept until
         the move differs by more than noise.
         """
-        poses: list[tuple[int, CameraPose | None]] = []
+        poses: list[tuple[float, CameraPose | None]] = []
         held: Movement | None = None
         for sample in self._samples:
             movement = sample.movement
@@ -123,7 +134,7 @@ class CameraWatch:
                 continue
             if here is not None and same and poses and poses[-1][1] is not None:
                 continue
-            poses.append((sample.index, here))
+            poses.append((sample.t_s, here))
             held = movement
         return poses
 

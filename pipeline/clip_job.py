@@ -180,15 +180,16 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         if len(repeats.frames):
             seen = _Seen(clip, calibration, task, frozenset([*range(lead_in), *repeats.frames.tolist()]))
         frames, watch, pictures = seen.frames, seen.watch, seen.pictures
-        detections = watch.correct(seen.found)
+        detections, windows = watch.correct(seen.found), watch.correct_windows(pictures.table)
     give_back()
     if frames.count < MIN_FRAMES:
         many = f"only {frames.count} frames" if frames.count > 1 else "only one frame"
         raise ClipError(f"{task.clip.name}: holds {many}; film from before the strike until the balls lie still.")
-    detections = with_read_offsets(detections, width_px=clip.info.width, height_px=clip.info.height,
-                                   rotation_deg=-clip.info.rotation_deg, readout_s=task.settings.camera.readout_s)
-    task.entry.keep_table("detections", detections)
-    task.entry.keep_table("pictures", pictures.table)
+    for name, rows in (("detections", detections), ("pictures", windows)):
+        task.entry.keep_table(name, with_read_offsets(
+            rows, width_px=clip.info.width, height_px=clip.info.height, rotation_deg=-clip.info.rotation_deg,
+            readout_s=task.settings.camera.readout_s,
+        ))
     write_calibrations(task.entry.folder / "calibration.json", [calibration])
     info = clip.info
     first_s = frames.first_s

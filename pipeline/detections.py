@@ -321,7 +321,8 @@ class BallDetector:
         for job, row, fine in zip(jobs, rows, good, strict=True):
             if fine:
                 if self.pictures is not None and job.patch is not None and row[_WHITE] > WHITE_SHARE:
-                    self.pictures.keep(job.t_s, (row[2], row[3]), job.patch.x, job.patch.y, job.patch.luma)
+                    self.pictures.keep(job.t_s, (row[0], row[1]), (row[2], row[3]), job.patch.x, job.patch.y,
+                                       job.patch.luma)
                 job.done, job.patch, job.row = True, None, row
             else:
                 self._refuse(job)

@@ -35,7 +35,8 @@ def read_offset_s(
 def with_read_offsets(
     detections: pd.DataFrame, *, width_px: int, height_px: int, rotation_deg: int, readout_s: float | None
 ) -> pd.DataFrame:
-    """Detections with the offset of each row from its frame's time; unchanged when no read-out time is given."""
+    """Detections (or windows of balls: x_px, y_px count) with the offset of each row from its frame's time; unchanged
+    when no read-out time is given."""
     if not readout_s:
         return detections
     offset = read_offset_s(

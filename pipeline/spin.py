@@ -22,6 +22,7 @@ from calibration.pose import CameraPose
 from pipeline.ball_pictures import BallPictures, pictures_along
 from pipeline.measured import Measured
 from pipeline.motions import ShotMotion
+from pipeline.shutter import at_read_times
 
 Array = NDArray[np.float64]
 
@@ -83,7 +84,7 @@ def cue_side_spin(
 ) -> SideSpin:
     """The cue ball's spin about the vertical just before it meets something first; or why not.
 
-    table : windows of white balls, ``PictureKeeper.table``
+    table : windows of white balls, ``PictureKeeper.table``, with the offsets of a rolling shutter where it is known
     """
     met = next((i for i, e in enumerate(motion.events) if e.kind != "strike" and e.concerns("cue")), None)
     strike_s = motion.events[0].t_s
@@ -91,10 +92,11 @@ def cue_side_spin(
         return SideSpin(strike_s, None, "no marks seen on the cue ball")
     if met is None:
         return SideSpin(strike_s, None, "the cue ball met nothing")
-    rows = table[(table["t_s"] > strike_s) & (table["t_s"] < motion.events[met].t_s)]
+    read_s = at_read_times(table)["t_s"]
+    rows = table[(read_s > strike_s) & (read_s < motion.events[met].t_s)]
     if not len(rows):
         return SideSpin(strike_s, None, "no frames of the cue ball before the contact")
-    times = rows["t_s"].to_numpy(float)
+    times = read_s[rows.index].to_numpy(float)
     pictures = pictures_along(rows, times, motion.states("cue", times)[0], radius_mm)
     return SideSpin(strike_s, *side_spin(pictures, motion, ball="cue", until=met, pose=pose, radius_mm=radius_mm,
                                          shutter_s=shutter_s))

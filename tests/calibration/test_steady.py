@@ -142,6 +142,21 @@ def test_a_ball_at_rest_stays_where_it_is_when_the_camera_is_knocked(still):
     assert "0.57 s" in watch.warnings()[0]  # frame 17 of 30 a second
 
 
+def test_windows_of_balls_are_where_the_camera_would_have_shown_them_before_it_was_knocked(still):
+    calibration, luma = still
+    watch = CameraWatch(frames(luma, 40, 17, SHIFT), calibration)
+    assert sum(1 for _ in watch) == 40
+    found = detections(calibration, 40, 17, SHIFT)
+    px = found[["x_px", "y_px"]].to_numpy()
+    corner = np.round(px) - 16
+    windows = found.drop(columns="frame").assign(left_px=corner[:, 0], top_px=corner[:, 1])
+    corrected = watch.correct_windows(windows)
+    z = calibration.table.ball.radius_mm
+    middle = corrected[["left_px", "top_px"]].to_numpy() + px - corner
+    assert np.abs(middle - calibration.pose.to_image([[1500.0, 700.0, z]])[0]).max() < 0.4
+    assert np.hypot(corrected["x_mm"] - 1500, corrected["y_mm"] - 700).max() < 1.5
+
+
 def test_a_steady_clip_is_left_alone(still):
     calibration, luma = still
     watch = CameraWatch(frames(luma, 20, 99, SHIFT), calibration)

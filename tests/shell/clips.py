@@ -77,6 +77,8 @@ class SteadyCamera:
     def correct(self, detections: pd.DataFrame) -> pd.DataFrame:
         return detections
 
+    correct_windows = correct
+
     def warnings(self) -> list[str]:
         return []
 

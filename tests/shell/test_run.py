@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import unicodedata
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -18,7 +19,9 @@ from pipeline.measured_session import read_measured
 from pipeline.pool_read import read_session_tables
 from pipeline.run import RunOptions, Silent, measure_session
 from pipeline.sessions import find_sessions
+from pipeline.shutter import READ_OFFSET
 from pipeline.terminal import exit_status
+from pipeline.work import Work
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.errors import CalibrationError, SettingsError
 from shared.settings import SessionSettings
@@ -53,6 +56,22 @@ def run(path, lines=None, **options):
     (session,) = find_sessions([path] if not isinstance(path, list) else path)
     return measure_session(session, options=RunOptions(diagrams=False, **options), progress=lines or Lines(),
                            executor=InProcess())
+
+
+def test_windows_of_balls_are_read_when_the_balls_are(folder, stages, monkeypatch):
+    """By a camera that reads its lines one after the other."""
+    def found(frames, *_, pictures, **__):
+        rows = stages.detect(frames)
+        pictures.keep(float(rows["t_s"].iloc[3]), (80.0, 71.5), (900.0, 300.0), 64, 56, np.zeros((32, 32), np.uint8))
+        return rows.assign(x_px=80.0, y_px=71.5)
+
+    monkeypatch.setattr("pipeline.clip_job.detect_balls", found)
+    (folder / "session.toml").write_text("[camera]\nreadout_s = 0.016\n")
+    run(folder)
+    entry = Work(folder / "measured" / ".work").entry(folder / "c1.mp4")
+    (offset,) = entry.table("pictures")[READ_OFFSET]
+    assert offset == pytest.approx(0.016 * (72 / 96 - 0.5))
+    assert entry.table("detections")[READ_OFFSET].tolist() == [offset] * 20
 
 
 def test_every_file_of_the_contract_is_written(folder, stages):

@@ -11,7 +11,8 @@ from fixtures.synthetic.balls import Instant, draw_ball
 from fixtures.synthetic.clip import GAMMA, turns
 from fixtures.synthetic.physics import rolling_velocity
 from pipeline.ball_pictures import BallPictures, PictureKeeper, pictures_along
-from pipeline.spin import _scatter_of_tops, side_spin
+from pipeline.shutter import READ_OFFSET
+from pipeline.spin import _scatter_of_tops, cue_side_spin, side_spin
 from shared.equipment import standard_table
 
 TABLE = standard_table()
@@ -84,6 +85,21 @@ def test_spin_that_was_given_is_found(side_rad_s, roll, roll_error):
     assert found.value == pytest.approx(true, abs=3.5 * found.u)
 
 
+def test_a_ball_read_later_than_its_frame_is_looked_at_where_it_was_then():
+    """Low in the picture of a rolling shutter: read 8 ms after the frame's middle line, 18 mm on."""
+    play = bank_shot(TABLE, speed_mps=2.2, roll_ratio=0.2, side_rad_s=40.0, run_mm=500.0)
+    pictures, motion = _filmed(play, marked=True, until_s=play.events[1]["t"]), _motion(play)
+    for event in motion.events:
+        event.concerns = lambda ball: ball == "cue"
+    keeper, places = PictureKeeper(), motion.states("cue", pictures.t_s)[0]
+    for t, place, corner, luma in zip(pictures.t_s, places, pictures.corner_px, pictures.luma, strict=True):
+        keeper.keep(t - 0.008, tuple(corner + 16), tuple(place), *corner, luma)
+    windows = keeper.table.assign(**{READ_OFFSET: 0.008})
+    spin = cue_side_spin(windows, motion, pose=CAMERA, radius_mm=RADIUS, shutter_s=0.004)
+    true = play.events[1]["before"]["cue"]["omega"][2] / (2 * math.pi)
+    assert spin.found.value == pytest.approx(true, abs=3.5 * spin.found.u)
+
+
 def test_a_broad_top_that_moves_with_each_frame_left_out_is_told_as_broad():
     """Five frames; without the first the marks agree best at -6 rad/s, without the last at 6: a jackknife of those."""
     tops = np.array([-6.0, -3.0, 0.0, 3.0, 6.0])
@@ -119,8 +135,8 @@ def test_too_few_frames_say_so():
 def test_windows_are_kept_and_found_again_by_place():
     keeper = PictureKeeper()
     for k in range(3):
-        keeper.keep(0.1 * k, (100.0 * k, 50.0), 10 + k, 20, np.full((5, 7), 100 + k, np.uint8))
-        keeper.keep(0.1 * k, (900.0, 50.0), 300, 20, np.zeros((5, 7), np.uint8))
+        keeper.keep(0.1 * k, (12.0, 22.0), (100.0 * k, 50.0), 10 + k, 20, np.full((5, 7), 100 + k, np.uint8))
+        keeper.keep(0.1 * k, (302.0, 22.0), (900.0, 50.0), 300, 20, np.zeros((5, 7), np.uint8))
     table = keeper.table
     along = np.column_stack([table["t_s"].to_numpy() * 1000, np.full(6, 52.0)])
     mine = pictures_along(table, table["t_s"].to_numpy(), along, 28.575)
