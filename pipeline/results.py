@@ -47,20 +47,21 @@ def declare(shots: pd.DataFrame, takes: TakeSheet, settings: SessionSettings) ->
     keys = list(zip(shots["clip"], shots["shot"], strict=True))
     out = shots.assign(session=settings.name)
     always = {name: str(settings.conditions[name]) for name in DECLARED if name in settings.conditions}
-    declared = [{**always, **takes.declared(clip, int(shot))} for clip, shot in keys]
+    doubtful = [clip in takes.doubtful_clips for clip, _ in keys]  # nothing holds for them, not the session's either
+    declared = [{} if doubt else {**always, **takes.declared(clip, int(shot))}
+                for (clip, shot), doubt in zip(keys, doubtful, strict=True)]
     for name in DECLARED:
         out[name] = pd.array([row.get(name) for row in declared], dtype="string")
-    given = [_known({**settings.conditions, **takes.conditions(clip, int(shot))}) for clip, shot in keys]
-    blank = [clip in takes.doubtful_clips for clip, _ in keys]
+    given = [{} if doubt else _known({**settings.conditions, **takes.conditions(clip, int(shot))})
+             for (clip, shot), doubt in zip(keys, doubtful, strict=True)]
     for name in names:
-        cells = [None if empty else row.get(name) for row, empty in zip(given, blank, strict=True)]
-        out[name] = _typed(cells)
+        out[name] = _typed([row.get(name) for row in given])
     problems = dict.fromkeys(_missing_shots(takes, {(str(clip), int(shot)) for clip, shot in keys}))
     if {"temperature_c", "humidity_pct"} <= set(names):
         climate = [_climate(row, problems) for row in given]
         for i, name in enumerate(DERIVED):
             out[name] = pd.array([row[i] for row in climate], dtype="Float64").astype("float64")
-    notes = ["declared twice in takes.csv, differently: left blank" if empty else "" for empty in blank]
+    notes = ["declared twice in takes.csv, differently: left blank" if doubt else "" for doubt in doubtful]
     out["notes"] = join_notes(out["notes"], notes)
     return out, list(problems)
 

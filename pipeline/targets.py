@@ -18,7 +18,9 @@ Targets = dict[int | None, str]
 
 
 def declared_targets(session: Session, clip: str, patterns: Mapping[str, Pattern]) -> Targets:
-    """By shot number; under None those of the clip's other shots."""
+    """By shot number; under None those of the clip's other shots. None where takes.csv contradicts itself."""
+    if clip in session.takes.doubtful_clips:
+        return {}
     always = {name: str(session.settings.conditions[name]) for name in ("target", "pattern")
               if name in session.settings.conditions}
     rows = [take for take in session.takes.takes if take.clip == clip]

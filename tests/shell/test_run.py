@@ -99,6 +99,19 @@ def test_every_file_of_the_contract_is_written(folder, stages):
     assert not list(out.rglob("*.part"))
 
 
+def test_a_clip_declared_twice_differently_is_left_blank(folder, stages):
+    (folder / "takes.csv").write_text("clip,cloth,temperature_c\nc1.mp4,new,25\nc1.mp4,new,30\nc2.mp4,new,25\n")
+    (folder / "session.toml").write_text("[conditions]\ntemperature_c = 20\nhumidity_pct = 50\nroom = 'hall'\n"
+                                         "pattern = 'long'\ntarget = 'foot-right'\n")
+    run(folder)
+    shots = pd.read_csv(folder / "measured" / "shots.csv").set_index("clip")
+    blank = ["pattern", "target", "cloth", "temperature_c", "humidity_pct", "room", "dew_point_c",
+             "absolute_humidity_gm3"]
+    assert shots.loc["c1.mp4", blank].isna().all()
+    assert shots.loc["c2.mp4", blank].notna().all()
+    assert "declared twice in takes.csv, differently: left blank" in shots.loc["c1.mp4", "notes"]
+
+
 def test_the_data_package_describes_every_column_of_every_table(folder, stages):
     (folder / "session.toml").write_text("[conditions]\ntemperature_c = 20\nroom = 'hall'\n")
     run(folder)

@@ -62,6 +62,15 @@ def test_what_is_declared_wins_over_the_file_of_the_pattern(folder, sheet, expec
     assert declared_targets(session, "a.mp4", read_patterns(folder)) == expected
 
 
+def test_a_clip_declared_twice_differently_has_no_target_not_even_the_session_s(folder):
+    (folder / "session.toml").write_text('[conditions]\ntarget = "foot-left"\n')
+    shutil.copy(folder / "a.mp4", folder / "b.mp4")
+    (folder / "takes.csv").write_text("clip,target\na.mp4,side-left\na.mp4,side-right\n")
+    (session,) = find_sessions([folder])
+    assert declared_targets(session, "a.mp4", {}) == {}
+    assert declared_targets(session, "b.mp4", {}) == {None: "foot-left"}
+
+
 def test_a_pattern_for_a_pocket_that_is_none_is_refused(folder):
     (folder / "patterns" / EXAMPLE.name).write_text(EXAMPLE.read_text().replace('"foot-right"', '"foot-middle"'))
     with pytest.raises(SettingsError, match=r"foot-middle.*is no pocket"):
