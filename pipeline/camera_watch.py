@@ -88,8 +88,7 @@ class CameraWatch:
         """Places in table mm under the camera as it stood in each frame; the rows of a steady clip as they are."""
         if not len(detections) or not self._samples:
             return detections
-        lost = self._lost_from()
-        rows = detections if lost is None else detections[detections["t_s"] < lost]
+        rows = self.recognised(detections)
         poses = self._poses()
         if not poses:
             return rows
@@ -115,6 +114,11 @@ class CameraWatch:
         places = np.column_stack([rows[["x_mm", "y_mm"]].to_numpy(float), radius])
         off = self._calibration.pose.to_image(places) - rows[["x_px", "y_px"]].to_numpy(float)
         return rows.assign(left_px=rows["left_px"] + off[:, 0], top_px=rows["top_px"] + off[:, 1])
+
+    def recognised(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """Rows with ``t_s`` from before the rails were no longer recognised."""
+        lost = self._lost_from()
+        return rows if lost is None else rows[rows["t_s"] < lost]
 
     def _poses(self) -> list[tuple[float, CameraPose | None]]:
         """From what time on which camera holds, None for the calibration's own; empty when it never moved.

@@ -14,6 +14,9 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+import pandas as pd
+
 from calibration.store import Calibration, read_calibrations, write_calibrations
 from pipeline.ball_pictures import PictureKeeper
 from pipeline.camera_watch import CameraWatch
@@ -181,6 +184,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
             seen = _Seen(clip, calibration, task, frozenset([*range(lead_in), *repeats.frames.tolist()]))
         frames, watch, pictures = seen.frames, seen.watch, seen.pictures
         detections, windows = watch.correct(seen.found), watch.correct_windows(pictures.table)
+        looked_at = watch.recognised(frames.looked_at)
     give_back()
     if frames.count < MIN_FRAMES:
         many = f"only {frames.count} frames" if frames.count > 1 else "only one frame"
@@ -190,6 +194,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
             rows, width_px=clip.info.width, height_px=clip.info.height, rotation_deg=-clip.info.rotation_deg,
             readout_s=task.settings.camera.readout_s,
         ))
+    task.entry.keep_table("frames", looked_at)
     write_calibrations(task.entry.folder / "calibration.json", [calibration])
     info = clip.info
     first_s = frames.first_s
@@ -288,7 +293,7 @@ def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any]) -> ClipMea
         pictures=task.entry.table("pictures"), spins=spins,
         fits=fits if task.learnt is not None else None,
         rows=task.entry.table("rows") if fits and task.learnt is not None else None,
-        ends_s=float(task.entry.record("look")["info"]["last_s"]),
+        looked_at=task.entry.table("frames"),
     )
     if len(measures.shots) == 0:
         why = "; ".join(measures.notes) or "nothing was struck"
@@ -357,6 +362,7 @@ class _Counted:
         self.frames = frames
         self.count = self.passed_over = 0
         self.first_s = self.last_s = 0.0
+        self._looked_at: list[tuple[int, float]] = []
         self._expected, self._weight = expected or 0, weight
 
     def __iter__(self) -> Iterator[Frame]:
@@ -366,9 +372,17 @@ class _Counted:
             self.last_s = frame.t_s
             self.count += 1
             self.passed_over += frame.undecoded
+            if not frame.undecoded:
+                self._looked_at.append((frame.index, frame.t_s))
             if self.count % REPORT_FRAMES == 0 and self.count < self._expected:
                 report(self._weight * REPORT_FRAMES / self._expected)
             yield frame
+
+    @property
+    def looked_at(self) -> pd.DataFrame:
+        """frame, t_s of those not passed over."""
+        index, t_s = zip(*self._looked_at, strict=True) if self._looked_at else ((), ())
+        return pd.DataFrame({"frame": np.array(index, np.int64), "t_s": np.array(t_s, float)})
 
 
 class _Clock:

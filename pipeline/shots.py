@@ -104,7 +104,7 @@ def measure_shots(
     spins: Mapping[int, SideSpin] | None = None,
     rows: pd.DataFrame | None = None,
     fits: Mapping[int, Fit] | None = None,
-    ends_s: float | None = None,
+    looked_at: pd.DataFrame | None = None,
 ) -> ClipMeasures:
     """Measure every shot of a clip.
 
@@ -115,14 +115,14 @@ def measure_shots(
     pictures   : windows of white balls (``PictureKeeper.table``), in which marks on the cue ball are looked for
     spins      : by shot number, side spin found before in the same pictures: it hangs on the marks, hardly on the fit
     rows, fits : of an earlier measuring of the same detections with other ``learnt``, which need not be found again
-    ends_s     : time of the clip's last frame, which may show no ball; None: no later than the detections
+    looked_at  : frame, t_s of all frames in which balls were looked for; None: only those in which one was found
     returns    : ClipMeasures; no shot found gives empty tables and a note
     """
     table = calibration.table
     known = friction or _settings_friction(settings)
     if rows is None:
         rows = follow_parts(detections, table)
-    frames = _with_bare_end(detections[["frame", "t_s"]].sort_values("t_s"), ends_s)
+    frames = _frames(detections, rows, looked_at)
     frames_t = frames["t_s"].to_numpy(float)
     if not len(frames_t) or rows["ball"].isna().all():
         return _nothing("no ball was followed")
@@ -186,18 +186,23 @@ def _doubted(followed: FollowedShot, tracks: Mapping[str, Seen], white: Mapping[
     return replace(followed, lost=lost)
 
 
-def _with_bare_end(rows: pd.DataFrame, ends_s: float | None) -> pd.DataFrame:
-    """The frames of detections (frame, t_s, in order of time), and those after the only ball on the table was gone.
+def _frames(detections: pd.DataFrame, rows: pd.DataFrame, looked_at: pd.DataFrame | None) -> pd.DataFrame:
+    """The clip's frames (frame, t_s, in order) with a ball, those between in which all were hidden, and a bare end.
 
-    Of several balls, all don't fall at once: then the picture ended earlier than the clip.
+    Between two recordings, and after the last find but of an only ball, the table may be out of the picture: of several
+    balls, all don't fall at once.
     """
-    frames = rows.drop_duplicates("frame")
-    if ends_s is None or len(frames) < 2 or (rows["frame"] == rows["frame"].iloc[-1]).sum() > 1:
-        return frames
-    step = float(np.median(np.diff(frames["t_s"])))
-    last, last_s = int(frames["frame"].iloc[-1]), float(frames["t_s"].iloc[-1])
-    more = np.arange(1, round((ends_s - last_s) / step) + 1)
-    return pd.concat([frames, pd.DataFrame({"frame": last + more, "t_s": last_s + step * more})], ignore_index=True)
+    found = detections[["frame", "t_s"]]
+    if looked_at is None or not len(found):
+        return found.drop_duplicates("frame").sort_values("frame", ignore_index=True)
+    every = pd.concat([found, looked_at]).drop_duplicates("frame").sort_values("frame", ignore_index=True)
+    number = every["frame"].to_numpy(np.int64)
+    parts = rows.groupby("part")["frame"].agg(["min", "max"]).to_numpy(np.int64)
+    own = np.any((number[:, None] >= parts[:, 0]) & (number[:, None] <= parts[:, 1]), axis=1)
+    last = int(found["frame"].max())
+    if (found["frame"] == last).sum() == 1:
+        own |= number > last
+    return every[own].reset_index(drop=True)
 
 
 def _settings_friction(settings: SessionSettings) -> Friction:

@@ -172,6 +172,7 @@ def test_nothing_is_measured_after_the_camera_is_lost(still):
     watch = CameraWatch(frames(luma, 40, 17, far), calibration)
     assert sum(1 for _ in watch) == 40
     assert watch.correct(detections(calibration, 40, 17, far))["frame"].max() == 16
+    assert len(watch.recognised(pd.DataFrame({"t_s": np.arange(40) / 30}))) == 17
     assert "nothing after that is measured" in watch.warnings()[0]
 
 

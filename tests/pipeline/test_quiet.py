@@ -107,6 +107,7 @@ def test_a_skimmed_recording_gives_the_same_shots(tmp_path, monkeypatch):
         entry = Work(tmp_path / where).entry(recording.path)
         record_ = measure_clip(ClipTask(clip=recording.path, entry=entry, settings=session.settings))
         assert not record_.failure
+        assert len(entry.table("frames")) == record_.frames - record_.info["frames_passed_over"]
         return entry.table("shots"), record_.info["frames_passed_over"]
 
     skimmed, passed_over = measured("skimmed")

@@ -66,6 +66,7 @@ def test_another_picture_in_between_costs_no_more_than_it_hides(other, since_s, 
     path = write(tmp_path / "x.mp4", lambda t, p: [other(p) if since_s < t < until_s else p])
     _, shot = measured(path, tmp_path / "work")
     assert_alike(plain, shot)
+    assert (shot["frames_seen"] < plain["frames_seen"] - 0.05) == (since_s > 1.3)
     rows = Work(tmp_path / "work").entry(path).table("detections")
     assert not rows["t_s"].between(since_s + 0.02, until_s - 0.02).any()
     assert rows["t_s"].between(until_s + 0.02, until_s + 0.1).any()

@@ -228,18 +228,56 @@ def test_a_ball_that_fell_is_told_by_its_target(target, outcome, words):
     assert words in str(row["notes"])
 
 
-@pytest.mark.parametrize("ends_s", [None, 3.0])
-def test_the_only_ball_of_the_table_falls_where_the_clip_goes_on(ends_s):
+def frames_until(seconds):
+    """All frames of a clip: frame, t_s."""
+    t_s = np.arange(0.5 / 60, seconds, 1 / 60)
+    return pd.DataFrame({"frame": np.arange(len(t_s)), "t_s": t_s})
+
+
+def measure_alone(rows, looked_at):
+    return measure_shots(rows, calibration=overhead(TABLE), settings=SessionSettings(table=TABLE), clip="test.mp4",
+                         looked_at=looked_at)
+
+
+@pytest.mark.parametrize("goes_on", [False, True])
+def test_the_only_ball_of_the_table_falls_where_the_clip_goes_on(goes_on):
     """A kick with nothing but the cue ball: after it fell no frame shows a ball."""
     play = kick_shot(TABLE, speed_mps=2.5, direction_deg=-72.0, place_share=(0.3, 0.3), until_s=6.0)
     assert [event["kind"] for event in play.events[1:3]] == ["cushion", "pocket"]
     rows = detections_of(play, TABLE, 3.0, Look(strays=0.0))
-    shot = measure_shots(rows, calibration=overhead(TABLE), settings=SessionSettings(table=TABLE), clip="test.mp4",
-                         ends_s=ends_s).shots.iloc[0]
+    shot = measure_alone(rows, frames_until(3.0) if goes_on else None).shots.iloc[0]
     assert shot["kind"] == "kick"
-    assert pd.isna(shot["pocket"]) == (ends_s is None)
-    if ends_s is not None:
+    assert pd.isna(shot["pocket"]) != goes_on
+    if goes_on:
         assert shot["pocket"] == play.events[2]["pocket"]
+
+
+def test_frames_in_which_every_ball_is_hidden_are_frames_of_the_shot():
+    rows = detections_of(kick_shot(TABLE, speed_mps=2.0, until_s=3.0), TABLE, 3.0, Look(strays=0.0, lost=0.0))
+    every = frames_until(3.0)
+    whole = measure_alone(rows, every)
+    struck = int(whole.tracks.loc[whole.tracks["shot_id"].notna(), "frame"].min())
+    bare = (rows["frame"] > struck + 4) & (rows["frame"] % 6 > 0)
+    found = measure_alone(rows[~bare], every)
+    assert whole.shots["frames_seen"].iloc[0] == 1.0
+    assert found.shots["frames_seen"].iloc[0] < 0.25
+    tracks = found.tracks[found.tracks["shot_id"].notna()]
+    assert tracks["frame"].tolist() == list(range(struck, int(tracks["frame"].max()) + 1))
+    assert set(tracks.loc[tracks["state"] == "bridged", "frame"]) == set(rows.loc[bare, "frame"]) & set(tracks["frame"])
+    # what was passed over, since nothing moved, is no frame in which a ball was hidden
+    few = every[~every["frame"].isin(rows.loc[bare, "frame"])]
+    assert measure_alone(rows[~bare], few).shots["frames_seen"].iloc[0] == 1.0
+
+
+def test_a_ball_out_of_the_picture_between_two_recordings_did_not_fall():
+    """The first ends as the only ball comes to a pocket; a title follows, then balls elsewhere."""
+    kick = kick_shot(TABLE, speed_mps=2.5, direction_deg=-72.0, place_share=(0.3, 0.3), until_s=6.0)
+    first = detections_of(kick, TABLE, kick.events[2]["t"] - 0.2, Look(strays=0.0, lost=0.0))
+    second = detections_of(bank_shot(TABLE, until_s=3.0), TABLE, 3.0, Look(strays=0.0, lost=0.0))
+    second = second.assign(frame=second["frame"] + 240, t_s=second["t_s"] + 4.0)
+    assert first["frame"].max() < 180
+    shots = measure_alone(pd.concat([first, second], ignore_index=True), frames_until(7.0)).shots
+    assert shots["pocket"].isna().all()
 
 
 def test_nothing_struck_is_an_empty_table_with_a_reason():
