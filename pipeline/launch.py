@@ -5,6 +5,7 @@ Nothing in here knows of the rebound or of what came of the shot: it is what a b
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
@@ -94,6 +95,8 @@ def measure_launch(
         notes.append("the cue ball lay still when it met another ball: no cut, throw or spin at a contact")
         return _launched(Launch(kind, banked_ball, **got, notes=tuple(notes)), motion, "cue", strike)
     got |= _contact(motion, contact)
+    if kind == "bank":
+        notes += _met_on_its_way(events[contact + 1 :], banked_ball)
     moved, why = _after(motion, contact, cue_fell, seen_until_s)
     got |= moved
     notes += why
@@ -107,6 +110,15 @@ def measure_launch(
     if (ball, i) not in motion.layout.leg:
         i = motion.layout.chain[ball][0]
     return _launched(Launch(kind, banked_ball, **got, notes=tuple(notes)), motion, ball, i)
+
+
+def _met_on_its_way(events: Sequence[MotionEvent], banked_ball: str) -> list[str]:
+    """For the user, where the banked ball met another one between the hit, which ``events`` follow, and a cushion."""
+    first = next((event for event in events if event.concerns(banked_ball)), None)
+    if first is None or first.kind != "ball":
+        return []
+    other = first.other if first.ball == banked_ball else first.ball
+    return [f"the banked ball met {'the cue ball again' if other == 'cue' else other} before its first cushion"]
 
 
 def _launched(launch: Launch, motion: ShotMotion, ball: str, i: int) -> Launch:

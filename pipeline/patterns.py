@@ -130,7 +130,7 @@ def read_patterns(session_dir: Path) -> dict[str, Pattern]:
 
 @dataclass(frozen=True)
 class Departure:
-    """How the balls lay and how the banked ball set off, up to its first cushion and no further."""
+    """How the balls lay and how the banked ball set off, up to its first cushion or ball and no further."""
 
     cue_mm: NDArray[np.float64] | None
     banked_mm: NDArray[np.float64]  # where the line starts
@@ -139,7 +139,7 @@ class Departure:
 
 
 def departure_of(shot: Mapping[str, object], tracks: pd.DataFrame, contacts: pd.DataFrame) -> Departure | None:
-    """Fit the banked ball's track between its start and its first cushion with a line.
+    """Fit the banked ball's track between its start and the first cushion or ball that it meets with a line.
 
     shot     : a SHOTS row; shot_id, kind, banked_ball are used
     tracks   : TRACKS rows; contacts : CONTACTS rows, of any shots
@@ -150,7 +150,9 @@ def departure_of(shot: Mapping[str, object], tracks: pd.DataFrame, contacts: pd.
         return None
     events = contacts[contacts["shot_id"] == shot_id].sort_values("t_s")
     start = events[events["kind"] == ("strike" if kind == "kick" else "ball")].head(1)
-    mine = events[(events["ball"] == ball) & events["kind"].isin(["cushion", "jaw", "pocket", "rest"])]
+    ends = (events["ball"] == ball) & events["kind"].isin(["cushion", "jaw", "pocket", "rest"])
+    met = (events["kind"] == "ball") & ((events["ball"] == ball) | (events["other"] == ball))
+    mine = events[ends | (met & ~events.index.isin(start.index))]
     if start.empty or mine.empty:
         return None
     begin_s, end_s = float(start["t_s"].iloc[0]), float(mine["t_s"].iloc[0])

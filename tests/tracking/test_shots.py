@@ -91,6 +91,20 @@ def test_tracks_follow_the_balls(bank):
     assert not rows.duplicated(["frame", "ball"]).any()
 
 
+def test_a_banked_ball_that_met_another_before_its_cushion_is_told(bank):
+    """Nearly a ball's width off its line, 300 mm on."""
+    words = "the banked ball met ball-3 before its first cushion"
+    lay, heading = 0.42 * TABLE.corners_mm[2], np.radians(62.0)
+    along = np.array([np.cos(heading), np.sin(heading)])
+    other = lay + 300 * along + 50 * np.array([-along[1], along[0]])
+    play = bank_shot(TABLE, others={"2": tuple(other)}, until_s=3.0)
+    assert [event["kind"] for event in play.events[1:4]] == ["ball_ball", "ball_ball", "cushion"]
+    row = measure(detections_of(play, TABLE, 3.0)).shots.iloc[0]
+    assert words in row["notes"]
+    _, plain = bank
+    assert "before its first cushion" not in str(plain.shots["notes"].iloc[0])
+
+
 def test_a_kick_has_no_hit_and_says_so():
     row = measure(detections_of(kick_shot(TABLE, until_s=3.0), TABLE, 2.0)).shots.iloc[0]
     assert (row["kind"], row["banked_ball"]) == ("kick", "cue")

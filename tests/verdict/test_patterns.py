@@ -156,6 +156,20 @@ def test_nothing_after_the_first_cushion_moves_the_aim():
     assert before.heading_deg == after.heading_deg
 
 
+@pytest.mark.parametrize(("ball", "other"), [("object", "ball-3"), ("ball-3", "object")])
+def test_nothing_after_a_ball_on_its_way_moves_the_aim(ball, other):
+    pattern = read_pattern(EXAMPLES / "cross-corner.toml")
+    shots, contacts, tracks = played(pattern, turned_deg=1.0)
+    shot = shots.iloc[0].to_dict()
+    straight = departure_of(shot, tracks, contacts).heading_deg
+    turned = (tracks["ball"] == "object") & (tracks["t_s"] > 1.15)
+    tracks.loc[turned, "y_mm"] += 1500 * (tracks.loc[turned, "t_s"] - 1.15)
+    assert abs(departure_of(shot, tracks, contacts).heading_deg - straight) > 5
+    met = pd.DataFrame([{"shot_id": "s-01", "n": 4, "t_s": 1.15, "kind": "ball", "ball": ball, "other": other}])
+    found = departure_of(shot, tracks, pd.concat([contacts, CONTACTS.conform(met)], ignore_index=True))
+    assert found.heading_deg == pytest.approx(straight, abs=0.3)
+
+
 def test_a_session_reads_its_folder_and_refuses_a_name_used_twice(tmp_path):
     assert read_patterns(tmp_path) == {}
     folder = tmp_path / "patterns"
