@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 _PLACE = frozenset({"kind", "ball", "other", "t_s", "x_mm", "y_mm"})  # all that is said if the motion can't be right
 _ANGLES = frozenset({"angle_in_deg", "angle_out_deg"})
+_LEAVING = frozenset({"speed_out_mps", "angle_out_deg"})
 
 
 def contact_rows(shot: MeasuredShot, table: Table) -> list[dict[str, Any]]:
@@ -70,8 +71,10 @@ def _event(motion: ShotMotion, i: int, event: MotionEvent, table: Table) -> dict
         values["angle_out_deg"] = with_side_unsure(values["angle_out_deg"], values["angle_in_deg"])
     if "sight" in values:
         values["sight"] = without_size(values["sight"], motion, table, sight)
+    told = event.kind == "strike" or motion.shows_leaving(ball, i)  # a strike's leg begins where the ball lay
     for name, got in values.items():
-        row[name], row[f"{name}_u"] = got.value, got.u
+        if told or name not in _LEAVING:
+            row[name], row[f"{name}_u"] = got.value, got.u
     return row
 
 

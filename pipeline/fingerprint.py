@@ -116,7 +116,7 @@ def cushion_values(contacts: pd.DataFrame, shots: pd.DataFrame) -> pd.DataFrame:
     """A row per usable cushion contact: shot_id, cushion, normal_mps, angle_deg, restitution, ratio, each with u.
 
     The first cushion of a shot takes the shot's own restitution and ratio, whose uncertainty knows how speeds and
-    angles hang together; the others add them as if independent.
+    angles hang together, and none where the shot has none; the others add them as if independent.
     """
     rows = contacts[
         (contacts["kind"] == "cushion") & contacts["speed_in_mps"].notna() & contacts["speed_out_mps"].notna()
@@ -139,9 +139,9 @@ def cushion_values(contacts: pd.DataFrame, shots: pd.DataFrame) -> pd.DataFrame:
             turn = math.hypot(ua / math.tan(a), ub * math.cos(b) / max(abs(math.sin(b)), 1e-3))
             ratio_u = abs(ratio) * math.hypot(relative, turn)
         shot = first.get((str(c["shot_id"]), round(float(c["t_s"]), 4)))
-        if shot is not None and pd.notna(shot["restitution"]):
+        if shot is not None:
             e, e_u = float(shot["restitution"]), float(shot["restitution_u"])
-            if math.isfinite(ratio) and pd.notna(shot["tangential_ratio"]):
+            if math.isfinite(ratio):
                 ratio, ratio_u = float(shot["tangential_ratio"]), float(shot["tangential_ratio_u"])
         out.append(
             {

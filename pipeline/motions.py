@@ -21,6 +21,8 @@ DOUBTFUL_CHI2 = 12.0  # and seldom so much in right ones
 STRAINED = 4.0  # standard uncertainties off what is known beforehand: up to 2.8 in 230 right fits, 3.7-20 in wrong ones
 ASTRAY_MM, ASTRAY_SHARE = 5.0, 0.05  # five times what published tracking reaches (1 mm: Mathavan et al. 2009)
 
+FEWEST_FRAMES = 3  # of a leg: with fewer, what is known beforehand would speak, not the clip
+
 
 @dataclass(frozen=True, eq=False)
 class ShotMotion:
@@ -178,6 +180,15 @@ class ShotMotion:
         told = np.einsum("ani,ab,bnj->nij", jacobian, covariance, jacobian, optimize=True)
         bent = change[len(columns) :]
         return np.asarray(told + np.einsum("s,sni,snj->nij", likely, bent, bent))
+
+    def next_event_s(self, ball: str, i: int) -> float:
+        """When the ball meets something after event ``i``; infinite if it does not."""
+        return min((self.events[k].t_s for k in self.layout.chain[ball] if k > i), default=np.inf)
+
+    def shows_leaving(self, ball: str, i: int) -> bool:
+        """Whether frames enough show the ball between event ``i`` and its next one to tell how it left."""
+        t = self.seen[ball].t_s
+        return int(((t > self.events[i].t_s) & (t < self.next_event_s(ball, i))).sum()) >= FEWEST_FRAMES
 
     def rest_s(self, ball: str) -> float | None:
         """When the ball comes to rest after its last event; None if it never moved."""

@@ -18,7 +18,6 @@ _AFTER = ("rebound_angle_deg", "rebound_settled_angle_deg", "rebound_speed_mps",
 _REBOUND_ANGLES = {"rebound_angle_deg", "rebound_settled_angle_deg"}
 _TIP_MM = 5.0  # from the mouth: about how far the end of a cushion is rounded (common practice, no source)
 _MOST_OF_SLIDE = 0.6
-_FEWEST = 3  # frames of a leg below which what is known beforehand would speak, not the clip
 _HALVINGS = 30  # of a time
 _LOOK_MM = 400.0  # a path further from the target than this does not arrive at it
 
@@ -68,7 +67,7 @@ def measure_rebound(
     if any(events[i].kind == "jaw" for i in motion.layout.chain[ball] if i < first):
         notes.append("a jaw was met before the first cushion: look at the shot before comparing it")
     got = _at_cushion(motion, ball, first, table)
-    if _frames(motion, ball, events[first].t_s, _next_event_s(motion, ball, first)) < _FEWEST:
+    if not motion.shows_leaving(ball, first):
         for name in _AFTER:
             got.pop(name)
         notes.append("rebound: the ball was hardly seen after its first cushion")
@@ -124,22 +123,12 @@ def _at_cushion(motion: ShotMotion, ball: str, i: int, table: Table) -> dict[str
     return got
 
 
-def _next_event_s(motion: ShotMotion, ball: str, i: int) -> float:
-    later = [motion.events[k].t_s for k in motion.layout.chain[ball] if k > i]
-    return min(later, default=np.inf)
-
-
-def _frames(motion: ShotMotion, ball: str, since_s: float, until_s: float) -> int:
-    t = motion.seen[ball].t_s
-    return int(((t > since_s) & (t < until_s)).sum())
-
-
 def _settles(motion: ShotMotion, ball: str, i: int, seen_until_s: float) -> bool:
     """Whether the ball was followed through most of its slide after the cushion: then it shows where it would roll."""
     path = motion.path()
     _, w, roll = path.after[ball, i]
     slide = float(slide_time(w, roll, path.mu_s)[0])
-    followed = min(_next_event_s(motion, ball, i), seen_until_s) - motion.events[i].t_s
+    followed = min(motion.next_event_s(ball, i), seen_until_s) - motion.events[i].t_s
     return followed >= _MOST_OF_SLIDE * slide
 
 

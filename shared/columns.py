@@ -179,7 +179,7 @@ CONTACTS = TableSchema("contacts", "What met what, and when", (
     _c("y_mm", "number", "mm", "ball centre at the event", u=True),
     _c("sight", "number", "", "place along the cushion in sights", u=True),
     _c("speed_in_mps", "number", "m/s", "speed just before", u=True),
-    _c("speed_out_mps", "number", "m/s", "speed just after", u=True),
+    _c("speed_out_mps", "number", "m/s", "speed just after, if the ball was seen in three frames before its next event", u=True),
     _c("angle_in_deg", "number", "deg", "direction just before: from the cushion normal at a cushion; at a ball from the line of centres, + to its left", u=True),
     _c("angle_out_deg", "number", "deg", "direction just after, same reference; at a cushion negative back on the side it came from", u=True),
 ))

@@ -160,6 +160,13 @@ def test_fast_contacts_say_that_cushions_no_longer_act_rigid():
     assert fast["note"].str.contains("rigid").all()
 
 
+def test_a_rebound_that_its_shot_says_nothing_of_does_not_count():
+    contacts, shots = _session(SURFACE, shots=6)
+    shots = shots.assign(rail_s=1.5, restitution=[0.8] * 5 + [math.nan], restitution_u=[0.01] * 5 + [math.nan])
+    rows = fingerprint(contacts, shots)
+    assert _row(rows, "cushion_restitution")["contacts"] == 5
+
+
 def test_no_shots_give_no_rows():
     rows = fingerprint(CONTACTS.empty(), SHOTS.empty())
     assert list(rows.columns) == FINGERPRINT.names
