@@ -26,25 +26,28 @@ from pipeline.results import (
     write_shots,
     write_tracks,
 )
-from pipeline.review_file import read_reviews
 from pipeline.reviews import apply_reviews, review_problems
 from pipeline.sessions import Session
 from pipeline.targets import with_pattern_targets
 from pipeline.tolerances import read_tolerances
 from pipeline.work import Entry, code_version
 from shared.columns import CONTACTS, SHOTS, why_lost
+from shared.errors import SettingsError
 from shared.names import same_letters
+from shared.session_file import SESSION_FILE
 
 _STOPPED = "the run was stopped before it was measured; measure again."
 
 
-def check_settings(session: Session, out: Path) -> None:
-    """Raise SettingsError, before anything is decoded, for tolerances, patterns, a lens file or decisions of no use."""
-    read_tolerances(session.settings.table, session.settings.tolerances)
+def check_settings(session: Session) -> None:
+    """Raise SettingsError, before anything is decoded, for tolerances, patterns or a lens file of no use."""
+    try:
+        read_tolerances(session.settings.table, session.settings.tolerances)
+    except SettingsError as error:
+        raise SettingsError(f"{session.folder / SESSION_FILE}: {error}") from error
     read_patterns(session.folder)
     if session.settings.camera.lens is not None:
         read_lens(session.settings.camera.lens)
-    read_reviews(out)
 
 
 def write_results(

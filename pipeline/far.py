@@ -8,12 +8,13 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from pipeline.assemble import check_settings
 from pipeline.cluster import ClusterExecutor
 from pipeline.executor import Executor, InProcess, close, local_executor
 from pipeline.mirror import Mirror, StoredExecutor, fetch_results, mirror, put_results, with_earlier
 from pipeline.progress import TerminalProgress
 from pipeline.run import RunOptions, SessionResult, measure_session
-from pipeline.sessions import VIDEO, Session, find_sessions
+from pipeline.sessions import VIDEO, Session, check_names, find_sessions
 from pipeline.storage import Place, is_address
 from pipeline.terminal import exit_status, run_sessions, show_all
 from shared.errors import ReboundryError
@@ -52,6 +53,16 @@ def _measure_at_addresses(
     results: list[tuple[str, SessionResult]] = []
     with tempfile.TemporaryDirectory(prefix="reboundry-") as scratch:
         found = _sessions(paths, Path(scratch))
+        try:
+            if options.out:
+                check_names([session for _, session in found])
+            for _, session in found:
+                check_settings(session)
+        except ReboundryError as error:
+            words = str(error)
+            for where, _ in found:
+                words = where.words(words)
+            raise type(error)(words) from error
         for where, session in found:
             out = Place(options.out) if options.out else where.place(session.measured)
             if options.out and len(found) > 1:

@@ -21,6 +21,7 @@ from pipeline.knowledge import CueMass
 from pipeline.learning import ClothAndBalls, learnt_from_others, tells_more
 from pipeline.patterns import read_patterns
 from pipeline.physics import Friction
+from pipeline.review_file import read_reviews
 from pipeline.sessions import Session
 from pipeline.targets import Targets, declared_targets, matched_targets
 from pipeline.work import Work, measures_key
@@ -125,7 +126,8 @@ class _Run:
         self._done = self._seen = 0.0  # of the stage's weight: clips that are done; what the workers have reported
 
     def go(self) -> SessionResult:
-        check_settings(self.session, self.out)
+        check_settings(self.session)
+        read_reviews(self.out)  # of no use: better told before than after
         _make_folder(self.out)
         for line in self.session.problems:
             self._problem(line)
@@ -357,7 +359,7 @@ def _make_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         probe = folder / ".can-write"
         probe.touch()
-        probe.unlink()
+        probe.unlink(missing_ok=True)  # another run may have begun there, too
     except OSError as error:
         words = f"{folder}: can't be written to ({error.strerror}); give another folder with --out."
         raise SettingsError(words) from error

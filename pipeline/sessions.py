@@ -55,12 +55,25 @@ def find_sessions(paths: Sequence[Path]) -> list[Session]:
     """
     chosen: dict[Path, list[Path]] = {}
     problems: dict[Path, list[str]] = {}
+    remarks: dict[Path, list[str]] = {}
     for path in paths:
         for folder, clips, lines in _expand(path):
             known = chosen.setdefault(folder, [])
             known.extend(clip for clip in clips if clip not in known)
             problems.setdefault(folder, []).extend(lines)
-    return [_session(folder, clips, problems[folder]) for folder, clips in chosen.items()]
+            if not path.is_file():
+                remarks.setdefault(folder, []).extend(_passed_by(folder))
+    return [_session(folder, clips, problems[folder], remarks.get(folder, [])) for folder, clips in chosen.items()]
+
+
+def check_names(sessions: Sequence[Session]) -> None:
+    """Raise SettingsError where two sessions share a name, so that one's results would replace the other's."""
+    first: dict[str, Session] = {}
+    for session in sessions:
+        other = first.setdefault(same_letters(session.name).casefold(), session)
+        if other is not session:
+            raise SettingsError(f"{other.folder} and {session.folder} are both called {session.name}, and so would be "
+                                "their folders of results; measure them one by one, each with an --out of its own.")
 
 
 def _expand(path: Path) -> Iterable[tuple[Path, list[Path], list[str]]]:
@@ -74,12 +87,11 @@ def _expand(path: Path) -> Iterable[tuple[Path, list[Path], list[str]]]:
         return [(_home(path), [path], [])]
     folder = path.parent if _holds_a_sessions_clips(path) else path
     if clips := _clips_in(folder):
-        return [(folder, clips, _not_clips(folder))]
-    inside = [sub for sub in sorted(folder.iterdir(), key=_natural) if sub.is_dir() and sub.name != "measured"]
-    if nested := [sub for sub in inside if not sub.name.startswith(".") and _clips_in(sub)]:
-        return [(sub, _clips_in(sub), _not_clips(sub)) for sub in nested]
-    heard = _not_clips(folder)
-    also = f" ({heard[0]})" if heard else ""
+        return [(folder, clips, _of_no_use(folder))]
+    if nested := _with_clips(folder):
+        return [(sub, _clips_in(sub), _of_no_use(sub)) for sub in nested]
+    of_no_use = _of_no_use(folder)
+    also = f" ({of_no_use[0]})" if of_no_use else ""
     raise SettingsError(f"{path}: holds no clip; put the clips (.mp4, .mov, .mkv ...) into it or into "
                         f"its folder clips{also}.")
 
@@ -99,19 +111,47 @@ def _clips_in(folder: Path) -> list[Path]:
     return sorted(found, key=_natural)
 
 
-def _not_clips(folder: Path) -> list[str]:
-    """A line for each sound file: somebody may think that it gets measured."""
-    return [
+def _with_clips(folder: Path) -> list[Path]:
+    """The folders in it that are sessions of their own: those with clips, or with links to clips."""
+    return [sub for sub in sorted(_inside_of(folder), key=_natural)
+            if sub.is_dir() and sub.name not in ("clips", "measured") and (_clips_in(sub) or _loose_ends(sub))]
+
+
+def _passed_by(folder: Path) -> list[str]:
+    """A line that names the folders with clips in a folder that is measured for clips of its own."""
+    names = [sub.name for sub in _with_clips(folder)] if _clips_in(folder) else []
+    if not names:
+        return []
+    return [f"{folder}: has clips of its own, so those in its folders ({_listed(names)}) are not measured; give these "
+            "folders one by one, or move its own clips into one."]
+
+
+def _of_no_use(folder: Path) -> list[str]:
+    """A line for each file that somebody may think gets measured: sound, and links to clips that aren't there."""
+    heard = [
         f"{file.name}: is a sound file, not a clip; take it out of {file.parent.name} or bring the video it belongs to."
         for place in (folder, folder / "clips") for file in _files(place) if file.suffix.lower() in AUDIO
     ]
+    return heard + [f"{link.name}: links to {link.readlink()}, which isn't there; bring that back, or put the clip "
+                    "itself in the link's place." for link in _loose_ends(folder)]
+
+
+def _loose_ends(folder: Path) -> list[Path]:
+    """Links named like clips to what isn't there."""
+    return [link for place in (folder, folder / "clips") for link in _inside_of(place)
+            if link.suffix.lower() in VIDEO and link.is_symlink() and not link.exists()]
 
 
 def _files(folder: Path) -> list[Path]:
+    return [file for file in _inside_of(folder) if file.is_file()]
+
+
+def _inside_of(folder: Path) -> list[Path]:
+    """All in a folder but what is hidden; nothing where there is no such folder."""
     if not folder.is_dir():
         return []
     try:
-        return [file for file in folder.iterdir() if file.is_file() and not file.name.startswith(".")]
+        return [path for path in folder.iterdir() if not path.name.startswith(".")]
     except OSError as error:
         raise SettingsError(f"{folder}: cannot be read ({error.strerror}).") from error
 
@@ -122,7 +162,7 @@ def _natural(path: Path) -> list[tuple[int, int, str]]:
     return [(0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts if part]
 
 
-def _session(folder: Path, clips: list[Path], problems: list[str]) -> Session:
+def _session(folder: Path, clips: list[Path], problems: list[str], remarks: list[str]) -> Session:
     there = list(dict.fromkeys([*_clips_in(folder), *clips]))
     name = folder.name or "session"
     takes = read_takes(folder / TAKES_FILE, list(dict.fromkeys(clip.name for clip in there)))
@@ -138,7 +178,7 @@ def _session(folder: Path, clips: list[Path], problems: list[str]) -> Session:
         settings=settings,
         takes=takes,
         problems=(*problems, *(line for _, line in twice), *takes.problems),
-        remarks=(*(line for _, line in hidden), *_without_row(unique, takes), *settings.remarks,
+        remarks=(*remarks, *(line for _, line in hidden), *_without_row(unique, takes), *settings.remarks,
                  *_dry(takes, settings)),
         left_out=(*twice, *hidden),
     )
@@ -170,8 +210,12 @@ def _without_row(clips: list[Path], takes: TakeSheet) -> list[str]:
     names = [clip.name for clip in clips if clip.name in takes.unnamed_clips]
     if not names:
         return []
+    return [f"{TAKES_FILE}: has no row for {_listed(names)}; what was meant there is not declared."]
+
+
+def _listed(names: list[str]) -> str:
     more = f" and {len(names) - _NAMES} more" if len(names) > _NAMES else ""
-    return [f"{TAKES_FILE}: has no row for {', '.join(names[:_NAMES])}{more}; what was meant there is not declared."]
+    return f"{', '.join(names[:_NAMES])}{more}"
 
 
 def _dry(takes: TakeSheet, settings: SessionSettings) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -11,11 +12,13 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
+from pipeline.assemble import check_settings
 from pipeline.ctrl_c import STOPPED
 from pipeline.executor import Executor, ProcessPool, close, local_executor
 from pipeline.progress import TerminalProgress
+from pipeline.review_file import read_reviews
 from pipeline.run import RunOptions, SessionResult, measure_session
-from pipeline.sessions import Session
+from pipeline.sessions import Session, check_names
 from shared.uncertain import with_u
 
 EXIT_DONE, EXIT_SOME_FAILED = 0, 1
@@ -47,15 +50,21 @@ def show_all(results: Sequence[SessionResult], places: Sequence[str], *, as_json
 def run_sessions(
     sessions: Sequence[Session], options: RunOptions, *, executor: Executor | None = None
 ) -> list[SessionResult]:
-    """Measure sessions one after the other; with several and one ``out``, each gets a folder of its name in it."""
+    """Measure sessions one after the other; with several and one ``out``, each gets a folder of its name in it.
+
+    raises : SettingsError, before anything is measured, for settings of no use or folders of one name
+    """
+    each = [options] * len(sessions)
+    if options.out is not None and len(sessions) > 1:
+        check_names(sessions)
+        each = [replace(options, out=options.out / session.name) for session in sessions]
+    for session, own in zip(sessions, each, strict=True):
+        check_settings(session)
+        read_reviews(own.out or session.measured)
     results: list[SessionResult] = []
     most = max((len(session.clips) for session in sessions), default=0)
     shared = local_executor(most, options.jobs)  # workers that one session has started go on with the next one's clips
-    for session in sessions:
-        own = options
-        if options.out is not None and len(sessions) > 1:
-            own = RunOptions(out=options.out / session.name, jobs=options.jobs, again=options.again,
-                             diagrams=options.diagrams)
+    for session, own in zip(sessions, each, strict=True):
         pool = shared if isinstance(shared, ProcessPool) and len(session.clips) > 1 else None
         with TerminalProgress() as progress:
             results.append(measure_session(session, options=own, progress=progress, executor=executor or pool))

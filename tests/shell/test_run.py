@@ -20,7 +20,7 @@ from pipeline.pool_read import read_session_tables
 from pipeline.run import RunOptions, Silent, measure_session
 from pipeline.sessions import find_sessions
 from pipeline.shutter import READ_OFFSET
-from pipeline.terminal import exit_status
+from pipeline.terminal import exit_status, run_sessions
 from pipeline.work import Work
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.errors import CalibrationError, SettingsError
@@ -272,6 +272,36 @@ def test_a_shot_of_which_nothing_could_be_measured_is_named_with_its_reason_in_e
     assert exit_status([result]) == 1
     assert list(result.shots["reasons"].fillna(""))[1] == "the shot could not be followed: a ball was overlooked"
     assert run(folder).problems == told
+
+
+def test_settings_of_no_use_in_any_session_are_told_before_one_is_measured(folder, stages, tmp_path):
+    (tmp_path / "tuesday").mkdir()
+    write_clip(tmp_path / "tuesday" / "c.mp4")
+    (tmp_path / "tuesday" / "session.toml").write_text("[tolerances]\nangel = 3\n")
+    with pytest.raises(SettingsError, match=r"tuesday/session\.toml: \[tolerances\]: 'angel'"):
+        run_sessions(find_sessions([tmp_path]), RunOptions(diagrams=False), executor=InProcess())
+    assert stages.looked == []
+
+
+def test_a_session_all_of_whose_clips_are_gone_says_so(tmp_path):
+    for day in ("monday", "tuesday"):
+        (tmp_path / day).mkdir()
+        (tmp_path / day / "b.mp4").symlink_to("/mnt/card/b.mp4")
+    results = run_sessions(find_sessions([tmp_path]), RunOptions(), executor=InProcess())
+    assert exit_status(results) == 1
+    assert [len(result.shots) for result in results] == [0, 0]
+
+
+def test_sessions_of_one_name_are_not_measured_into_one_folder(stages, tmp_path):
+    for month in ("january", "february"):
+        (tmp_path / month / "mon").mkdir(parents=True)
+        write_clip(tmp_path / month / "mon" / "c.mp4")
+    sessions = find_sessions([tmp_path / "january", tmp_path / "february"])
+    with pytest.raises(SettingsError, match="both called mon"):
+        run_sessions(sessions, RunOptions(out=tmp_path / "both", diagrams=False), executor=InProcess())
+    assert stages.looked == []
+    results = run_sessions(sessions, RunOptions(diagrams=False), executor=InProcess())
+    assert [len(result.shots) for result in results] == [1, 1]
 
 
 def test_one_clip_measured_later_keeps_the_others_in_the_tables(folder, stages):

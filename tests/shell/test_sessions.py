@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.sessions import find_sessions
+from pipeline.sessions import check_names, find_sessions
 from shared.errors import SettingsError
 
 
@@ -60,6 +60,35 @@ def test_a_clip_linked_into_a_session_belongs_to_it(tmp_path):
     (tmp_path / "s" / "a.mp4").symlink_to(tmp_path / "archive" / "a.mp4")
     (session,) = find_sessions([tmp_path / "s" / "a.mp4"])
     assert session.name == "s"
+
+
+def test_a_clip_linked_to_what_is_not_there_is_named(tmp_path):
+    lay(tmp_path, "week/monday/a.mp4", "week/tuesday/notes.txt")
+    for day in ("monday", "tuesday"):
+        (tmp_path / "week" / day / "b.mp4").symlink_to("/mnt/card/b.mp4")
+    monday, tuesday = find_sessions([tmp_path / "week"])
+    assert [clip.name for clip in monday.clips] == ["a.mp4"]
+    for session in (monday, tuesday):
+        (line,) = session.problems
+        assert line.startswith("b.mp4: links to /mnt/card/b.mp4, which isn't there; ")
+    with pytest.raises(SettingsError, match=r"holds no clip; .*\(b\.mp4: links to /mnt/card/b\.mp4"):
+        find_sessions([tmp_path / "week" / "tuesday"])
+
+
+def test_folders_with_clips_beside_a_stray_clip_are_named(tmp_path):
+    lay(tmp_path, "stray.mp4", "clips/b.mp4", "monday/a.mp4", "tuesday/clips/a.mp4", "notes/a.txt", "measured/a.mp4")
+    (session,) = find_sessions([tmp_path])
+    (line,) = session.remarks
+    assert "those in its folders (monday, tuesday) are not measured" in line
+    assert find_sessions([tmp_path / "stray.mp4"])[0].remarks == ()  # the only one asked for
+
+
+def test_two_sessions_of_one_name_would_share_their_results(tmp_path):
+    lay(tmp_path, "january/mon/a.mp4", "february/Mon/a.mp4", "february/tue/a.mp4")
+    sessions = find_sessions([tmp_path / "january", tmp_path / "february"])
+    with pytest.raises(SettingsError, match=r"january/mon and .*february/Mon are both called Mon, .*--out of its own"):
+        check_names(sessions)
+    check_names(find_sessions([tmp_path / "january" / "mon", tmp_path / "february" / "tue"]))
 
 
 def test_two_clips_whose_shots_would_share_names(tmp_path):
