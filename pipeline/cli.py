@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import re
 import sys
 
 from pipeline.ctrl_c import SAID, STOPPED, heeded_in_imports
-from shared.errors import ReboundryError, SettingsError
+from shared.errors import ReboundryError, SettingsError, disk_words
 
 #: In the order in which --help lists them. `name` is the function `name` in pipeline/commands/name.py.
 COMMANDS = ("measure", "calibrate", "review", "render", "pool", "compare", "plan", "demo")
@@ -17,10 +19,14 @@ EXIT_USAGE = 2
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and end the process: 0 all done, 1 some could not be measured, 2 bad usage or settings."""
     try:
-        with heeded_in_imports():
-            from pipeline.command_group import app
+        try:
+            with heeded_in_imports():
+                from pipeline.command_group import app
 
-            app(args=arguments, prog_name="reboundry")
+                app(args=[_at_home(word) for word in (sys.argv[1:] if arguments is None else arguments)],
+                    prog_name="reboundry")
+        finally:
+            sys.stdout.flush()  # what can't be written is found out now, not when Python has ended
     except SettingsError as error:
         print(f"reboundry: {error}", file=sys.stderr)
         sys.exit(EXIT_USAGE)
@@ -28,12 +34,33 @@ def main(arguments: list[str] | None = None) -> None:
         print(f"reboundry: {error}", file=sys.stderr)
         sys.exit(EXIT_SOME_FAILED)
     except SystemExit as ended:
+        if isinstance(ended.__context__, BrokenPipeError):  # so Typer and Rich end where nobody reads on
+            _leave_stdout()
+            sys.exit(0)
         if isinstance(getattr(ended.__context__, "__cause__", None), KeyboardInterrupt):  # typer ends without a word
             print(SAID, file=sys.stderr)
         raise
     except KeyboardInterrupt:
         print(SAID, file=sys.stderr)
         sys.exit(STOPPED)
-    except BrokenPipeError:  # `reboundry ... | head`
-        sys.stderr.close()
-        sys.exit(0)
+    except BrokenPipeError as error:  # `reboundry ... | head`
+        _leave_stdout()
+        sys.exit(error.__context__.code if isinstance(error.__context__, SystemExit) else 0)
+    except OSError as error:
+        if error.filename is None:
+            _leave_stdout()
+        print(f"reboundry: {error.filename or 'the output'}: {disk_words(error)}", file=sys.stderr)
+        sys.exit(EXIT_SOME_FAILED)
+
+
+def _at_home(word: str) -> str:
+    """The argument with ~ as the home folder, also where no shell does that: after an option's = and on Windows."""
+    found = re.fullmatch(r"(--[a-z-]+=)?(~(?:[/\\].*)?)", word, re.DOTALL)
+    return (found[1] or "") + os.path.expanduser(found[2]) if found else word
+
+
+def _leave_stdout() -> None:
+    """Send what is left to be printed nowhere: Python would try it once more at its end, and fail with a traceback."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)

@@ -32,7 +32,7 @@ from pipeline.shutter import with_read_offsets
 from pipeline.stills import first_view
 from pipeline.work import Entry, look_key, measures_key
 from shared.columns import CONTACTS, SHOTS, TRACKS, join_notes
-from shared.errors import ClipError, NoShotError, ReboundryError
+from shared.errors import ClipError, NoShotError, ReboundryError, disk_words
 from shared.files import file_sha256
 from shared.settings import SessionSettings
 
@@ -113,7 +113,7 @@ def _guarded(task: ClipTask, clock: _Clock, work: Callable[[], ClipRecord]) -> C
     except ReboundryError as error:
         return ClipRecord(clip=task.clip.name, failure=_named(task.clip, str(error)), seconds=clock.seconds)
     except OSError as error:
-        words = f"{task.clip.name}: {error.strerror or error}; check the disk and the file's permissions."
+        words = f"{task.clip.name}: {disk_words(error)}"
         return ClipRecord(clip=task.clip.name, failure=words, seconds=clock.seconds)
     except Exception as error:  # noqa: BLE001  a fault of ours in one clip must not cost the others
         words = (f"{task.clip.name}: could not be measured, through a fault of the program "

@@ -15,7 +15,8 @@ class TerminalProgress:
         self.console = Console(stderr=True, highlight=False, soft_wrap=True)
         self._bar = Progress(
             TextColumn("{task.description}"), BarColumn(bar_width=30), TextColumn("{task.percentage:>3.0f} %"),
-            TimeElapsedColumn(), TextColumn("left"), TimeRemainingColumn(), TextColumn("{task.fields[last]}"),
+            TimeElapsedColumn(), TextColumn("left"), TimeRemainingColumn(),
+            TextColumn("{task.fields[last]}", markup=False),
             console=self.console, transient=True, disable=not self.console.is_terminal,
         )
         self._task = self._bar.add_task("", total=None, last="", visible=False)

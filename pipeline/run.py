@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
@@ -99,8 +100,9 @@ def measure_session(
 ) -> SessionResult:
     """Measure a session's clips and write its files.
 
-    raises : SettingsError where the results can't be written or a setting is of no use. A clip that can't be measured
-             is a line in ``problems``; the others are measured
+    raises : SettingsError where the folder of results can't be written to or a setting is of no use; OSError where a
+             file of results can't be written. A clip that can't be measured is a line in ``problems``; the others are
+             measured
     """
     return _Run(session, options, progress or Silent(), executor).go()
 
@@ -194,7 +196,8 @@ class _Run:
             self._reach(task.clip.name, weights[index])
             if by_size and time.monotonic() - self._last_write > _WRITE_EVERY_S and not self._would_lose():
                 start = time.monotonic()
-                self._written()  # what there is to say of it may have changed by the end
+                with suppress(OSError):  # the last writing raises it, when all that can be kept is
+                    self._written()  # what there is to say of it may have changed by the end
                 self._last_write = time.monotonic() + 20 * (time.monotonic() - start)  # at most a twentieth of the time
 
     def _start(self, words: str, weight: float) -> None:

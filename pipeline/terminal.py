@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
@@ -11,6 +12,7 @@ import pandas as pd
 from rich import box
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 from pipeline.assemble import check_settings
 from pipeline.ctrl_c import STOPPED
@@ -39,12 +41,13 @@ def measure_each(sessions: Sequence[Session], options: RunOptions, *, as_json: b
 
 def show_all(results: Sequence[SessionResult], places: Sequence[str], *, as_json: bool = False) -> None:
     """The shots of all sessions, as tables or as JSON. ``places``: where each session's files are."""
-    if as_json:
-        rows = pd.concat([result.shots for result in results], ignore_index=True)
-        print(rows.to_json(orient="records", indent=1, force_ascii=False))
-        return
-    for result, place in zip(results, places, strict=True):
-        show(result, place)
+    with suppress(BrokenPipeError, SystemExit):  # nobody reads on (`| head`), for which Rich would end the program
+        if as_json:
+            rows = pd.concat([result.shots for result in results], ignore_index=True)
+            print(rows.to_json(orient="records", indent=1, force_ascii=False))
+            return
+        for result, place in zip(results, places, strict=True):
+            show(result, place)
 
 
 def run_sessions(
@@ -88,14 +91,16 @@ def show(result: SessionResult, place: str = "") -> None:
     shots = result.shots
     if len(shots):
         rows = shots.head(_MOST_ROWS).to_dict("records")
-        table = Table(box=box.SIMPLE, pad_edge=False, title=f"Session {result.session}", title_justify="left")
+        table = Table(box=box.SIMPLE, pad_edge=False, title_justify="left",
+                      title=Text(f"Session {result.session}"))  # as Text, or Rich takes [a] in a name for markup
         table.add_column("shot", overflow="fold")  # a long name gives way, the numbers never do
         for words, name in _SHOWN:
             widest = max([len(words), *(len(_cell(row, name)) for row in rows)])
             table.add_column(words, justify="right", no_wrap=True, min_width=widest)
         table.add_column("verdict", no_wrap=True, min_width=len("unusable"))
         for row in rows:
-            table.add_row(str(row["shot_id"]), *(_cell(row, name) for _, name in _SHOWN), _text(row.get("verdict")))
+            measures = [_cell(row, name) for _, name in _SHOWN]
+            table.add_row(Text(str(row["shot_id"])), *measures, _text(row.get("verdict")))
         console.print(table)
         if len(shots) > _MOST_ROWS:
             console.print(f"... and {len(shots) - _MOST_ROWS} more in shots.csv")

@@ -12,6 +12,22 @@
 Each message is one line: what was found, what was needed, what to do. A poor shot is data, not an exception.
 """
 
+from __future__ import annotations
+
+import errno
+
+_FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
+
+
+def disk_words(error: OSError) -> str:
+    """What is wrong with a file or folder, and what to do; without its name."""
+    what = error.strerror or " ".join(str(error).split())
+    if error.errno in _FULL:
+        return f"{what}; free some space there, then run it again."
+    if isinstance(error, PermissionError):
+        return f"{what}; close it in other programs or check its permissions, then run it again."
+    return f"{what}; check the disk and the file's permissions."
+
 
 class ReboundryError(Exception):
     """Base of all our errors; the command line prints its one line and no traceback."""

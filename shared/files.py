@@ -28,7 +28,18 @@ def write_json(path: Path, value: Any) -> None:
 
 
 def write_with(path: Path, write: Callable[[BinaryIO], object]) -> None:
-    """Let ``write`` fill a temporary file beside ``path``, then put it in its place in one step."""
+    """Let ``write`` fill a temporary file beside ``path``, then put it in its place in one step.
+
+    An OSError bears the name of ``path``.
+    """
+    try:
+        _write_beside(path, write)
+    except OSError as error:
+        error.filename, error.filename2 = str(path), None  # people know that name, not the temporary file's
+        raise
+
+
+def _write_beside(path: Path, write: Callable[[BinaryIO], object]) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
     try:

@@ -167,6 +167,14 @@ def test_a_folder_that_cannot_be_written_is_named(tmp_path):
     assert "--out" in ran.naming("results")
 
 
+def test_a_result_that_cannot_be_replaced_is_named(tmp_path):
+    write_clip(tmp_path / "c.mp4")
+    (tmp_path / "measured" / "shots.csv").mkdir(parents=True)
+    ran = reboundry("measure", "c.mp4", cwd=tmp_path)
+    assert ran.status == 1
+    assert "check the disk and the file's permissions" in ran.naming("shots.csv")
+
+
 def test_an_unknown_option_ends_with_two(tmp_path):
     assert reboundry("measure", "--fast", "x", cwd=tmp_path).status == 2
     assert reboundry("mesure", "x", cwd=tmp_path).status == 2

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.cli import COMMANDS
+from pipeline.cli import COMMANDS, main
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -33,8 +33,6 @@ def test_help_lists_every_command_and_comes_fast():
 
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_command_has_help_with_an_example(name, capsys):
-    from pipeline.cli import main
-
     with pytest.raises(SystemExit) as ended:
         main([name, "--help"])
     assert ended.value.code == 0
@@ -55,3 +53,23 @@ def test_no_command_shows_the_help():
     ran = call()
     assert ran.returncode == 2
     assert "measure" in ran.stdout + ran.stderr
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full here")
+@pytest.mark.parametrize("arguments", [["--version"], ["plan", "--help"]])
+def test_output_that_cannot_be_written_is_one_line(arguments):
+    with open("/dev/full", "w") as full:
+        ran = subprocess.run([sys.executable, "-m", "reboundry", *arguments], cwd=ROOT, stdout=full,
+                             stderr=subprocess.PIPE, text=True, check=False)
+    assert ran.returncode == 1
+    assert ran.stderr == "reboundry: the output: No space left on device; free some space there, then run it again.\n"
+
+
+def test_a_tilde_is_the_home_folder_also_after_an_equals_sign(tmp_path, monkeypatch):
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("USERPROFILE", str(tmp_path))
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(SystemExit) as ended:
+        main(["plan", "--pattern=long:foot-right", "--repeats=1", "--out=~/sheets"])
+    assert ended.value.code == 0
+    assert [path.name for path in tmp_path.iterdir()] == ["sheets"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import stat
 
 import pytest
@@ -21,6 +22,20 @@ def test_a_file_is_replaced_in_one_step_and_a_failure_leaves_the_old_one(tmp_pat
         write_with(path, fail)
     assert path.read_text() == "old\n"
     assert [file.name for file in path.parent.iterdir()] == ["a.csv"]
+
+
+def test_what_cannot_be_written_is_named_by_its_own_name(tmp_path):
+    def fail(_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with pytest.raises(OSError, match="No space left") as full:
+        write_with(tmp_path / "a.csv", fail)
+    assert full.value.filename == str(tmp_path / "a.csv")
+    (tmp_path / "b.csv").mkdir()
+    with pytest.raises(OSError, match=r"b\.csv") as there:
+        write_text(tmp_path / "b.csv", "x")
+    assert (there.value.filename, there.value.filename2) == (str(tmp_path / "b.csv"), None)
+    assert [file.name for file in tmp_path.iterdir()] == ["b.csv"]
 
 
 def test_others_may_read_a_result(tmp_path):

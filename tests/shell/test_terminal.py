@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+from pathlib import Path
+
 import pandas as pd
 
+from pipeline.progress import TerminalProgress
 from pipeline.run import SessionResult
 from pipeline.terminal import show
 from shared.columns import SHOTS
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 def test_a_long_clip_name_never_hides_the_numbers(tmp_path, capsys):
@@ -18,3 +26,47 @@ def test_a_long_clip_name_never_hides_the_numbers(tmp_path, capsys):
     assert "-0.123 ± 0.004" in out
     assert "unusable" in out
     assert out.count("x") >= 200
+
+
+def test_brackets_in_names_are_shown(tmp_path, capsys, monkeypatch):
+    rows = [{"shot_id": "bank [a]-01", "verdict": "clean"}]
+    show(SessionResult(session="[red] room", folder=tmp_path, shots=SHOTS.conform(pd.DataFrame(rows))))
+    out = capsys.readouterr().out
+    assert "Session [red] room" in out
+    assert "bank [a]-01" in out
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("COLUMNS", "200")
+    with TerminalProgress() as progress:
+        progress.start("measuring", 2.0)
+        progress.reach("bank [a].mp4", 1.0)
+        progress._bar.refresh()
+    assert "bank [a].mp4" in capsys.readouterr().err
+
+
+def test_the_status_stays_when_nobody_reads_on(tmp_path):
+    """As in `reboundry measure ... | head -1`: what was measured and what was not doesn't change by it."""
+    code = f"""
+import sys
+sys.path.insert(0, {str(ROOT)!r})
+import pandas as pd, pipeline.commands.measure, typer
+from pathlib import Path
+from pipeline.cli import main
+from pipeline.run import SessionResult
+from pipeline.terminal import exit_status, show_all
+from shared.columns import SHOTS
+def measure() -> None:
+    rows = SHOTS.conform(pd.DataFrame([{{"shot_id": "a-01", "verdict": "clean"}}]))
+    result = SessionResult(session="s", folder=Path("s"), shots=rows, problems=("b.mp4: no table",) * int(WHAT))
+    show_all([result] * 99, ["s"] * 99)
+    raise typer.Exit(exit_status([result]))
+pipeline.commands.measure.measure = measure
+WHAT = sys.argv.pop()
+main()
+"""
+    for problems in (0, 1):
+        ends, begins = os.pipe()
+        os.close(ends)
+        ran = subprocess.run([sys.executable, "-c", code, "measure", str(problems)], stdout=begins,
+                             stderr=subprocess.PIPE, text=True, check=False)
+        os.close(begins)
+        assert (ran.returncode, ran.stderr) == (problems, "")
