@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from calibration.lens import read_lens
-from calibration.store import read_calibrations, write_calibrations
+from calibration.store import write_calibrations
 from pipeline.clip_job import ClipRecord, prior_friction
 from pipeline.fingerprint import fingerprint
 from pipeline.judging import add_aim, judge_shots, say_why_no_aim
@@ -51,12 +51,14 @@ def check_settings(session: Session) -> None:
 
 
 def write_results(
-    session: Session, out: Path, entries: Sequence[Entry], records: Sequence[ClipRecord], *, missing: Sequence[str] = ()
+    session: Session, out: Path, entries: Sequence[Entry], records: Sequence[ClipRecord], *,
+    calibrated: Sequence[Entry], missing: Sequence[str] = (),
 ) -> tuple[pd.DataFrame, list[str]]:
     """Write the tables of all clips measured so far; return the shots as written and the problems.
 
-    ``missing``: clips that were not reached yet, for the log. The problems are a line for each cell of
-    no use, and for each shot of which nothing could be measured.
+    ``entries``: of clips with shots; ``calibrated``: of all whose table was found; ``missing``: clips that were not
+    reached yet, for the log. The problems are a line for each cell of no use, and for each shot of which nothing could
+    be measured.
     """
     settings = session.settings
     shots, lines = declare(read_all(entries, "shots", SHOTS), session.takes, settings)
@@ -70,8 +72,7 @@ def write_results(
                         fixed=settings.friction)
     write_csv(out / "table.csv", table)
     write_tracks(out / "tracks.parquet", entries)
-    calibrations = [read_calibrations(entry.folder / "calibration.json")[0] for entry in entries]
-    write_calibrations(out / "calibration.json", calibrations)
+    write_calibrations(out / "calibration.json", [entry.calibration() for entry in calibrated])
     write_datapackage(out / "datapackage.json", session.name, rows, names, code_version())
     left_out = [{"clip": place, "status": "left out", "shots": 0, "problem": line} for place, line in session.left_out]
     stopped = [{"clip": clip, "status": NOT_MEASURED, "shots": 0, "problem": f"{clip}: {_STOPPED}"} for clip in missing]

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from calibration.store import Calibration, read_calibrations, write_calibrations
+from calibration.store import Calibration, write_calibrations
 from pipeline.ball_pictures import PictureKeeper
 from pipeline.camera_watch import CameraWatch
 from pipeline.detections import DetectSettings, detect_balls
@@ -30,7 +30,7 @@ from pipeline.quiet import skimming
 from pipeline.repeats import find_repeats
 from pipeline.shutter import with_read_offsets
 from pipeline.stills import first_view
-from pipeline.work import Entry, look_key, measures_key
+from pipeline.work import DamagedError, Entry, look_key, measures_key
 from shared.columns import CONTACTS, SHOTS, TRACKS, join_notes
 from shared.errors import ClipError, NoShotError, ReboundryError, disk_words
 from shared.files import file_sha256
@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from pipeline.spin import SideSpin
 
 REPORT_FRAMES = 30
+_MEASURED = ("shots", "contacts", "tracks")
 MIN_FRAMES = 12  # fewer can't hold a path before and after a cushion
 
 
@@ -84,7 +85,14 @@ def measure_clip(task: ClipTask) -> ClipRecord:
 
     def work() -> ClipRecord:
         look, reused = _looked(task, clock, measured_here=True)
-        measured = _measure(task, look["key"], clock, marks=look["marks"])
+        try:
+            measured = _measure(task, look["key"], clock, marks=look["marks"])
+        except DamagedError:  # of what is kept; it is made again from the clip
+            task.entry.forget()
+            look, reused = _looked(task, clock, measured_here=True)
+            if task.learnt is not None:  # which begins from what is found without
+                _measure(replace(task, learnt=None), look["key"], clock, marks=look["marks"])
+            measured = _measure(task, look["key"], clock, marks=look["marks"])
         return ClipRecord(
             clip=task.clip.name, warnings=(*look["warnings"], *measured["warnings"]), shots=measured["shots"],
             failure=measured["failure"], told=_told(measured["told"]), seconds=clock.seconds,
@@ -141,7 +149,7 @@ def _looked(task: ClipTask, clock: _Clock, *, measured_here: bool) -> tuple[dict
 def earlier_record(task: ClipTask) -> ClipRecord | None:
     """What an earlier run left of a clip, where it still holds and its tables are whole; else None."""
     look, tables = task.entry.record("look"), task.entry.record("tables")
-    if not tables.get("shots"):
+    if not tables.get("shots") or not task.entry.is_whole(*_MEASURED):
         return None
     sha256 = look.get("sha256", "") if look.get("stamp") == _stamp(task.clip) else file_sha256(task.clip)
     if look.get("key") != look_key(sha256, task.settings) or tables.get("basis") != _basis(look["key"], task):
@@ -250,7 +258,8 @@ def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) 
     name = "alone" if task.learnt is None else "together"
     key = measures_key(look, prior, sorted((task.learnt or {}).items()), sorted(task.targets.items(), key=str))
     kept = task.entry.record(name)
-    if kept.get("key") == key and not task.again and (not task.tables or task.entry.record("tables").get("key") == key):
+    holds = kept.get("key") == key and (not task.tables or task.entry.record("tables").get("key") == key)
+    if holds and not task.again and task.entry.is_whole(*(_MEASURED if kept["shots"] else ())):
         return kept
     with clock("measure"):
         try:
@@ -285,7 +294,7 @@ def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any]) -> ClipMea
     from pipeline.shots import measure_shots
 
     spins, fits = _found(alone)
-    calibration = read_calibrations(task.entry.folder / "calibration.json")[0]
+    calibration = task.entry.calibration()
     measures = measure_shots(
         task.entry.table("detections"), calibration=calibration,
         settings=task.settings, clip=task.clip.name, friction=prior, learnt=task.learnt,
@@ -311,7 +320,7 @@ def _pace(task: ClipTask, prior: Friction, measures: ClipMeasures) -> str:
 
     if not measures.measured or not all(shot.followed.lost for shot in measures.measured):
         return ""
-    calibration = read_calibrations(task.entry.folder / "calibration.json")[0]
+    calibration = task.entry.calibration()
     return pace_words(
         task.entry.table("detections"),
         lambda rows: measure_shots(rows, calibration=calibration, settings=task.settings, clip=task.clip.name,

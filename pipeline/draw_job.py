@@ -7,7 +7,6 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from calibration.store import read_calibrations
 from pipeline.work import Entry
 from shared.settings import SessionSettings
 
@@ -48,7 +47,7 @@ def draw_clip(task: DrawTask) -> str:
     from pipeline.diagram import SHOT_COLUMNS, write_diagram
 
     shots, contacts, tracks = (task.entry.table(name) for name in ("shots", "contacts", "tracks"))
-    table = read_calibrations(task.entry.folder / "calibration.json")[0].table
+    table = task.entry.calibration().table
     names = []
     try:
         for record in shots[list(SHOT_COLUMNS)].to_dict("records"):

@@ -306,7 +306,9 @@ class _Run:
         missing = {clip.name for clip in self.session.clips if clip.name not in self.records}
         missing |= {entry.folder.name for entry in entries if entry not in whole}
         records = [record for record in self.records.values() if record.clip not in missing]
-        return write_results(self.session, self.out, whole, records, missing=sorted(missing))
+        found = [self.work.entry(clip) for clip in self.session.present
+                 if clip.name not in missing and self._record(clip).frames]
+        return write_results(self.session, self.out, whole, records, calibrated=found, missing=sorted(missing))
 
     def _told(self, shots: pd.DataFrame, lines: list[str]) -> pd.DataFrame:
         for line in lines:

@@ -17,8 +17,14 @@ from typing import Any
 
 import pandas as pd
 
+from calibration.store import Calibration, read_calibrations
+from shared.errors import CalibrationError, ReboundryError
 from shared.files import file_sha256, text_sha256, tool_version, write_json, write_with
 from shared.settings import SessionSettings
+
+
+class DamagedError(ReboundryError):
+    """Something kept of a clip can't be read: it has to be made again."""
 
 
 @cache
@@ -68,8 +74,30 @@ class Entry:
         write_json(self.folder / f"{name}.json", value)
 
     def table(self, name: str) -> pd.DataFrame:
-        """A kept table."""
-        return pd.read_parquet(self.folder / f"{name}.parquet")
+        """A kept table. Raises DamagedError where it is missing or can't be read."""
+        try:
+            return pd.read_parquet(self.folder / f"{name}.parquet")
+        except (OSError, ValueError) as error:  # ValueError: what pyarrow raises is one, too
+            raise DamagedError(f"{self.folder / name}.parquet: can't be read ({error}); measure again.") from error
+
+    def calibration(self) -> Calibration:
+        """The clip's calibration. Raises DamagedError where it is missing or can't be read."""
+        try:
+            return read_calibrations(self.folder / "calibration.json")[0]
+        except (CalibrationError, IndexError) as error:
+            raise DamagedError(str(error)) from error
+
+    def is_whole(self, *tables: str) -> bool:
+        """Whether the calibration and these tables can be read; of a table only what its end says of it."""
+        import pyarrow.parquet as pq
+
+        try:
+            self.calibration()
+            for name in tables:
+                pq.read_metadata(self.table_path(name))
+        except (DamagedError, OSError, ValueError):
+            return False
+        return True
 
     def table_path(self, name: str) -> Path:
         """Where a kept table lies."""

@@ -274,6 +274,47 @@ def test_a_shot_of_which_nothing_could_be_measured_is_named_with_its_reason_in_e
     assert run(folder).problems == told
 
 
+@pytest.mark.parametrize(("name", "looked"), [
+    ("shots.parquet", []), ("tracks.parquet", []), ("contacts.parquet", []), ("calibration.json", ["c2.mp4"]),
+])
+@pytest.mark.parametrize("content", [b"PAR1 half of it", None])
+def test_what_is_damaged_or_gone_of_what_was_kept_is_made_again(folder, stages, name, looked, content):
+    run(folder)
+    files = [folder / "measured" / file for file in ("shots.csv", "contacts.csv", "calibration.json")]
+    before = [file.read_bytes() for file in files]
+    stages.looked.clear()
+    (folder / "measured" / ".work" / "c2.mp4" / name).unlink()
+    if content is not None:
+        (folder / "measured" / ".work" / "c2.mp4" / name).write_bytes(content)
+    assert run(folder).problems == ()
+    assert stages.looked == looked
+    assert [file.read_bytes() for file in files] == before
+    stages.looked.clear()
+    stages.measured.clear()
+    run(folder)
+    assert (stages.looked, stages.measured) == ([], [])
+
+
+@pytest.mark.parametrize("name", ["detections.parquet", "pictures.parquet"])
+def test_what_was_seen_in_a_clip_is_looked_for_again_where_it_is_gone(folder, stages, name):
+    run(folder)
+    stages.looked.clear()
+    (folder / "measured" / ".work" / "c2.mp4" / name).unlink()
+    (folder / "session.toml").write_text("[friction]\nsliding = 0.25\n")
+    result = run(folder)
+    assert result.problems == ()
+    assert len(result.shots) == 3
+    assert stages.looked == ["c2.mp4"]
+
+
+def test_a_clip_in_which_nothing_was_struck_keeps_its_calibration(folder, stages):
+    stages.shots_in["c2.mp4"] = 0
+    for _ in range(2):
+        run(folder)
+        found = read_calibrations(folder / "measured" / "calibration.json")
+        assert [calibration.clip for calibration in found] == ["c1.mp4", "c2.mp4", "c10.mp4"]
+
+
 def test_settings_of_no_use_in_any_session_are_told_before_one_is_measured(folder, stages, tmp_path):
     (tmp_path / "tuesday").mkdir()
     write_clip(tmp_path / "tuesday" / "c.mp4")
