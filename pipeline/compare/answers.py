@@ -17,15 +17,30 @@ _PARTS = {"inside sessions": ", as it changed inside sessions", "between session
 _MOVED_FAR = 0.25  # share of the larger difference by which adjusting must have moved it to be worth a sentence
 
 
-def answer(row: pd.Series, *, stratum: str, response: Response, ground: Ground, settings: CompareSettings) -> str:
-    """One or two sentences on one contrast (a row of the contrasts table)."""
+def answer(
+    row: pd.Series,
+    *,
+    stratum: str,
+    response: Response,
+    ground: Ground,
+    settings: CompareSettings,
+    counted: int = 0,
+    untold: str = "",
+) -> str:
+    """One or two sentences on one contrast (a row of the contrasts table).
+
+    counted : counted shots, said where the answer rests on fewer; untold: why it can't be told from the evening
+    """
     used = str(row["used"])
     value = float(row[f"{used}_diff"])
     a, b = level_words(str(row["factor"]), str(row["a"])), level_words(str(row["factor"]), str(row["b"]))
     at = f", {_at_words(str(row['at']))}" if row["at"] else ""
     head = f"{_capital(stratum)}: " if stratum else ""
     against = f"{b} against {a}{at}{_PARTS.get(str(row.get('part', '')), '')}"
-    more = "".join(f" {text}" for text in (row.get("note", ""), row.get("not_adjusted", "")) if text and row["main"])
+    some = int(row[f"{used}_n"]) if math.isfinite(value) else 0
+    rests = f"From {some} of {counted} counted shots." if 0 < some < counted else ""
+    beside = (rests, row.get("note", ""), row.get("not_adjusted", ""))
+    more = "".join(f" {text}" for text in beside if text and row["main"])
     if not math.isfinite(value):
         return f"{head}{against}: can't be estimated, no shots to tell it from."
     level = round(100 * settings.level)
@@ -35,8 +50,8 @@ def answer(row: pd.Series, *, stratum: str, response: Response, ground: Ground, 
         here = _span(float(row[f"{used}_here_low"]), float(row[f"{used}_here_high"]), response)
         return (
             f"{head}{against}: {size} between these sessions ({level} % interval for these sessions {here}). Whether "
-            f"{row['factor']} did it or the evening can't be told: each level was filmed in one session, so the "
-            f"interval for the condition itself is unbounded.{plain}{more}"
+            f"{row['factor']} did it or the evening can't be told: {untold}, so the interval for "
+            f"the condition itself is unbounded.{plain}{more}"
         )
     low, high = float(row[f"{used}_low"]), float(row[f"{used}_high"])
     span = _span(low, high, response)

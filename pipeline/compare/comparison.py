@@ -10,16 +10,13 @@ import numpy as np
 import pandas as pd
 
 from pipeline.compare.answers import answer
+from pipeline.compare.chosen import chosen_conditions, grouping_columns, read_factors
 from pipeline.compare.conditions import (
-    DERIVED,
     Factor,
-    condition_columns,
-    find_column,
     nearly_alike,
     read_factor,
     texts_of,
 )
-from pipeline.compare.contrasts import INSIDE
 from pipeline.compare.counting import count_shots, counted_mask, none_told
 from pipeline.compare.effects import holm
 from pipeline.compare.ground import GROUND_COLUMNS, Ground, ground
@@ -35,6 +32,7 @@ from pipeline.compare.responses import (
 from pipeline.compare.settings import CompareSettings
 from pipeline.compare.stratum import StratumResult, analyse, columns_for
 from pipeline.compare.table_parameters import parameter_names, parameter_rows
+from pipeline.compare.untold import told_apart
 from shared.columns import SHOTS
 from shared.errors import SettingsError
 
@@ -74,7 +72,7 @@ class Comparison:
         """Warnings, counts and answers as plain text for the terminal."""
         lines = [f"NOTE: {line}" for line in self.warnings]
         counted, shots = int(self.counts["counted"].sum()), int(self.counts["shots"].sum())
-        lines.append(f"{counted} of {shots} shots are compared.")
+        lines.append(f"{counted} of {shots} shots are counted.")
         for _, row in self.counts.iterrows():
             if row["shots"] > row["counted"]:
                 lines.append(f"  left out: {row['shots'] - row['counted']} {_at(row)}: {row['why_left_out']}")
@@ -111,11 +109,11 @@ def compare_conditions(
     shots = _with_session(add_impact_roll(add_speed_kept(_with_needed(shots.reset_index(drop=True)), events)))
     check_covariates(settings.adjust or (), shots)
     problems: list[str] = []
-    by = _chosen(shots, settings, problems)
-    factors, levels = _factors(shots, by, problems)
+    by = chosen_conditions(shots, settings, problems)
+    factors, levels = read_factors(shots, by, problems)
     if not factors:
         raise SettingsError(f"nothing to compare. {' '.join(problems)}".strip())
-    within = [w for w in settings.within if w in shots and w not in by]
+    within = [w for w in grouping_columns(shots, settings) if w not in by]
     for name in (*within, *(f.name for f in factors if not f.is_slope)):
         problems += [
             f"{name}: {words} differ only in capitals or spaces and are taken as different; write them alike if they "
@@ -183,7 +181,7 @@ def compare_conditions(
         factors=tuple(factors),
         responses=tuple(responses),
         strata=names,
-        warnings=(*_told_apart(contrasts), *problems),
+        warnings=(*told_apart(contrasts, [r.untold for r in results]), *problems),
         answers=tuple(answers),
         lines=tuple(dict.fromkeys(line for result in results for line in result.lines)),
         counts=_counts(shots, factors, within),
@@ -220,42 +218,6 @@ def _with_needed(shots: pd.DataFrame) -> pd.DataFrame:
 def _with_session(shots: pd.DataFrame) -> pd.DataFrame:
     session = shots["session"].astype("string").fillna("") if "session" in shots else ""
     return shots.assign(session=session)
-
-
-def _chosen(shots: pd.DataFrame, settings: CompareSettings, problems: list[str]) -> list[str]:
-    if settings.by:
-        found = [find_column(shots, name) for name in settings.by]
-        return list(dict.fromkeys(found))
-    varied = [c for c in condition_columns(shots) if c not in DERIVED and len(shots[c].dropna().unique()) > 1]
-    if not varied:
-        raise SettingsError(
-            "no condition varies among these shots: add columns to takes.csv (cloth, balls, temperature_c ...) or name "
-            "one with --by."
-        )
-    same: dict[bytes, str] = {}
-    out = []
-    for name in varied:
-        codes = pd.factorize(shots[name].astype("string"))[0].tobytes()
-        if codes in same:
-            problems.append(f"{name} changes exactly with {same[codes]}: they can't be told apart; {name} left out.")
-            continue
-        same[codes] = name
-        out.append(name)
-    return out
-
-
-def _factors(shots: pd.DataFrame, by: Sequence[str], problems: list[str]) -> tuple[list[Factor], dict[str, pd.Series]]:
-    factors: list[Factor] = []
-    levels: dict[str, pd.Series] = {}
-    for name in by:
-        try:
-            factor, values = read_factor(shots, name)
-        except SettingsError as problem:
-            problems.append(str(problem))
-            continue
-        factors.append(factor)
-        levels[name] = values
-    return factors, levels
 
 
 def _strata(shots: pd.DataFrame, within: Sequence[str]) -> pd.Series:
@@ -383,27 +345,6 @@ def _that_can_be_told(contrasts: pd.DataFrame, problems: list[str]) -> pd.DataFr
     return contrasts[~contrasts["factor"].isin(never)].reset_index(drop=True)
 
 
-def _told_apart(contrasts: pd.DataFrame) -> list[str]:
-    """What must stand above the result: conditions that the evening, or another condition, could have done as well."""
-    if contrasts.empty:
-        return []
-    drifted = set(contrasts.loc[contrasts["part"] == INSIDE, "factor"])
-    out = [
-        f"{name} was filmed in one session a level: what {name} did can't be told from what the evening did (cushions, "
-        "cloth, air, camera, player). Differences are given as between these sessions, and the interval for the "
-        "condition is unbounded. Film each level on two evenings or more."
-        + (" What is known of it is how it changed inside sessions, given apart." if name in drifted else "")
-        for name in dict.fromkeys(contrasts.loc[contrasts["basis"] == "not told apart", "factor"])
-    ]
-    tied = list(dict.fromkeys(contrasts.loc[(contrasts["basis"] == "not estimable") & contrasts["main"], "factor"]))
-    if tied:
-        out.append(
-            f"{', '.join(tied)}: changed together with another condition, so some differences can't be told apart and "
-            "are left empty. Name fewer conditions with --by, or film the missing combinations."
-        )
-    return out
-
-
 def _answers(contrasts: pd.DataFrame, results: Sequence[StratumResult], settings: CompareSettings) -> list[str]:
     if contrasts.empty:
         return []
@@ -418,7 +359,13 @@ def _answers(contrasts: pd.DataFrame, results: Sequence[StratumResult], settings
             if untold[key] > _MOST_UNTOLD or not row["main"]:
                 continue  # said once for all of them below
         contrasts.loc[at, "answer"] = answer(
-            row, stratum=result.stratum, response=result.response, ground=result.ground, settings=settings
+            row,
+            stratum=result.stratum,
+            response=result.response,
+            ground=result.ground,
+            settings=settings,
+            counted=0 if result.stratum == TABLE else result.counted,  # of the table it is readings, not shots
+            untold=result.untold.get(str(row["factor"]), ""),
         )
     texts = list(contrasts.loc[contrasts["main"] & (contrasts["answer"] != ""), "answer"])
     for (name, stratum, factor), times in untold.items():

@@ -69,7 +69,7 @@ def comparison_page(
     parts += [f'<div class="note">{_e(line)}</div>' for line in c.lines]
     parts.append("<h2>Shots counted and left out</h2>")
     counted, shots = int(c.counts["counted"].sum()), int(c.counts["shots"].sum())
-    parts.append(f"<p>{counted} of {shots} shots are compared.</p>")
+    parts.append(f"<p>{counted} of {shots} shots are counted.</p>")
     parts.append(_figures(pictures.get("counts", ())))
     parts.append(_table(c.counts))
     for r in c.responses:

@@ -13,6 +13,8 @@ def names_in(given: str | Sequence[str]) -> tuple[str, ...]:
     words = given.split(",") if isinstance(given, str) else given
     return tuple(word for one in words if (word := str(one).strip()))
 
+USUAL_WITHIN = ("pattern", "speed_class")
+
 
 @dataclass(frozen=True, kw_only=True)
 class CompareSettings:
@@ -27,7 +29,7 @@ class CompareSettings:
 
     responses: tuple[str, ...] = ()
     by: tuple[str, ...] = ()
-    within: tuple[str, ...] = ("pattern", "speed_class")
+    within: tuple[str, ...] = USUAL_WITHIN
     adjust: tuple[str, ...] | None = None
     bound: float | None = None
     level: float = 0.95

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -23,6 +23,7 @@ from pipeline.compare.responses import Response, usual_covariates
 from pipeline.compare.rows import Rows, complete_rows, factors_present, with_cells, with_means
 from pipeline.compare.scatter import session_scatter
 from pipeline.compare.settings import CompareSettings
+from pipeline.compare.untold import why_untold
 
 _MOST_NAMED = 4  # combinations without a shot that are named
 _LEAST_DF = 2  # an interval from one degree of freedom says nothing
@@ -30,7 +31,11 @@ _LEAST_DF = 2  # an interval from one degree of freedom says nothing
 
 @dataclass(frozen=True, eq=False)
 class StratumResult:
-    """Tables for one response and stratum (columns in README), and lines to show above them."""
+    """Tables for one response and stratum (columns in README), and lines to show above them.
+
+    counted : counted shots of the stratum, whether or not they have the response and every condition
+    untold  : by condition that can't be told from the evening, why it can't
+    """
 
     stratum: str
     response: Response
@@ -42,6 +47,8 @@ class StratumResult:
     diagnostics: pd.DataFrame
     scatter: pd.DataFrame
     lines: tuple[str, ...]
+    counted: int = 0
+    untold: Mapping[str, str] = field(default_factory=dict)
 
 
 def analyse(
@@ -116,6 +123,8 @@ def analyse(
         diagnostics=diagnosis.table,
         scatter=_scatter(main_fit, kept if adjusted_fit else counted),
         lines=tuple(lines),
+        counted=int(counted_mask(shots).sum()),
+        untold=why_untold(table, kept if adjusted_fit else counted, main_fit.n_sessions),
     )
 
 
