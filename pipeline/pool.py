@@ -20,7 +20,8 @@ import pandas as pd
 
 from pipeline.compare.conditions import DERIVED, condition_columns
 from pipeline.compare.counting import counted_mask
-from pipeline.pool_read import SessionTables, content_hash, read_session_tables, shot_hashes
+from pipeline.pool_duplicates import without_duplicates
+from pipeline.pool_read import SessionTables, content_hash, read_session_tables
 from pipeline.results import write_csv
 from shared.columns import CONDITIONS_AFTER, CONTACTS, FINGERPRINT, SHOTS, TRACKS
 from shared.errors import ReboundryError, SettingsError
@@ -86,22 +87,27 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
         except ReboundryError as problem:
             failed.append(str(problem))
             continue
-        lines += session.notes
         source = os.path.relpath(session.place.resolve(), out.resolve())
         name = by_source.get(source) or _name_for(session, known)
         digest = session.origin["content_sha256"]
+        session = _renamed(session, name)
         if name in known and known[name]["content_sha256"] == digest and known[name]["source"] == source:
             unchanged.append(name)
+            if _thinned(known[name]):
+                fresh[name] = session
             continue
-        fresh[name] = _renamed(session, name)
+        lines += session.notes
+        fresh[name] = session
         known[name] = {**session.origin, "session": name, "source": source}
         by_source[source] = name
         added.append(name)
     if not fresh and not unchanged:
         raise SettingsError(f"no session could be pooled. {' '.join(failed)}".strip())
+    if added:
+        lines += _read_thinned(out, known, fresh)
     tracks = {name: session.tracks for name, session in fresh.items() if session.tracks}
     shots, contacts, fingerprints = _joined(out, known, fresh)
-    shots, gone = _without_duplicates(shots)
+    shots, gone = without_duplicates(shots, {name: entry.get("measured_at", "") for name, entry in known.items()})
     lines += gone
     shots = _one_type(shots)
     if not contacts.empty:
@@ -220,6 +226,30 @@ def _renamed(session: SessionTables, name: str) -> SessionTables:
     )
 
 
+def _thinned(entry: dict[str, Any]) -> bool:
+    """Whether the dataset lacks shots of a session, as they are in another one, too."""
+    return bool(entry.get("pooled_shots", entry["shots"]) < entry["shots"])
+
+
+def _read_thinned(out: Path, known: dict[str, dict[str, Any]], fresh: dict[str, SessionTables]) -> list[str]:
+    """Whole again, into ``fresh``: sessions that weren't given this time and of which the dataset lacks shots, as the
+    ones that these were left out for may have changed. A line for each that can't be read any more."""
+    lines = []
+    for name, entry in known.items():
+        if name in fresh or not _thinned(entry):
+            continue
+        place = out.resolve() / entry["source"]
+        if (place / "shots.csv").is_file() and content_hash(place) == entry["content_sha256"]:
+            fresh[name] = _renamed(read_session_tables(place), name)
+        else:
+            missing = entry["shots"] - entry["pooled_shots"]
+            lines.append(
+                f"{name}: {missing} shot(s) had been left out as another session has them; its files have changed or "
+                "are gone, so if that session lost them they are missing now. Pool it again."
+            )
+    return lines
+
+
 def _joined(
     out: Path, known: dict[str, dict[str, Any]], fresh: dict[str, SessionTables]
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
@@ -252,28 +282,6 @@ def _as_text(cells: pd.Series) -> pd.Series:
     if not _is_number(cells):
         return cells.astype("string")
     return pd.Series([None if pd.isna(v) else number_text(v) for v in cells], index=cells.index, dtype="string")
-
-
-def _without_duplicates(shots: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
-    """One row per shot that was really hit: the same clip, or the same measured content, twice is one.
-
-    A row with a person's decision is kept before one without; else the first one pooled.
-    """
-    by_clip = shots["source_sha256"].fillna("") + "#" + shots["shot"].astype("string").fillna("")
-    by_clip = by_clip.where(shots["source_sha256"].fillna("") != "", "row " + shots["shot_key"])
-    by_content = pd.Series(shot_hashes(shots), index=shots.index)
-    order = shots["review"].isna().astype(int).sort_values(kind="stable").index
-    by_content = by_content.where(by_content != "", "row " + shots["shot_key"])
-    first = pd.DataFrame({"clip": by_clip, "content": by_content}).loc[order]
-    twice = (first.duplicated("clip") | first.duplicated("content")).reindex(shots.index)
-    if not twice.any():
-        return shots, []
-    lines = [
-        f"{name}: {n} shot(s) were pooled before, under this or another name, and are not counted twice."
-        for name, n in shots.loc[twice, "session"].value_counts(sort=False).items()
-        if n
-    ]
-    return shots[~twice].reset_index(drop=True), lines
 
 
 def _one_type(shots: pd.DataFrame) -> pd.DataFrame:

@@ -6,6 +6,7 @@ import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -100,6 +101,7 @@ def read_session_tables(path: Path) -> SessionTables:
         "settings_sha256": file_sha256(folder / SESSION_FILE) if (folder / SESSION_FILE).is_file() else "",
         "calibration_sha256": _hash_if(place / "calibration.json"),
         "content_sha256": content_hash(place),
+        "measured_at": _measured_at(place),
         "clips": [{"clip": clip, "sha256": digest} for clip, digest in sorted(hashes.items())],
         "shots": len(shots),
         "conditions": condition_columns(shots),
@@ -165,6 +167,12 @@ def shot_hashes(shots: pd.DataFrame) -> list[str]:
         hashlib.sha256((words % tuple(row.tolist())).encode()).hexdigest() if tells else ""
         for row, tells in zip(np.hstack([times, values]), telling, strict=True)
     ]
+
+
+def _measured_at(place: Path) -> str:
+    """When `measure` last wrote here, ISO 8601 in UTC: the log's time, as a review rewrites other files; else ''."""
+    log = place / "log.jsonl"
+    return datetime.fromtimestamp(log.stat().st_mtime, UTC).isoformat(timespec="milliseconds") if log.is_file() else ""
 
 
 def _json(path: Path) -> dict[str, Any]:

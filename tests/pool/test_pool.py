@@ -102,7 +102,9 @@ def test_the_same_shots_under_another_name_count_once(three, tmp_path):
     table.write_text(table.read_text().replace("evening-1,", "copy-of-1,"))
     report = pool_sessions([*three, copy], tmp_path / "d")
     assert len(report.shots) == 18
-    assert any("pooled before" in line and "6 shot(s)" in line for line in report.lines)
+    assert report.lines == (
+        "copy-of-1: 6 shot(s) are in evening-1, too, and are not counted twice; those of evening-1 are kept.",
+    )
 
 
 def test_a_reviewed_copy_is_kept_before_one_that_nobody_looked_at(three, tmp_path):

@@ -1,0 +1,78 @@
+"""Shots that came into a dataset twice: which of the two is kept, and what is said of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from pipeline.pool_read import shot_hashes
+
+
+def without_duplicates(shots: pd.DataFrame, measured_at: Mapping[str, str]) -> tuple[pd.DataFrame, list[str]]:
+    """One row per shot that was really hit: the same clip, or the same measured content, twice is one.
+
+    A row with a person's decision is kept before one without; else the one measured later; else the first one pooled.
+    Lines say which was kept.
+
+    measured_at : by session when it was measured, ISO 8601 in UTC; '' where it isn't known
+    """
+    by_clip = shots["source_sha256"].fillna("") + "#" + shots["shot"].astype("string").fillna("")
+    by_clip = by_clip.where(shots["source_sha256"].fillna("") != "", "row " + shots["shot_key"])
+    hashes = pd.Series(shot_hashes(shots), index=shots.index)
+    by_content = hashes.where(hashes != "", "row " + shots["shot_key"])
+    table = pd.DataFrame(
+        {
+            "session": shots["session"].astype(str),
+            "clip": by_clip,
+            "content": by_content,
+            "values": hashes,
+            "decided": shots["review"].notna(),
+            "measured_at": shots["session"].astype(str).map(measured_at).fillna(""),
+            "row": range(len(shots)),
+        }
+    )
+    table = table.sort_values(["decided", "measured_at", "row"], ascending=[False, False, True])
+    twice = table.duplicated("clip") | table.duplicated("content")
+    if not twice.any():
+        return shots, []
+    lines = _lines(table, set(table.loc[twice, "row"]))
+    return shots[~twice.reindex(shots.index)].reset_index(drop=True), lines
+
+
+def _lines(table: pd.DataFrame, lost: set[int]) -> list[str]:
+    """A line for each two sessions that share shots. table: by row number, those kept before those lost."""
+    rows = {int(row["row"]): {str(key): cell for key, cell in row.items()} for row in table.to_dict("records")}
+    first: dict[tuple[str, str], int] = {}
+    for number, row in rows.items():
+        for key in ("clip", "content"):
+            first.setdefault((key, row[key]), number)
+    pairs: dict[tuple[str, str, str], list[bool]] = {}
+    for number in sorted(lost):
+        kept = number
+        while kept in lost:
+            by_clip = first["clip", rows[kept]["clip"]]
+            kept = by_clip if by_clip != kept else first["content", rows[kept]["content"]]
+        this, other = rows[number], rows[kept]
+        alike = this["values"] == other["values"]
+        pairs.setdefault((this["session"], other["session"], _why(other, this)), []).append(alike)
+    out = []
+    for (mine, its, why), same in pairs.items():
+        if mine == its:
+            out.append(f"{mine}: {len(same)} shot(s) are in it twice and are counted once.")
+            continue
+        values = "" if all(same) else " The two measurements differ."
+        out.append(
+            f"{mine}: {len(same)} shot(s) are in {its}, too, and are not counted twice; those of {its} are kept{why}."
+            f"{values}"
+        )
+    return out
+
+
+def _why(kept: dict[str, Any], lost: dict[str, Any]) -> str:
+    if kept["decided"] and not lost["decided"]:
+        return ", as a person decided on them"
+    if kept["measured_at"] > lost["measured_at"] != "":
+        return ", as they were measured later"
+    return ""

@@ -1,0 +1,110 @@
+"""The same shots in two sessions: which are kept, what is said, and that none is lost when the other copy goes."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fixtures.simulated_sessions import Truth, simulate_session, write_session
+from pipeline.pool import pool_sessions
+from shared.files import tool_version
+
+
+def _shots(name, seed, *, of_session=None):
+    """Six shots of a clip ``name``.mp4."""
+    shots = simulate_session(name, rng=np.random.default_rng(seed), truth=Truth(), fixed={},
+                             varied={"balls": ["clean", "polished"]}, repeats=3)  # fmt: skip
+    return shots.assign(session=of_session or name)
+
+
+def _measured(place, *shots, at=1_700_000_000):
+    """Clips known by their content, measured at a time."""
+    rows = pd.concat(shots, ignore_index=True)
+    write_session(place, rows, version=tool_version())
+    log = place / "measured" / "log.jsonl"
+    log.write_text("".join(json.dumps({"clip": c, "sha256": f"of {c}"}) + "\n" for c in sorted(set(rows["clip"]))))
+    os.utime(log, (at, at))
+    return place
+
+
+@pytest.fixture
+def with_a_stray_clip(tmp_path):
+    """(A, B, B's shots without A's clip): B holds a copy of one of A's two clips, looked through there."""
+    one, two, own = _shots("c1", 1, of_session="A"), _shots("c2", 2, of_session="A"), _shots("c3", 3, of_session="B")
+    a = _measured(tmp_path / "A", one, two)
+    b = _measured(tmp_path / "B", one.assign(session="B", review="accept"), own)
+    return a, b, own
+
+
+def _in_each(report):
+    return dict(zip(report.sessions["session"], report.sessions["shots"], strict=True))
+
+
+@pytest.mark.parametrize("both_given", [True, False])
+def test_shots_come_back_when_the_copy_that_was_kept_is_gone(with_a_stray_clip, tmp_path, both_given):
+    a, b, own = with_a_stray_clip
+    assert _in_each(pool_sessions([a, b], tmp_path / "d")) == {"A": 6, "B": 12}
+    again = pool_sessions([a, b], tmp_path / "d")
+    assert (again.added, again.unchanged, _in_each(again)) == ((), ("A", "B"), {"A": 6, "B": 12})
+    _measured(b, own)
+    report = pool_sessions([a, b] if both_given else [b], tmp_path / "d")
+    assert report.added == ("B",)
+    assert _in_each(report) == {"A": 12, "B": 6}
+    assert len(pd.read_parquet(tmp_path / "d" / "contacts")) == 4 * 18
+
+
+def test_a_session_that_cannot_be_read_again_is_named(with_a_stray_clip, tmp_path):
+    a, b, own = with_a_stray_clip
+    pool_sessions([a, b], tmp_path / "d")
+    shutil.rmtree(a)
+    _measured(b, own)
+    lines = pool_sessions([b], tmp_path / "d").lines
+    assert any(line.startswith("A: 6 shot(s) had been left out as another session has them") for line in lines)
+
+
+@pytest.mark.parametrize("newer_first", [True, False])
+def test_of_two_measurements_of_a_clip_the_later_is_kept_and_it_is_said(tmp_path, newer_first):
+    old = _shots("e0", 1)
+    new = old.assign(rebound_settled_angle_deg=old["rebound_settled_angle_deg"] + 5)
+    places = [_measured(tmp_path / "e0", old), _measured(tmp_path / "better" / "e0", new, at=1_700_009_000)]
+    report = pool_sessions(places[::-1] if newer_first else places, tmp_path / "d")
+    assert len(report.shots) == 6
+    assert report.shots["rebound_settled_angle_deg"].mean() == pytest.approx(new["rebound_settled_angle_deg"].mean())
+    other, kept = sorted(_in_each(report), key=_in_each(report).__getitem__)
+    assert report.lines[-1] == (
+        f"{other}: 6 shot(s) are in {kept}, too, and are not counted twice; those of {kept} are kept, as they were "
+        "measured later. The two measurements differ."
+    )
+    assert any(line.startswith("e0: another session has this name; pooled as e0-") for line in report.lines)
+
+
+def test_a_decision_counts_before_the_time(with_a_stray_clip, tmp_path):
+    a, b, _ = with_a_stray_clip
+    os.utime(a / "measured" / "log.jsonl", (1_800_000_000,) * 2)
+    report = pool_sessions([a, b], tmp_path / "d")
+    assert report.lines == (
+        "A: 6 shot(s) are in B, too, and are not counted twice; those of B are kept, as a person decided on them.",
+    )
+
+
+def test_a_clip_that_a_session_holds_twice_is_counted_once(tmp_path):
+    shots = _shots("c1", 1)
+    copy = shots.assign(clip="copy.mp4", shot_id=shots["shot_id"] + "x")
+    report = pool_sessions([_measured(tmp_path / "c1", shots, copy)], tmp_path / "d")
+    assert (len(report.shots), report.lines) == (6, ("c1: 6 shot(s) are in it twice and are counted once.",))
+
+
+def test_a_new_name_is_said_once(tmp_path):
+    places = [
+        _measured(tmp_path / who / "evening", _shots("evening", n).assign(clip=f"{who}.mp4"))
+        for n, who in enumerate(("north", "south"))
+    ]
+    lines = pool_sessions(places, tmp_path / "d").lines
+    assert len(lines) == 1
+    assert lines[0].startswith("evening: another session has this name; pooled as evening-")
+    assert pool_sessions(places, tmp_path / "d").lines == ()
