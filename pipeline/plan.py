@@ -17,12 +17,13 @@ import pandas as pd
 
 from pipeline.compare.settings import names_in
 from pipeline.plan_power import Spread, filmed, power_between, power_within, sessions_needed, shots_needed
-from shared.columns import SHOTS
+from shared.columns import DECLARED, declared_name, is_written_by_us
 from shared.errors import SettingsError
 
 DEFAULT_REPEATS = 5
 EVENING_SHOTS = 200  # about as many as an evening holds
 MOST_SHOTS = 2000  # ten such evenings: a sheet of more is written only if asked for
+_OF_THE_SHEET = ("block", "order")  # columns of runsheet.csv besides those of a shot
 LEAST_SESSIONS = 2  # per level of a hard condition: with one, condition and evening can't be told apart
 
 
@@ -58,8 +59,10 @@ class PlanSettings:
         for name, levels in {**self.easy, **self.hard}.items():
             if len(set(levels)) < 2:
                 raise SettingsError(f"{name}: only one level ({', '.join(levels)}); give two or more to compare.")
-            if name in SHOTS.dtypes:
+            if (known := declared_name(name)) in ("clip", "shot", *DECLARED) or is_written_by_us(known):
                 raise SettingsError(f"{name}: is a column that is measured or declared already; name it otherwise.")
+            if name in _OF_THE_SHEET:
+                raise SettingsError(f"{name}: is a column of the run sheet itself; name it otherwise.")
         both = sorted(set(self.easy) & set(self.hard))
         if both:
             raise SettingsError(f"{', '.join(both)}: both easy and hard to change; give it once.")
@@ -113,11 +116,18 @@ def _check_size(settings: PlanSettings, repeats: int, sessions: int) -> None:
     cells *= math.prod(len(levels) for levels in settings.easy.values())
     evenings = sessions * math.prod(len(levels) for levels in settings.hard.values())
     shots = repeats * evenings * cells
-    if shots > MOST_SHOTS and not asked:
+    if shots <= MOST_SHOTS or asked:
+        return
+    many = f"{shots:,} shots in {evenings} session(s), more than anyone plays; no sheet was written."
+    if settings.shift is None:
         raise SettingsError(
-            f"to see a shift of {settings.shift:g} takes {shots:,} shots in {evenings} session(s), more than anyone "
-            f"plays; no sheet was written. Look for a larger shift, or say how many with --repeats and --sessions."
+            f"this plan takes {many} Plan for fewer conditions, levels or --repeats, or say how many with --repeats "
+            "and --sessions."
         )
+    raise SettingsError(
+        f"to see a shift of {settings.shift:g} takes {many} Look for a larger shift, or say how many with --repeats "
+        "and --sessions."
+    )
 
 
 def takes_columns(settings: PlanSettings) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import json
+import re
 from pathlib import Path
 
 import pandas as pd
@@ -123,11 +124,8 @@ def _key(name: str) -> str:
 
 
 def _is_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return text.strip().lower() not in ("nan", "inf", "-inf", "infinity")
+    """Whether TOML reads it as the number that it is: not 007, .5 or 1_000, which are quoted."""
+    return re.fullmatch(r"[+-]?(0|[1-9][0-9]*)(\.[0-9]+)?", text) is not None
 
 
 def _e(text: object) -> str:

@@ -13,6 +13,7 @@ from pipeline.plan import PlanSettings, make_plan
 from pipeline.plan_files import run_sheet_page, write_plan
 from pipeline.plan_power import typical_spread
 from shared.errors import SettingsError
+from shared.session_file import read_session
 from shared.take_sheet import read_takes
 
 SPREAD = typical_spread("miss_mm")
@@ -114,6 +115,10 @@ def test_plan_is_sized_by_the_power_wanted():
         ({"patterns": ()}, "no pattern"),
         ({"repeats": 0}, "1 or more"),
         ({"easy": {"miss_mm": ("1", "2")}, "batch": ()}, "measured or declared"),
+        ({"easy": {"Speed class": ("a", "b")}, "batch": ()}, "measured or declared"),
+        ({"easy": {"table": ("a", "b")}, "batch": ()}, "measured or declared"),
+        ({"easy": {"order": ("x", "y")}, "batch": ()}, "column of the run sheet"),
+        ({"hard": {"block": ("x", "y")}}, "column of the run sheet"),
     ],
 )
 def test_a_plan_that_makes_no_sense_is_refused(changes, word):
@@ -150,6 +155,14 @@ def test_a_pattern_for_a_pocket_that_is_none_is_refused(tmp_path):
     assert not out.exists()
 
 
+@pytest.mark.parametrize("levels", [("007", "008"), (".5", ".7"), ("1_000", "2_000"), ("1e3", "inf"), ("40", "-6.5")])
+def test_levels_of_a_session_are_read_back_as_given(levels, tmp_path):
+    settings = _settings(hard={"room": levels}, repeats=1)
+    write_plan(tmp_path, make_plan(settings, SPREAD), settings, pd.DataFrame())
+    read = {str(read_session(path).conditions["room"]) for path in tmp_path.glob("session-*/session.toml")}
+    assert read == ({"40.0", "-6.5"} if levels[0] == "40" else set(levels))
+
+
 def test_more_shots_than_an_evening_holds_are_warned_of():
     made = make_plan(PlanSettings(patterns=(("a", ""),), easy={"balls": ("x", "y")}, repeats=101), SPREAD)
     assert any(line.startswith("202 shots are more than an evening holds (about 200)") for line in made.lines)
@@ -161,4 +174,7 @@ def test_a_sheet_that_nobody_would_play_is_written_only_if_asked_for():
     wanted = {"patterns": (("a", ""),), "easy": {"balls": ("x", "y")}, "shift": 1.0}
     with pytest.raises(SettingsError, match=r"to see a shift of 1 takes [\d,]+ shots in 1 session.*no sheet was"):
         make_plan(PlanSettings(**wanted), SPREAD)
+    hard = {"patterns": (("a", ""),), "easy": {"b": ("1", "2")}, "hard": {"h": ("1", "2")}, "repeats": 300}
+    with pytest.raises(SettingsError, match=r"^this plan takes 2,400 shots in 4 session\(s\), more than anyone plays"):
+        make_plan(PlanSettings(**hard), SPREAD)
     assert len(make_plan(PlanSettings(**wanted, repeats=1200), SPREAD).rows) == 2400
