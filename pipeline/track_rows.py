@@ -1,4 +1,7 @@
-"""Rows of tracks.parquet: the fitted path in a shot, a smoothed track between shots, hidden frames bridged."""
+"""Rows of tracks.parquet: the fitted path in a shot, a smoothed track between shots, hidden frames bridged.
+
+Where a shot could not be followed its path is not what happened: there the balls are shown where they were found.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.paths import Seen
-from pipeline.physics import Array
+from pipeline.physics import Array, local_velocity
 from pipeline.tracks import smooth
 
 if TYPE_CHECKING:
@@ -35,14 +38,17 @@ def track_rows(
             if name is None:
                 continue
             inside = (seen.t_s >= shot.motion.events[0].t_s - 1e-9) & (seen.t_s <= shot.end_s + 1e-9)
-            if name in shot.motion.layout.balls:
+            lost = bool(shot.followed.lost)
+            moves = name in shot.motion.layout.balls
+            if moves:
                 fell = shot.followed.pocketed.get(name)
                 last = fell.t_s if fell is not None else shot.followed.last_seen_s(name)
                 inside &= seen.t_s <= last
-                if inside.any():
-                    parts.append(_fitted(shot, name, seen, inside, frame_t, frame_no))
+            if inside.any() and moves and not lost:
+                parts.append(_fitted(shot, name, seen, inside, frame_t, frame_no))
             elif inside.any():
-                parts.append(_smoothed(seen, inside, frame_t, frame_no, name, shot.shot_id))
+                found = _smoothed(seen, inside, frame_t, frame_no, name, shot.shot_id, met=lost)
+                parts.append(_bridged(found, frame_t, frame_no))
             covered |= (seen.t_s >= shot.motion.events[0].t_s - 1e-9) & (seen.t_s <= shot.end_s + 1e-9)
         for piece in _pieces(~covered):
             mask = np.zeros(len(seen.t_s), dtype=bool)
@@ -95,11 +101,11 @@ def _fitted(
     at = np.flatnonzero(inside)[np.searchsorted(frames, rows_t[found])]
     off = np.hypot(*(seen.xy_mm[at] - shot.motion.states(name, seen.t_s[at])[0]).T)
     noise = np.sqrt(np.trace(seen.covariance[at], axis1=1, axis2=2))
-    wrong = off > np.maximum(_FIT_IS_OFF_MM, 6 * noise * shot.motion.scale[name])
-    rows = np.flatnonzero(found)[wrong]
+    wrong = off > np.maximum(_FIT_IS_OFF_MM, 6 * noise)
     if np.mean(wrong) > 0.2:  # the fit, not the finds, is off here
-        place[rows] = seen.xy_mm[at[wrong]]
-        u[rows] = np.sqrt(np.diagonal(seen.covariance[at[wrong]], axis1=1, axis2=2))
+        rows = np.flatnonzero(found)[wrong]
+        for states, shown in zip((place, v, u), _as_found(seen, at, t[found], met=True), strict=True):
+            states[rows] = shown[wrong]
     return pd.DataFrame({
         "shot_id": shot.shot_id, "frame": frame_no[rows_t], "t_s": t, "ball": name,
         "x_mm": place[:, 0], "y_mm": place[:, 1], "x_u_mm": u[:, 0], "y_u_mm": u[:, 1],
@@ -108,16 +114,55 @@ def _fitted(
 
 
 def _smoothed(
-    seen: Seen, inside: NDArray[np.bool_], frame_t: Array, frame_no: Array, name: str, shot_id: str | None
+    seen: Seen, inside: NDArray[np.bool_], frame_t: Array, frame_no: Array, name: str, shot_id: str | None,
+    *, met: bool = False,
 ) -> pd.DataFrame:
-    t, xy, r = seen.t_s[inside], seen.xy_mm[inside], seen.covariance[inside]
-    state, spread = smooth(t, xy, r)
-    frames = _nearest(t, frame_t)
-    state[:, :2] += state[:, 2:] * (frame_t[frames] - t)[:, None]
-    calibration = (seen.systematic[inside] ** 2).sum(axis=2)
-    variance = np.diagonal(spread, axis1=1, axis2=2)[:, :2] + calibration
+    """The frames with a detection; ``met``: the ball may have met something."""
+    at = np.flatnonzero(inside)
+    frames = _nearest(seen.t_s[at], frame_t)
+    place, v, u = _as_found(seen, at, frame_t[frames], met=met)
     return pd.DataFrame({
         "shot_id": shot_id, "frame": frame_no[frames], "t_s": frame_t[frames], "ball": name,
-        "x_mm": state[:, 0], "y_mm": state[:, 1], "x_u_mm": np.sqrt(variance[:, 0]), "y_u_mm": np.sqrt(variance[:, 1]),
-        "vx_mps": state[:, 2] / 1e3, "vy_mps": state[:, 3] / 1e3, "state": "seen",
+        "x_mm": place[:, 0], "y_mm": place[:, 1], "x_u_mm": u[:, 0], "y_u_mm": u[:, 1],
+        "vx_mps": v[:, 0] / 1e3, "vy_mps": v[:, 1] / 1e3, "state": "seen",
     })
+
+
+def _as_found(seen: Seen, at: NDArray[np.intp], t_s: Array, *, met: bool) -> tuple[Array, Array, Array]:
+    """(N, 2) place mm, velocity mm/s and u mm at the times ``t_s`` (N,) by the finds ``at`` them; ``met``: of a ball
+    that may have met something, which smoothing would carry past it.
+    """
+    found_s, xy, spread = seen.t_s[at], seen.xy_mm[at], seen.covariance[at]
+    if met:
+        v = local_velocity(found_s, xy)
+    else:
+        state, spread = smooth(found_s, xy, spread)
+        xy, v = state[:, :2], state[:, 2:]
+    variance = np.diagonal(spread, axis1=1, axis2=2)[:, :2] + (seen.systematic[at] ** 2).sum(axis=2)
+    return xy + v * (t_s - found_s)[:, None], v, np.sqrt(variance)
+
+
+def _bridged(rows: pd.DataFrame, frame_t: Array, frame_no: Array) -> pd.DataFrame:
+    """The rows, in order, and between them those of the frames without one: on the straight line from the last find to
+    the next, where the ball may be off by as far as it rolls until the nearer one.
+    """
+    t = rows["t_s"].to_numpy(float)
+    gap = frame_t[(frame_t > t[0]) & (frame_t < t[-1]) & ~np.isin(frame_t, t)]
+    if not len(gap):
+        return rows
+    after = np.searchsorted(t, gap)
+    before = after - 1
+    xy, v = rows[["x_mm", "y_mm"]].to_numpy(float), rows[["vx_mps", "vy_mps"]].to_numpy(float)
+    span = (t[after] - t[before])[:, None]
+    line = (xy[after] - xy[before]) / span
+    speed = np.max([np.hypot(*(1e3 * v[before]).T), np.hypot(*(1e3 * v[after]).T), np.hypot(*line.T)], axis=0)
+    off = speed * np.minimum(gap - t[before], t[after] - gap)
+    u = rows[["x_u_mm", "y_u_mm"]].to_numpy(float)
+    u = np.hypot(np.maximum(u[before], u[after]), off[:, None])
+    place = xy[before] + line * (gap - t[before])[:, None]
+    hidden = pd.DataFrame({
+        "shot_id": rows["shot_id"].iloc[0], "frame": frame_no[np.isin(frame_t, gap)], "t_s": gap,
+        "ball": rows["ball"].iloc[0], "x_mm": place[:, 0], "y_mm": place[:, 1], "x_u_mm": u[:, 0], "y_u_mm": u[:, 1],
+        "vx_mps": line[:, 0] / 1e3, "vy_mps": line[:, 1] / 1e3, "state": "bridged",
+    })
+    return pd.concat([rows, hidden], ignore_index=True)

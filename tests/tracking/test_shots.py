@@ -10,6 +10,7 @@ from fixtures.synthetic import bank_shot, kick_shot
 from pipeline import shot_motion
 from pipeline.physics import Friction
 from pipeline.shots import measure_shots
+from pipeline.track_rows import track_rows
 from shared.columns import CONTACTS, DETECTIONS, SHOTS, TRACKS, why_lost
 from shared.equipment import standard_table
 from shared.settings import SessionSettings
@@ -89,6 +90,69 @@ def test_tracks_follow_the_balls(bank):
     assert np.sqrt(np.mean(error**2)) < 0.3
     assert set(rows["state"]) == {"seen", "bridged"}
     assert not rows.duplicated(["frame", "ball"]).any()
+
+
+def off_and_stated(play, rows, names):
+    """Distance of tracks' rows from the truth, mm, and their stated uncertainty along it."""
+    places = np.array([play.at(names[r.ball], r.t_s).at(r.t_s)[0] for r in rows.itertuples()])
+    return np.hypot(rows["x_mm"] - places[:, 0], rows["y_mm"] - places[:, 1]), np.hypot(rows["x_u_mm"], rows["y_u_mm"])
+
+
+def test_tracks_of_a_shot_that_could_not_be_followed_are_where_the_balls_were_found():
+    """A third ball in the object ball's way is never found: no path leads round it."""
+    lay, heading = 0.42 * TABLE.corners_mm[2], np.radians(62.0)
+    other = lay + 300 * np.array([np.cos(heading), np.sin(heading)]) + 20 * np.array([-np.sin(heading), 0.5])
+    play = bank_shot(TABLE, others={"2": tuple(other)}, until_s=3.0)
+    rows = detections_of(play, TABLE, 2.0, Look(strays=0.0, lost=0.0))
+    balls = np.array([r.luma == COLOURS["2"][0] for r in rows.itertuples()])
+    hidden = rows["frame"].between(50, 55)
+    measures = measure_alone(rows[~balls & ~hidden], frames_until(2.0))
+    assert why_lost(measures.shots["notes"].iloc[0])
+    tracks = measures.tracks[measures.tracks["shot_id"].notna()]
+    off, u = off_and_stated(play, tracks, {"cue": "cue", "object": "1"})
+    seen = tracks["state"] == "seen"
+    assert set(tracks.loc[~seen, "frame"]) == set(range(50, 56))
+    assert (off / u)[seen].max() < 4
+    assert off[seen].max() < 2
+    assert (off / u)[~seen].max() < 2
+    way = tracks[(tracks["ball"] == "object") & seen]
+    truth = np.array([play.at("1", t).at(t)[1] for t in way["t_s"]]) / 1e3
+    turned = np.hypot(way["vx_mps"] - truth[:, 0], way["vy_mps"] - truth[:, 1])
+    assert np.median(turned) < 0.05
+
+
+def test_finds_that_lie_off_a_poor_fit_are_shown_with_their_own_velocity(bank):
+    """However poor the fit says itself that it is."""
+    _, measures = bank
+    shot, since_s = measures.measured[0], 1.2
+    poor = replace(shot.motion, scale=dict.fromkeys(shot.motion.scale, 50.0))
+    shot = replace(shot, followed=replace(shot.followed, motion=poor))
+    track = next(track for track, name in shot.followed.names.items() if name == "object")
+    seen = shot.followed.windows["object"]
+    away = 200.0 * np.maximum(seen.t_s - since_s, 0.0)
+    seen = replace(seen, xy_mm=seen.xy_mm + np.column_stack([0 * away, away]))
+    frames = measures.tracks[["frame", "t_s"]].drop_duplicates("frame").sort_values("frame")
+    rows = track_rows([shot], {track: seen}, frames, "test.mp4")
+    late = rows[(rows["t_s"] > since_s + 0.1) & (rows["state"] == "seen") & rows["shot_id"].notna()]
+    fitted = measures.tracks[measures.tracks["ball"] == "object"].set_index("frame").loc[late["frame"]]
+    assert len(late) > 40
+    moved = late["y_mm"].to_numpy() - fitted["y_mm"].to_numpy()
+    assert moved == pytest.approx(200 * (late["t_s"].to_numpy() - since_s), abs=2)
+    faster = late["vy_mps"].to_numpy() - fitted["vy_mps"].to_numpy()
+    assert np.median(faster) == pytest.approx(0.2, abs=0.05)
+
+
+def test_a_ball_at_rest_has_a_row_where_an_arm_hides_it_in_a_shot():
+    lies = (300.0, 250.0)
+    play = bank_shot(TABLE, others={"2": lies}, until_s=3.0)
+    rows = detections_of(play, TABLE, 2.0, Look(strays=0.0, lost=0.0))
+    hidden = (rows["luma"] == COLOURS["2"][0]) & rows["frame"].between(60, 80)
+    tracks = measure(rows[~hidden]).tracks
+    own = tracks[(tracks["ball"] == "ball-3") & tracks["shot_id"].notna()].sort_values("frame")
+    bridged = own["state"] == "bridged"
+    assert own.loc[bridged, "frame"].tolist() == list(range(60, 81))
+    assert np.hypot(own["x_mm"] - lies[0], own["y_mm"] - lies[1])[bridged].max() < 1
+    assert own.loc[bridged, "x_u_mm"].min() > own.loc[~bridged, "x_u_mm"].median()
 
 
 def test_a_banked_ball_that_met_another_before_its_cushion_is_told(bank):
