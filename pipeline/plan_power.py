@@ -19,6 +19,7 @@ from shared.errors import SettingsError
 
 _MOST_SHOTS = 100_000
 _MOST_SESSIONS = 500
+_LEAST_PILOT = 2  # counted shots, to differ
 _COMBINED = ("pilot_condition", "pilot_session_condition")
 
 
@@ -77,6 +78,12 @@ def pilot_spread(shots: pd.DataFrame, response: str) -> Spread:
     from pipeline.compare.counting import counted_mask
     from pipeline.compare.settings import CompareSettings
 
+    told = counted_mask(shots)
+    if response in shots:
+        told &= shots[response].notna()
+    too_few = f"the pilot has too few counted shots with {response} to tell their scatter; film more."
+    if int(told.sum()) < _LEAST_PILOT:
+        raise SettingsError(too_few)
     by = _something_that_varies(shots)
     kept = {name: cells for name, cells in by.items() if name in _COMBINED}
     for tried in [by, kept] if len(by) > len(kept) else [by]:  # a small pilot may have no shots to spare for readings
@@ -87,7 +94,7 @@ def pilot_spread(shots: pd.DataFrame, response: str) -> Spread:
         if len(found):
             break
     if found.empty:
-        raise SettingsError(f"the pilot has too few counted shots with {response} to tell their scatter; film more.")
+        raise SettingsError(too_few)
     df = found["residual_df"].to_numpy(dtype=float)
     variance = found["shot_sd"].to_numpy(float) ** 2 + found["measurement_u_rms"].to_numpy(float) ** 2
     shot_sd = math.sqrt(float(np.sum(df * variance) / np.sum(df)))

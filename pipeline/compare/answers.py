@@ -8,7 +8,7 @@ import pandas as pd
 
 from pipeline.compare.ground import Ground
 from pipeline.compare.responses import Response
-from pipeline.compare.settings import CompareSettings
+from pipeline.compare.settings import CompareSettings, percent
 from pipeline.condition_words import level_words
 
 #: how a slope was read, behind its two readings
@@ -43,7 +43,7 @@ def answer(
     more = "".join(f" {text}" for text in beside if text and row["main"])
     if not math.isfinite(value):
         return f"{head}{against}: can't be estimated, no shots to tell it from."
-    level = round(100 * settings.level)
+    level = percent(settings.level)
     size = _sized(value, response, ground)
     plain = _raw_too(row, response)
     if row["basis"] == "not told apart":
@@ -75,8 +75,8 @@ def answer(
         if within:
             inner = _span(float(row["equivalence_low"]), float(row["equivalence_high"]), response)
             text += (
-                f" It is smaller than {what}, ±{limit}, at the {100 - level} % level (equivalence test: the "
-                f"{2 * level - 100} % interval, {inner}, lies inside)."
+                f" It is smaller than {what}, ±{limit}, at the {percent(1 - settings.level)} % level (equivalence test: "
+                f"the {percent(2 * settings.level - 1)} % interval, {inner}, lies inside)."
             )
         elif not clear:
             text += f" Nor is it shown to be smaller than {what}, ±{limit}: film more shots."

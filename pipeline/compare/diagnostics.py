@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,20 +19,25 @@ ALARM = 0.01  # p below which an assumption counts as broken
 _LEAST = 8  # fewer shots can't show it
 _ODD = 0.05  # so unlikely is a single shot that is far from the rest
 _MOST = 2500
+_MOST_NAMED = 5  # shots that are named
 
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """``unequal``: scatter differs between cells; ``skewed``: residuals far from normal; ``odd_shots``: indices."""
+    """``unequal``: scatter differs between cells; ``skewed``: residuals far from normal; ``odd_shots``: their
+    names."""
 
     unequal: bool
     skewed: bool
-    odd_shots: tuple[int, ...]
+    odd_shots: tuple[str, ...]
     table: pd.DataFrame
 
 
-def diagnose(fit: LinearFit, cells: pd.Categorical) -> Diagnosis:
-    """Brown-Forsythe over cells, Breusch-Pagan on the fitted value, Shapiro-Wilk on residuals, outliers by Holm."""
+def diagnose(fit: LinearFit, cells: pd.Categorical, names: Sequence[str]) -> Diagnosis:
+    """Brown-Forsythe over cells, Breusch-Pagan on the fitted value, Shapiro-Wilk on residuals, outliers by Holm.
+
+    cells, names : the condition and the name of each shot of the fit
+    """
     r = fit.residuals
     rows: list[dict[str, object]] = []
     if len(r) < _LEAST:
@@ -47,12 +53,19 @@ def diagnose(fit: LinearFit, cells: pd.Categorical) -> Diagnosis:
     rows.append(_row("scatter does not grow with the value (Breusch-Pagan)", p_fitted, "robust errors (HC2) used"))
     rows.append(_row("residuals normal (Shapiro-Wilk)", p_normal, "bootstrap interval given"))
     tails = 2 * stats.t.sf(np.abs(_externally_studentised(fit)), max(fit.residual_df - 1, 1))
-    odd = tuple(int(i) for i in np.flatnonzero(holm(tails) <= _ODD))
+    odd = tuple(names[int(i)] for i in np.flatnonzero(holm(tails) <= _ODD))
     note = "none, allowing for how many shots there are (Holm)"
     if odd:
-        note = f"{len(odd)} shot(s) far from the rest; look at them, they are still counted"
+        note = far_from_the_rest(odd)
     rows.append({"check": "single shots far from the rest", "p": float(tails.min()), "result": note})
     return Diagnosis(unequal, skewed, odd, pd.DataFrame(rows))
+
+
+def far_from_the_rest(names: Sequence[str]) -> str:
+    """'far from the rest, look at them, they are still counted: a, b and 3 more'."""
+    more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
+    what = "look at it, it is" if len(names) == 1 else "look at them, they are"
+    return f"far from the rest, {what} still counted: {', '.join(names[:_MOST_NAMED])}{more}"
 
 
 def _row(check: str, p: float, remedy: str) -> dict[str, object]:

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 
 from pipeline.compare.comparison import ALL, Comparison
+from pipeline.compare.settings import percent
 
 _SENTENCE = re.compile(r"(?<=\.) (?=[A-Z])")  # where the next one begins
 
@@ -127,7 +128,7 @@ def _answers(c: Comparison, response: str, label: str) -> str:
 
 def _readable(rows: pd.DataFrame, level: float) -> pd.DataFrame:
     """The contrasts table for people: intervals in one cell."""
-    percent = f"{round(100 * level)} %"
+    shown = f"{percent(level)} %"
     read = [
         ", ".join(str(w) for w in (r["basis"], r["method"]) if w) + (f", {r['df']:.3g} df" if r["df"] > 0 else "")
         for _, r in rows.iterrows()
@@ -138,10 +139,10 @@ def _readable(rows: pd.DataFrame, level: float) -> pd.DataFrame:
             "difference": rows["factor"] + ": " + rows["b"] + " − " + rows["a"],
             "at": rows["at"],
             "raw": rows["raw_diff"],
-            f"raw {percent}": [_interval(r, "raw") for _, r in rows.iterrows()],
+            f"raw {shown}": [_interval(r, "raw") for _, r in rows.iterrows()],
             "n": rows["raw_n"],
             "adjusted": rows["adjusted_diff"],
-            f"adjusted {percent}": [_interval(r, "adjusted") for _, r in rows.iterrows()],
+            f"adjusted {shown}": [_interval(r, "adjusted") for _, r in rows.iterrows()],
             "n ": rows["adjusted_n"],
             "read": read,
             "p (Holm)": rows["p_holm"],

@@ -19,6 +19,7 @@ from matplotlib.ticker import MaxNLocator
 
 from pipeline.compare.conditions import Factor
 from pipeline.compare.responses import Response
+from pipeline.compare.settings import percent
 from pipeline.plain_labels import plain_labels
 
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
@@ -75,7 +76,7 @@ def effect_picture(contrasts: pd.DataFrame, response: Response, level: float) ->
     hint = f"; {response.hint}" if response.hint else ""
     axes.set_xlabel(f"{response.label}: difference{unit}   (+ {response.more}, − {response.less}{hint})")
     axes.set_title(
-        f"{round(100 * level)} % intervals; dashed: for these sessions only, unbounded for the condition",
+        f"{percent(level)} % intervals; dashed: for these sessions only, unbounded for the condition",
         fontsize=9,
         loc="left",
     )

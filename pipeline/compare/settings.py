@@ -16,6 +16,11 @@ def names_in(given: str | Sequence[str]) -> tuple[str, ...]:
 USUAL_WITHIN = ("pattern", "speed_class")
 
 
+def percent(share: float) -> str:
+    """0.95 -> '95', 0.999 -> '99.9': with as many digits as it has, so that no level is written as 0 or 100."""
+    return f"{100 * share:.6g}"
+
+
 @dataclass(frozen=True, kw_only=True)
 class CompareSettings:
     """``responses``, ``by``: column names; empty: the usual responses, every condition that varies.

@@ -15,7 +15,7 @@ from pipeline.compare.contrasts import Fits, contrast_table
 from pipeline.compare.counting import counted_mask
 from pipeline.compare.covariates import Adjustment, choose_covariates, not_adjusted
 from pipeline.compare.design import Design
-from pipeline.compare.diagnostics import diagnose
+from pipeline.compare.diagnostics import diagnose, far_from_the_rest
 from pipeline.compare.ground import Ground
 from pipeline.compare.labels import combinations, used
 from pipeline.compare.model import LinearFit, TooFewShots, fit_linear
@@ -99,7 +99,10 @@ def analyse(
     )
     kept, adjusted_design, adjusted_fit = _adjusted(counted, design, adjustment, lines, where)
     main_fit, main_design = (adjusted_fit, adjusted_design) if adjusted_fit else (raw_fit, design)
-    diagnosis = diagnose(main_fit, kept.cells if adjusted_fit else counted.cells)
+    fitted = kept if adjusted_fit else counted
+    diagnosis = diagnose(main_fit, fitted.cells, _shot_names(fitted))
+    if diagnosis.odd_shots:
+        lines.append(f"{where}: {far_from_the_rest(diagnosis.odd_shots)}.")
     if diagnosis.unequal:
         raw_fit = replace(raw_fit, robust=True)
         main_fit = replace(main_fit, robust=True)
@@ -121,17 +124,25 @@ def analyse(
         terms=_terms(main_fit, main_design),
         covariates=_balance(adjustment, counted),
         diagnostics=diagnosis.table,
-        scatter=_scatter(main_fit, kept if adjusted_fit else counted),
+        scatter=_scatter(main_fit, fitted),
         lines=tuple(lines),
         counted=int(counted_mask(shots).sum()),
-        untold=why_untold(table, kept if adjusted_fit else counted, main_fit.n_sessions),
+        untold=why_untold(table, fitted, main_fit.n_sessions),
     )
 
 
 def columns_for(response: Response, settings: CompareSettings) -> tuple[str, ...]:
     """The columns of shots that a comparison of this response looks at."""
     measures = (response.name, *_candidates(response, settings))
-    return ("session", "verdict", "review", "counted", *measures, *(f"{name}_u" for name in measures))
+    return ("shot_id", "session", "verdict", "review", "counted", *measures, *(f"{name}_u" for name in measures))
+
+
+def _shot_names(rows: Rows) -> list[str]:
+    """Each shot's name, behind its session's where there are several."""
+    names = rows.shots["shot_id"].astype("string").fillna("").tolist()
+    if rows.shots["session"].nunique() < 2:
+        return names
+    return [f"{session}/{name}" for session, name in zip(rows.shots["session"].astype(str), names, strict=True)]
 
 
 def _candidates(response: Response, settings: CompareSettings) -> tuple[str, ...]:
