@@ -75,8 +75,8 @@ def answer(
         if within:
             inner = _span(float(row["equivalence_low"]), float(row["equivalence_high"]), response)
             text += (
-                f" It is smaller than {what}, ±{limit}, at the {percent(1 - settings.level)} % level (equivalence test: "
-                f"the {percent(2 * settings.level - 1)} % interval, {inner}, lies inside)."
+                f" It is smaller than {what}, ±{limit}, at the {percent(1 - settings.level)} % level (equivalence "
+                f"test: the {percent(2 * settings.level - 1)} % interval, {inner}, lies inside)."
             )
         elif not clear:
             text += f" Nor is it shown to be smaller than {what}, ±{limit}: film more shots."
