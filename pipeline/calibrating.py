@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -15,9 +15,9 @@ from calibration.lens import Lens, calibrate_lens
 from calibration.store import Calibration
 from pipeline.frames import Plane, open_clip
 from pipeline.stills import PICTURES, look_at, still_picture
-from shared.equipment import CUSHIONS, Table, standard_table
+from shared.equipment import CUSHIONS, standard_table
 from shared.errors import SettingsError
-from shared.session_file import SESSION_FILE, read_session
+from shared.session_file import SESSION_FILE, TableOptions, read_session
 from shared.settings import CameraSettings, SessionSettings
 
 SIZE_LIMITS_MM = {"length": (800, 4500), "width": (400, 2500), "ball": (25, 90)}
@@ -36,31 +36,29 @@ class Found:
     frame_rate: float | None  # None for a still picture
 
 
-def session_settings(path: Path) -> SessionSettings:
-    """Settings of the session that a clip lies in; the defaults where there is no session.toml."""
+def session_settings(path: Path, standard: str | None = None, size: str | None = None) -> SessionSettings:
+    """Settings of the session that a clip lies in; the defaults where there is no session.toml.
+
+    standard, size : the table's standard, and its sizes "LENGTH,WIDTH,BALL" in mm, in place of the session's
+    """
     home = path.parent.parent if path.parent.name == "clips" else path.parent
-    return read_session(home / SESSION_FILE, name=home.name)
+    if standard is not None:
+        standard_table(standard)  # raises, and names those that there are
+    options = TableOptions(standard, None if size is None else _sizes(size))
+    return read_session(home / SESSION_FILE, name=home.name, options=options)
 
 
-def with_sizes(settings: SessionSettings, standard: str | None, size: str | None) -> SessionSettings:
-    """Settings with the table of a standard, and the sizes "LENGTH,WIDTH,BALL" in mm, in place of the session's."""
-    table = settings.table if standard is None else standard_table(standard)
-    if size is not None:
-        length, width, ball = _numbers(size, 3, "--size", "LENGTH,WIDTH,BALL in mm, e.g. 2540,1270,57.15")
-        for (name, (low, high)), value in zip(SIZE_LIMITS_MM.items(), (length, width, ball), strict=True):
-            if not low <= value <= high:
-                raise SettingsError(f"--size: {name} {value:g} mm: it should lie between {low} and {high} mm.")
-        if width >= length:
-            raise SettingsError(f"--size: the length ({length:g} mm) comes first and is the longer; got {size}.")
-        table = _resized(table, length, width, ball)
-    return replace(settings, table=table)
-
-
-def _resized(table: Table, length: float, width: float, ball: float) -> Table:
-    """The table with other sizes; its nose height in proportion to the ball, as the standards give it."""
-    name = table.name
-    sized = standard_table(name, length_mm=length, width_mm=width, ball_diameter_mm=ball)
-    return replace(sized, sight_offset_mm=table.sight_offset_mm)
+def _sizes(size: str) -> tuple[float, float, float]:
+    length, width, ball = _numbers(size, 3, "--size", "LENGTH,WIDTH,BALL in mm, e.g. 2540,1270,57.15")
+    for (name, (low, high)), value in zip(SIZE_LIMITS_MM.items(), (length, width, ball), strict=True):
+        if not low <= value <= high:
+            raise SettingsError(f"--size: {name} {value:g} mm: it should lie between {low} and {high} mm.")
+    if width >= length:
+        raise SettingsError(f"--size: the length ({length:g} mm) comes first and is the longer; got {size}.")
+    if not standard_table(length_mm=length, width_mm=width).has_a_tables_shape:
+        raise SettingsError(f"--size: {length:g} x {width:g} mm is not the shape of a table; give the length and the "
+                            "width, both nose to nose.")
+    return length, width, ball
 
 
 def given_corners(words: Sequence[str]) -> tuple[tuple[float, float], ...]:

@@ -102,6 +102,11 @@ class Table:
         """Horizontal distance of a ball's centre from the nose line when they touch: sqrt(R^2 - (h-R)^2)."""
         return math.sqrt(radius_mm**2 - (self.nose_height_mm - radius_mm) ** 2)
 
+    @property
+    def has_a_tables_shape(self) -> bool:
+        """Whether length and width are in such a proportion as those of any table: about two to one."""
+        return 1.5 <= self.length_mm / self.width_mm <= 2.5
+
     def sight(self, cushion: Cushion, x_mm: float, y_mm: float) -> float:
         """Place along a cushion in sights: 8 x / L on a long cushion, 4 y / W on a short one."""
         return 8 * x_mm / self.length_mm if cushion in ("right", "left") else 4 * y_mm / self.width_mm

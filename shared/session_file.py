@@ -6,6 +6,7 @@ import datetime as dt
 import difflib
 import tomllib
 from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -68,17 +69,26 @@ class _Session(_Section):
     friction: _Friction = _Friction()
 
 
-def read_session(path: Path, *, name: str = "") -> SessionSettings:
+@dataclass(frozen=True)
+class TableOptions:
+    """What a command line says of the table: it wins over the file. With a standard, none of the file's sizes hold."""
+
+    standard: str | None = None
+    sizes_mm: tuple[float, float, float] | None = None  # length, width, ball
+
+
+def read_session(path: Path, *, name: str = "", options: TableOptions = TableOptions()) -> SessionSettings:
     """Settings from a session.toml. A file that isn't there gives the defaults.
 
-    path   : the file. ``lens`` in it is taken relative to its folder
-    name   : the session's name, carried along
-    raises : SettingsError in one line that names the file and the key, for anything that can't be used
+    path    : the file. ``lens`` in it is taken relative to its folder
+    name    : the session's name, carried along
+    options : of the table, in place of what the file says
+    raises  : SettingsError in one line that names the file and the key, for anything that can't be used
     """
     try:
         raw = path.read_bytes()
     except FileNotFoundError:
-        return SessionSettings(name=name)
+        raw = b""
     except OSError as error:
         raise SettingsError(f"{path}: cannot be read ({error.strerror}).") from error
     try:
@@ -88,7 +98,7 @@ def read_session(path: Path, *, name: str = "") -> SessionSettings:
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(f"{path}: is not valid TOML: {error}. Text goes in quotes, numbers do not.") from error
     try:
-        session = _Session.model_validate(content)
+        session = _with_options(_Session.model_validate(content), options)
     except ValidationError as error:
         raise SettingsError(f"{path}: {_explain(error.errors()[0])}") from error
     return SessionSettings(
@@ -100,18 +110,31 @@ def read_session(path: Path, *, name: str = "") -> SessionSettings:
         conditions={declared_name(key): _condition(path, declared_name(key), value)
                     for key, value in session.conditions.items()},
         tolerances=dict(session.tolerances),
-        remarks=_without_pockets(path, session),
+        remarks=_without_pockets(path, session, options),
     )
 
 
-def _without_pockets(path: Path, session: _Session) -> tuple[str, ...]:
+def _with_options(session: _Session, options: TableOptions) -> _Session:
+    table, ball = session.table, session.ball
+    if options.standard is not None:
+        table, ball = _Table(standard=options.standard, head=table.head), _Ball()
+    if options.sizes_mm is not None:
+        length, width, diameter = options.sizes_mm
+        table = table.model_copy(update={"length_mm": length, "width_mm": width})
+        ball = _Ball(diameter_mm=diameter)
+    return session.model_copy(update={"table": table, "ball": ball})
+
+
+def _without_pockets(path: Path, session: _Session, options: TableOptions) -> tuple[str, ...]:
     """A line that says so where a table is taken for one without pockets by its sizes alone."""
     if session.table.standard is not None or _table(path, session).pockets:
         return ()
     ball = session.ball.diameter_mm
     by = f"its balls of {ball:g} mm" if ball is not None else "its size"
-    return (f"{path.name}: taken as a carom table, without pockets, by {by}; if it has pockets, write "
-            'standard = "pool-9ft" under [table] (sizes given there still hold).',)
+    file, write = path.name, 'write standard = "pool-9ft" under [table] (sizes given there still hold)'
+    if options.sizes_mm is not None:
+        file, write = "--size", "add --table pool-9ft (the sizes given still hold)"
+    return (f"{file}: taken as a carom table, without pockets, by {by}; if it has pockets, {write}.",)
 
 
 def _table(path: Path, session: _Session) -> Table:
@@ -125,8 +148,8 @@ def _table(path: Path, session: _Session) -> Table:
         raise SettingsError(f"{path}: [table] standard = {standard!r} is not known; {hint}Use one of "
                             f"{', '.join(STANDARDS)}, or give length_mm and width_mm.")
     table = standard_table(standard, **given)
-    ratio = table.length_mm / table.width_mm
-    if not 1.5 <= ratio <= 2.5 or (("length_mm" in given) != ("width_mm" in given) and not 1.9 <= ratio <= 2.1):
+    one_of_two = ("length_mm" in given) != ("width_mm" in given)
+    if not table.has_a_tables_shape or (one_of_two and not 1.9 <= table.length_mm / table.width_mm <= 2.1):
         raise SettingsError(f"{path}: [table] {table.length_mm:g} x {table.width_mm:g} mm is not the shape of a table; "
                             "give length_mm (the long way) and width_mm, both nose to nose.")
     if abs(table.nose_height_mm - table.ball.radius_mm) >= table.ball.radius_mm:

@@ -50,7 +50,9 @@ def calibrate(
                    f"from {found_lens.pictures} views of the board ({found_lens.rms_px:.2f} px rms).\n"
                    f'Use it with [camera] lens = "{lens_file.name}" in session.toml.')
         return
-    settings = calibrating.with_sizes(calibrating.session_settings(path), table, size)
+    settings = calibrating.session_settings(path, table, size)
+    for line in settings.remarks:
+        typer.echo(line, err=True)
     if head is not None:
         settings = replace(settings, head=head)
     if corners is not None:

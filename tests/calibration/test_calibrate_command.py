@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from pipeline.calibrating import session_settings
 from pipeline.command_group import app
 from shared.errors import CalibrationError, SettingsError
 from tests.calibration.footage import TABLES, table_picture
@@ -73,12 +75,35 @@ def test_corners_by_hand(picture):
     assert "nan" not in said
 
 
+@pytest.mark.parametrize("sizes", [(2840.0, 1420.0, 61.5), (2540.0, 1270.0, 57.15), (3569.0, 1778.0, 52.5)])
+@pytest.mark.parametrize("before", ["", "nose_height_mm = 36.0\nsight_offset_mm = 90.0\n", 'standard = "pool-8ft"\n'])
+def test_sizes_say_the_same_here_as_in_the_session_file(tmp_path, sizes, before):
+    file, clip = tmp_path / "session.toml", tmp_path / "a.mp4"
+    length, width, ball = sizes
+    file.write_text(f"[table]\n{before}length_mm = {length}\nwidth_mm = {width}\n[ball]\ndiameter_mm = {ball}\n")
+    written = session_settings(clip)
+    file.write_text(f"[table]\n{before}[ball]\ndiameter_mm = 57.0\n")
+    given = session_settings(clip, size=",".join(map(str, sizes)))
+    assert given == replace(written, remarks=given.remarks)
+    assert [("carom" in line) for line in given.remarks] == ["carom" in line for line in written.remarks]
+    assert session_settings(clip, "pool-9ft", "2840,1420,61.5").table.pockets
+
+
+def test_a_table_taken_for_one_without_pockets_is_said_beside_the_record(picture):
+    truth = table_picture("table_46").corners_px
+    result = run(picture, "--size", "2840,1420,61.5", "--corners", *(f"{x:.1f},{y:.1f}" for x, y in truth), "--json")
+    table = json.loads(result.stdout)["table"]
+    assert (table["name"], table["pockets"], table["nose_height_mm"]) == ("carom-284", False, 37.0)
+    assert "--size: taken as a carom table, without pockets" in result.stderr
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
         (["--size", "2540,1270"], "LENGTH,WIDTH,BALL"),
         (["--size", "1270,2540,57"], "between 400 and 2500|longer"),
         (["--size", "2540,1270,570"], "between 25 and 90"),
+        (["--size", "2000,1900,57"], "^--size: 2000 x 1900 mm is not the shape of a table"),
         (["--table", "pool-10ft"], "pool-10ft"),
         (["--corners", "1,2", "3,4", "5", "7,8"], "--corners: '5'"),
     ],
