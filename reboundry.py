@@ -112,7 +112,7 @@ def compare(
 
     shots     : pooled shots, or those of one session; only counted ones are compared
     contacts  : their CONTACTS rows with ``session``; gives the sizes of pockets and places on the table
-    by        : condition columns, a list or "cloth,balls"; empty: all that vary
+    by        : condition columns, a list or "cloth,balls"; empty: all that vary and few shots lack
     responses : measures to compare; empty: the usual ones
     raises    : SettingsError where nothing can be compared
     """

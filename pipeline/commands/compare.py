@@ -16,7 +16,7 @@ def compare(
     ] = None,
     by: Annotated[
         list[str] | None,
-        typer.Option(help="Conditions, e.g. humidity,cloth; else all that vary.", show_default=False),
+        typer.Option(help="Conditions, as humidity,cloth; else all that vary and few shots lack.", show_default=False),
     ] = None,
     within: Annotated[str, typer.Option(help="Compared each for itself.")] = "pattern,speed_class",
     adjust: Annotated[

@@ -23,7 +23,7 @@ def percent(share: float) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class CompareSettings:
-    """``responses``, ``by``: column names; empty: the usual responses, every condition that varies.
+    """``responses``, ``by``: column names; empty: the usual responses, every condition that varies and few shots lack.
 
     within    : columns whose combinations are compared each for itself
     adjust    : covariates, the most important first; () for none; None: the usual ones for the response
