@@ -78,13 +78,13 @@ def fingerprint(
     """table.csv: a row per quantity, and per range of speed or angle where there are contacts enough.
 
     contacts, shots : CONTACTS and SHOTS rows of one session
-    told            : by shot_id, what each shot says of cloth and balls, which holds ``prior``
+    told            : by shot_id, what each shot says of cloth and balls; its friction holds ``prior``
     by              : condition columns of ``shots`` that changed within the session; each level gets its own rows, but
                       not each reading of the room
     fixed           : friction that was not fitted but given: stands as given, without uncertainty
     returns         : FINGERPRINT rows
     """
-    cushions, hits = cushion_values(contacts, shots), hit_values(shots, contacts)
+    cushions, hits = cushion_values(contacts, shots), hit_values(shots, told)
     rows: list[dict[str, Any]] = []
     for condition, ids in [("", None), *_levels(shots, by)]:
         own = [told[shot] for shot in sorted(told) if ids is None or shot in ids]
@@ -159,44 +159,32 @@ def cushion_values(contacts: pd.DataFrame, shots: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(out, columns=columns)
 
 
-def hit_values(shots: pd.DataFrame, contacts: pd.DataFrame) -> pd.DataFrame:
-    """A row per cue ball on object ball contact: shot_id, closing_mps, restitution, friction, each with u.
+def hit_values(shots: pd.DataFrame, told: Mapping[str, ClothAndBalls]) -> pd.DataFrame:
+    """A row per cue ball on object ball contact: shot_id, closing_mps, cut_deg, restitution, friction, with their u.
 
-    restitution : parting over closing speed along the line of centres; friction : tangential over normal impulse, the
-    tangent of the throw, which is the friction where the balls still slide on each other when they part, less where not
+    restitution : parting over closing speed along the line of centres, as the shot itself says (``told`` by shot_id),
+    empty where it doesn't; friction : tangential over normal impulse, the tangent of the throw, which is the friction
+    where the balls still slide on each other when they part, less where not
     """
-    first = contacts[(contacts["kind"] == "ball") & contacts["speed_out_mps"].notna()].drop_duplicates("shot_id")
-    out_of = {str(c["shot_id"]): c for _, c in first.iterrows()}
     out = []
     for _, s in shots.iterrows():
-        c = out_of.get(str(s["shot_id"]))
-        needed = s[["cue_impact_speed_mps", "object_speed_mps", "cut_angle_deg", "throw_deg"]]
-        if c is None or needed.isna().any() or str(c["ball"]) != "cue":
+        if s[["cue_impact_speed_mps", "cut_angle_deg", "throw_deg"]].isna().any():
             continue
         cut, throw = math.radians(float(s["cut_angle_deg"])), math.radians(float(s["throw_deg"]))
         closing = float(s["cue_impact_speed_mps"]) * math.cos(cut)
         if closing < LEAST_SPEED_MPS:
             continue
-        leaving = float(s["object_speed_mps"]) * math.cos(throw)
-        back = math.radians(float(c["angle_out_deg"])) if pd.notna(c["angle_out_deg"]) else 0.0
-        left = float(c["speed_out_mps"]) * math.cos(back)
-        e = (leaving - left) / closing
-        parts = [
-            float(s["object_speed_mps_u"]) / closing,
-            float(c["speed_out_mps_u"]) * math.cos(back) / closing,
-            e * float(s["cue_impact_speed_mps_u"]) / float(s["cue_impact_speed_mps"]),
-            e * math.tan(cut) * math.radians(float(s["cut_angle_deg_u"])),
-        ]
-        friction_u = math.radians(float(s["throw_deg_u"])) / math.cos(throw) ** 2
+        own = told.get(str(s["shot_id"]))
+        shown = own.restitution if own is not None else None
         out.append(
             {
                 "shot_id": str(s["shot_id"]),
                 "closing_mps": closing,
                 "cut_deg": abs(math.degrees(cut)),
-                "restitution": e,
-                "restitution_u": math.sqrt(sum(p * p for p in parts)),
+                "restitution": math.nan if shown is None else shown.value,
+                "restitution_u": math.nan if shown is None else shown.u,
                 "friction": abs(math.tan(throw)),
-                "friction_u": friction_u,
+                "friction_u": math.radians(float(s["throw_deg_u"])) / math.cos(throw) ** 2,
             }
         )
     columns = ["shot_id", "closing_mps", "cut_deg", "restitution", "restitution_u", "friction", "friction_u"]

@@ -41,6 +41,14 @@ ANY_TWO = CueMass()
 
 
 @dataclass(frozen=True)
+class Restitution:
+    """Parting over meeting speed of two balls along their line of centres, with its standard uncertainty."""
+
+    value: float
+    u: float
+
+
+@dataclass(frozen=True)
 class Knowledge:
     """What is known before any frame is seen: sizes, friction, masses, and how much the contacts may be trusted."""
 

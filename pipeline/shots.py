@@ -24,6 +24,7 @@ from pipeline.paths import MotionEvent, Seen
 from pipeline.physics import Array, Friction
 from pipeline.pockets import Pocketed
 from pipeline.rebound import Rebound, measure_rebound
+from pipeline.restitution import restitution_shown
 from pipeline.shot_motion import Fit, FollowedShot, Scene, follow_shot
 from pipeline.spin import SideSpin, cue_side_spin
 from pipeline.splices import splice_words
@@ -315,7 +316,9 @@ def _share_seen(seen: Seen, strike: Strike, frames_t: Array, end_s: float) -> fl
 def _told(motion: ShotMotion) -> ClothAndBalls:
     """What a shot says of cloth and balls; of the balls nothing where the frames don't bear out how they answered."""
     vague = motion.poor or motion.off_at_hits > DOUBTFUL_CHI2
-    return ClothAndBalls(motion.friction, None if vague else motion.cue_mass)
+    if vague:
+        return ClothAndBalls(motion.friction)
+    return ClothAndBalls(motion.friction, motion.cue_mass, restitution_shown(motion))
 
 
 def _clip_friction(shots: Sequence[MeasuredShot], known: Friction) -> Friction | None:
