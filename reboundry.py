@@ -47,6 +47,11 @@ __all__ = [
 ]
 
 
+def _place(path: str | _Path) -> _Path:
+    """The path, with ~ as the home folder: as the command line takes it."""
+    return _Path(path).expanduser()
+
+
 def measure(
     path: str | _Path, *, out: str | _Path | None = None, jobs: int = 1, again: bool = False, diagrams: bool = True
 ) -> "_SessionResult":
@@ -57,19 +62,19 @@ def measure(
               needs its ``if __name__ == "__main__":``, as always with processes
     returns : SessionResult: ``shots``, ``contacts``, ``tracks`` (DataFrames), ``problems`` (a line for each clip or
               row that could not be used), ``folder`` with the files
-    raises  : SettingsError for settings or paths of no use
+    raises  : SettingsError for settings or paths of no use; OSError where a file of results can't be written
     """
     from pipeline.executor import get_ready
     from pipeline.sessions import find_sessions
 
-    sessions = find_sessions([_Path(path)])
+    sessions = find_sessions([_place(path)])
     if len(sessions) > 1:
         raise SettingsError(f"{path}: holds {len(sessions)} sessions ({', '.join(s.name for s in sessions)}); measure "
                             "them one by one.")
     get_ready(len(sessions[0].clips), jobs)  # before the imports that the next line brings
     from pipeline.run import RunOptions, measure_session
 
-    options = RunOptions(out=None if out is None else _Path(out), jobs=jobs, again=again, diagrams=diagrams)
+    options = RunOptions(out=None if out is None else _place(out), jobs=jobs, again=again, diagrams=diagrams)
     return measure_session(sessions[0], options=options)
 
 
@@ -80,7 +85,7 @@ def load(session: str | _Path, *, out: str | _Path | None = None) -> "_MeasuredS
     """
     from pipeline.measured_session import read_measured
 
-    return read_measured(_Path(session), None if out is None else _Path(out))
+    return read_measured(_place(session), None if out is None else _place(out))
 
 
 def calibrate(path: str | _Path, *, table: Table | None = None) -> "_Calibration":
@@ -92,7 +97,7 @@ def calibrate(path: str | _Path, *, table: Table | None = None) -> "_Calibration
     from calibration.find import find_table
     from pipeline.stills import look_at
 
-    clip = _Path(path)
+    clip = _place(path)
     return look_at(clip, lambda still: find_table(still, table=table or standard_table(), clip=clip.name))[0]
 
 
@@ -100,7 +105,7 @@ def pool(sessions: _Sequence[str | _Path], out: str | _Path) -> "_PoolReport":
     """Join measured sessions into the dataset ``out``; again with more sessions adds to it. ``.shots`` is the whole."""
     from pipeline.pool import pool_sessions
 
-    return pool_sessions([_Path(session) for session in sessions], _Path(out))
+    return pool_sessions([_place(session) for session in sessions], _place(out))
 
 
 def compare(
@@ -156,7 +161,7 @@ def demo_sessions(out: str | _Path) -> list[_Path]:
     """Copy the demo's two evenings (rendered, not filmed) into ``out`` as session folders; return them."""
     from pipeline.demo import copy_evenings
 
-    return copy_evenings(_Path(out))
+    return copy_evenings(_place(out))
 
 
 if __name__ == "__main__":

@@ -30,13 +30,14 @@ def write_json(path: Path, value: Any) -> None:
 def write_with(path: Path, write: Callable[[BinaryIO], object]) -> None:
     """Let ``write`` fill a temporary file beside ``path``, then put it in its place in one step.
 
-    An OSError bears the name of ``path``.
+    The system's errors bear the name of ``path``.
     """
     try:
         _write_beside(path, write)
     except OSError as error:
-        error.filename, error.filename2 = str(path), None  # people know that name, not the temporary file's
-        raise
+        if error.errno is None:  # not the system's
+            raise
+        raise OSError(error.errno, error.strerror, str(path)) from error  # people don't know the temporary file's name
 
 
 def _write_beside(path: Path, write: Callable[[BinaryIO], object]) -> None:

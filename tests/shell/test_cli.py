@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+import reboundry
 from pipeline.cli import COMMANDS, main
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -73,3 +74,11 @@ def test_a_tilde_is_the_home_folder_also_after_an_equals_sign(tmp_path, monkeypa
         main(["plan", "--pattern=long:foot-right", "--repeats=1", "--out=~/sheets"])
     assert ended.value.code == 0
     assert [path.name for path in tmp_path.iterdir()] == ["sheets"]
+
+
+def test_a_tilde_is_the_home_folder_in_python_too(tmp_path, monkeypatch):
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("USERPROFILE", str(tmp_path))
+    with pytest.raises(reboundry.SettingsError, match="no such folder") as refused:
+        reboundry.load("~/none")
+    assert str(tmp_path / "none") in str(refused.value)
