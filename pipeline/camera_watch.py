@@ -11,7 +11,7 @@ import pandas as pd
 from calibration.pose import CameraPose
 from calibration.steady import Cutouts, Movement, Steadiness
 from calibration.store import Calibration
-from pipeline.frames import Frame
+from pipeline.frames import Frame, Plane
 
 CHECK_EVERY_S = 0.3
 KEEP_EVERY_S = 1 / 35  # windows are kept of frames this far apart: when a camera was knocked is told no finer
@@ -26,14 +26,17 @@ class _Sample:
 class CameraWatch:
     """Pass a clip's frames through; afterwards ask what the camera did.
 
-    Three times a second the rails are compared with the first frame's; where something moved in between, so are the
-    frames kept since. Then `correct` puts the balls of the moved frames where they are.
+    Three times a second the rails are compared with those of the picture in which the table was found: not with the
+    first frame's, as a hand on the record button moves a camera first of all. Where something moved in between, so are
+    the frames kept since. Then `correct` puts the balls of the moved frames where they are.
+
+    luma : (H, W) of the picture that the calibration is of
     """
 
-    def __init__(self, frames: Iterable[Frame], calibration: Calibration) -> None:
+    def __init__(self, frames: Iterable[Frame], calibration: Calibration, luma: Plane) -> None:
         self._frames = frames
         self._calibration = calibration
-        self._steadiness: Steadiness | None = None
+        self._steadiness = Steadiness(calibration, luma)
         self._samples: list[_Sample] = []
         self._waiting: list[tuple[float, Cutouts]] = []
 
@@ -45,8 +48,6 @@ class CameraWatch:
         self._check()
 
     def _look(self, frame: Frame) -> None:
-        if self._steadiness is None:
-            self._steadiness = Steadiness(self._calibration, frame.luma)
         last = self._samples[-1].t_s if self._samples else -np.inf
         kept = self._waiting[-1][0] if self._waiting else last
         if frame.t_s - kept < KEEP_EVERY_S:
@@ -57,7 +58,7 @@ class CameraWatch:
 
     def _check(self) -> None:
         """Look at the newest waiting frame, and at those before it where the camera moved in between."""
-        if not self._waiting or self._steadiness is None:
+        if not self._waiting:
             return
         t_s, cut = self._waiting.pop()
         newest = _Sample(t_s, self._steadiness.shift(cut))

@@ -22,7 +22,7 @@ from pipeline.ball_pictures import PictureKeeper
 from pipeline.camera_watch import CameraWatch
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.executor import report
-from pipeline.frames import Clip, Frame, Plane, open_clip
+from pipeline.frames import Clip, Frame, Plane, luma_of, open_clip
 from pipeline.learning import ClothAndBalls
 from pipeline.memory import give_back
 from pipeline.physics import Friction
@@ -180,16 +180,17 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     clip = open_clip(task.clip)
     with clock("calibrate"):
         settings = task.settings
-        calibration, _, lead_in = first_view(clip, lambda still: calibrate_clip(still, clip.info.name, settings))
+        calibration, still, lead_in = first_view(clip, lambda still: calibrate_clip(still, clip.info.name, settings))
         give_back()
     if measured_here:
         threading.Thread(target=_warm, daemon=True).start()
     with clock("detect"):
+        luma = luma_of(still, clip.info.matrix)
         clip = skimming(clip, calibration)
-        seen = _Seen(clip, calibration, task, frozenset(range(lead_in)))
+        seen = _Seen(clip, calibration, luma, task, frozenset(range(lead_in)))
         repeats = find_repeats(seen.found)
         if len(repeats.frames):
-            seen = _Seen(clip, calibration, task, frozenset([*range(lead_in), *repeats.frames.tolist()]))
+            seen = _Seen(clip, calibration, luma, task, frozenset([*range(lead_in), *repeats.frames.tolist()]))
         frames, watch, pictures = seen.frames, seen.watch, seen.pictures
         detections, windows = watch.correct(seen.found), watch.correct_windows(pictures.table)
         looked_at = watch.recognised(frames.looked_at)
@@ -223,11 +224,11 @@ class _Seen:
     """What a walk through a clip's frames gives, but for those to be ``left_out``."""
 
     def __init__(
-        self, clip: Clip, calibration: Calibration, task: ClipTask, left_out: frozenset[int]
+        self, clip: Clip, calibration: Calibration, luma: Plane, task: ClipTask, left_out: frozenset[int]
     ) -> None:
         self.frames = _Counted((frame for frame in clip if frame.index not in left_out), clip.info.frames_estimate,
                                task.weight)
-        self.watch = CameraWatch(self.frames, calibration)
+        self.watch = CameraWatch(self.frames, calibration, luma)
         self.pictures = PictureKeeper()
         settings = DetectSettings(shutter_s=task.settings.camera.shutter_s)
         self.found = detect_balls(self.watch, calibration, settings=settings, pictures=self.pictures)

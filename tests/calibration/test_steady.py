@@ -128,7 +128,7 @@ def detections(calibration, count, when, matrix) -> pd.DataFrame:
 
 def test_a_ball_at_rest_stays_where_it_is_when_the_camera_is_knocked(still):
     calibration, luma = still
-    watch = CameraWatch(frames(luma, 40, 17, SHIFT), calibration)
+    watch = CameraWatch(frames(luma, 40, 17, SHIFT), calibration, luma)
     assert sum(1 for _ in watch) == 40
     found = detections(calibration, 40, 17, SHIFT)
     before = found.copy()
@@ -142,9 +142,26 @@ def test_a_ball_at_rest_stays_where_it_is_when_the_camera_is_knocked(still):
     assert "0.57 s" in watch.warnings()[0]  # frame 17 of 30 a second
 
 
+def test_a_camera_that_moves_before_the_table_is_found_is_followed_from_there(still):
+    """A hand on the record button: the first frames show the table elsewhere than the picture it was found in."""
+    calibration, luma = still
+    back = cv2.invertAffineTransform(np.array(SHIFT, dtype=float))
+    watch = CameraWatch(frames(moved(luma, back), 40, 5, SHIFT), calibration, luma)
+    assert sum(1 for _ in watch) == 40
+    z = calibration.table.ball.radius_mm
+    there = calibration.pose.to_image([[1500.0, 700.0, z]])[0]
+    px = np.array([there if i >= 5 else back[:, :2] @ there + back[:, 2] for i in range(40)])
+    mm = calibration.pose.to_table(px, z)
+    found = pd.DataFrame({"t_s": np.arange(40) / 30, "x_px": px[:, 0], "y_px": px[:, 1], "x_mm": mm[:, 0],
+                          "y_mm": mm[:, 1]})
+    corrected = watch.correct(found)
+    assert np.hypot(found["x_mm"] - 1500, found["y_mm"] - 700)[:5].min() > 10
+    assert np.hypot(corrected["x_mm"] - 1500, corrected["y_mm"] - 700).max() < 1.5
+
+
 def test_windows_of_balls_are_where_the_camera_would_have_shown_them_before_it_was_knocked(still):
     calibration, luma = still
-    watch = CameraWatch(frames(luma, 40, 17, SHIFT), calibration)
+    watch = CameraWatch(frames(luma, 40, 17, SHIFT), calibration, luma)
     assert sum(1 for _ in watch) == 40
     found = detections(calibration, 40, 17, SHIFT)
     px = found[["x_px", "y_px"]].to_numpy()
@@ -159,7 +176,7 @@ def test_windows_of_balls_are_where_the_camera_would_have_shown_them_before_it_w
 
 def test_a_steady_clip_is_left_alone(still):
     calibration, luma = still
-    watch = CameraWatch(frames(luma, 20, 99, SHIFT), calibration)
+    watch = CameraWatch(frames(luma, 20, 99, SHIFT), calibration, luma)
     assert sum(1 for _ in watch) == 20
     found = detections(calibration, 20, 99, SHIFT)
     assert watch.warnings() == ()
@@ -169,7 +186,7 @@ def test_a_steady_clip_is_left_alone(still):
 def test_nothing_is_measured_after_the_camera_is_lost(still):
     calibration, luma = still
     far = [[1, 0, 110], [0, 1, 70]]
-    watch = CameraWatch(frames(luma, 40, 17, far), calibration)
+    watch = CameraWatch(frames(luma, 40, 17, far), calibration, luma)
     assert sum(1 for _ in watch) == 40
     assert watch.correct(detections(calibration, 40, 17, far))["frame"].max() == 16
     assert len(watch.recognised(pd.DataFrame({"t_s": np.arange(40) / 30}))) == 17
@@ -182,7 +199,7 @@ def test_a_clip_in_which_no_mark_can_be_followed_says_so(still):
     plain = np.full_like(luma, 90)
     assert Steadiness(calibration, plain).marks == 0
     chroma = np.full((luma.shape[0] // 2, luma.shape[1] // 2), 128, np.uint8)
-    watch = CameraWatch([Frame(i, i / 30, plain, (chroma, chroma)) for i in range(20)], calibration)
+    watch = CameraWatch([Frame(i, i / 30, plain, (chroma, chroma)) for i in range(20)], calibration, plain)
     assert sum(1 for _ in watch) == 20
     found = detections(calibration, 20, 99, SHIFT)
     assert "could not be checked" in watch.warnings()[0]

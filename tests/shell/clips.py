@@ -68,7 +68,7 @@ def plain_calibration(clip: str = "") -> Calibration:
 class SteadyCamera:
     """A camera that does not move."""
 
-    def __init__(self, frames: Iterable[Any], _: Calibration) -> None:
+    def __init__(self, frames: Iterable[Any], *_: Any) -> None:
         self.frames = frames
 
     def __iter__(self) -> Any:
