@@ -121,7 +121,7 @@ def _lines(path: Path) -> list[str]:
     """The lines with their ends; each as UTF-8 if it can be that, since ours are added to a spreadsheet's."""
     try:
         raw = path.read_bytes()
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return []
     if raw.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"\xff\xfe", b"\xfe\xff")):
         raise SettingsError(f"{path}: is not CSV in UTF-8 any more; save it so from the spreadsheet.")
