@@ -18,7 +18,7 @@ from tests.cluster.machines import ROOT, machines
 
 pytestmark = pytest.mark.xdist_group("cluster")  # one scheduler for all of them
 
-QUICK = ClusterSettings(connect_s=3.0, idle_s=2.0)
+SOON_OVER = ClusterSettings(connect_s=60.0, idle_s=2.0)  # a worker takes a while to come up where others are busy
 
 
 def test_every_task_gives_its_result(two_workers):
@@ -45,8 +45,7 @@ def test_a_task_that_raises_is_lost_alone_with_the_reason(two_workers):
 def test_a_worker_lost_in_the_middle_costs_nothing_and_a_scheduler_that_goes_away_ends_the_run(tmp_path):
     marks = tmp_path / "marks"
     marks.mkdir()
-    patient = ClusterSettings(idle_s=2.0)
-    with machines(tmp_path, 2) as cluster, ClusterExecutor(cluster.address, settings=patient) as executor:
+    with machines(tmp_path, 2) as cluster, ClusterExecutor(cluster.address, settings=SOON_OVER) as executor:
         executor.client.wait_for_workers(2, timeout=20)
         results = {}
         for index, result in executor.run(slow_double, [(marks, n) for n in range(10)]):
@@ -76,7 +75,7 @@ def _done_by(marks):
 
 def test_a_task_that_kills_every_worker_is_lost_alone(tmp_path):
     once = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "1"}
-    with machines(tmp_path, 5, **once) as cluster, ClusterExecutor(cluster.address) as executor:
+    with machines(tmp_path, 5, **once) as cluster, ClusterExecutor(cluster.address, settings=SOON_OVER) as executor:
         executor.client.wait_for_workers(2, timeout=30)  # few at first, so that others are beside it when it ends them
         results = dict(executor.run(kill_on_three, [3, 0, 1, 2]))
         lost = results.pop(0)
@@ -86,7 +85,7 @@ def test_a_task_that_kills_every_worker_is_lost_alone(tmp_path):
 
 
 def test_without_a_worker_left_the_rest_is_named_and_the_run_ends(tmp_path):
-    with machines(tmp_path, 1) as cluster, ClusterExecutor(cluster.address, settings=QUICK) as executor:
+    with machines(tmp_path, 1) as cluster, ClusterExecutor(cluster.address, settings=SOON_OVER) as executor:
         results = {}
         for index, result in executor.run(where, [0.0, 0.5, 0.5, 0.5]):
             results[index] = result
