@@ -16,6 +16,7 @@ import pandas as pd
 from calibration.store import read_calibrations
 from pipeline.compare.conditions import condition_columns, units_in
 from pipeline.measured_session import locate, text_columns
+from pipeline.recordings import log_lines
 from pipeline.results import NOT_MEASURED
 from shared.climate import absolute_humidity_gm3, dew_point_c, vapour_pressure_hpa
 from shared.columns import CONTACTS, DERIVED, FINGERPRINT, POOLED_DERIVED, SHOTS, TableSchema, is_ours
@@ -81,12 +82,12 @@ def read_session_tables(path: Path) -> SessionTables:
     if (place / "contacts.csv").is_file():
         contacts = CONTACTS.conform(read_table(place / "contacts.csv", CONTACTS)).assign(session=name)
     version = _version(package)
-    hashes = _clip_hashes(place / "log.jsonl")
+    hashes = _clip_hashes(place)
     shots = shots.assign(
         tool_version=pd.Series(version, index=shots.index, dtype="string"),
         source_sha256=shots["clip"].map(hashes).astype("string"),
     )
-    if unreached := _not_measured(place / "log.jsonl"):
+    if unreached := _not_measured(place):
         notes.append(f"{name}: its last run was stopped, so clips are missing ({len(unreached)}, {unreached[0]} among "
                      "them); measure it again.")
     fingerprint = pd.DataFrame()
@@ -208,25 +209,12 @@ def _version(package: dict[str, Any]) -> str:
     return ""
 
 
-def _clip_hashes(path: Path) -> dict[str, str]:
-    return {str(line["clip"]): str(line["sha256"]) for line in _log(path) if line.get("sha256")}
+def _clip_hashes(place: Path) -> dict[str, str]:
+    return {str(line["clip"]): str(line["sha256"]) for line in log_lines(place) if line.get("sha256")}
 
 
-def _not_measured(path: Path) -> list[str]:
-    return [str(line["clip"]) for line in _log(path) if line.get("status") == NOT_MEASURED]
-
-
-def _log(path: Path) -> list[dict[str, Any]]:
-    """The lines of a log that name a clip."""
-    out = []
-    for line in path.read_text(encoding="utf-8").splitlines() if path.is_file() else []:
-        try:
-            record = json.loads(line)
-        except ValueError:
-            continue  # a log cut short by a full disk still tells of the other clips
-        if isinstance(record, dict) and record.get("clip"):
-            out.append(record)
-    return out
+def _not_measured(place: Path) -> list[str]:
+    return [str(line["clip"]) for line in log_lines(place) if line.get("status") == NOT_MEASURED]
 
 
 def _hash_if(path: Path) -> str:
