@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from pipeline.pool_read import shot_hashes
+from pipeline.reviews import SAME_STRIKE_S
 
 
 def without_duplicates(shots: pd.DataFrame, measured_at: Mapping[str, str]) -> tuple[pd.DataFrame, list[str]]:
@@ -18,8 +20,7 @@ def without_duplicates(shots: pd.DataFrame, measured_at: Mapping[str, str]) -> t
 
     measured_at : by session when it was measured, ISO 8601 in UTC; '' where it isn't known
     """
-    by_clip = shots["source_sha256"].fillna("") + "#" + shots["shot"].astype("string").fillna("")
-    by_clip = by_clip.where(shots["source_sha256"].fillna("") != "", "row " + shots["shot_key"])
+    by_clip = _strikes(shots).where(shots["source_sha256"].fillna("") != "", "row " + shots["shot_key"])
     hashes = pd.Series(shot_hashes(shots), index=shots.index)
     by_content = hashes.where(hashes != "", "row " + shots["shot_key"])
     table = pd.DataFrame(
@@ -39,6 +40,16 @@ def without_duplicates(shots: pd.DataFrame, measured_at: Mapping[str, str]) -> t
         return shots, []
     lines = _lines(table, set(table.loc[twice, "row"]))
     return shots[~twice.reindex(shots.index)].reset_index(drop=True), lines
+
+
+def _strikes(shots: pd.DataFrame) -> pd.Series:
+    """A name for each strike of a recording: measured anew, its shots may have other numbers."""
+    clip, start_s = pd.factorize(shots["source_sha256"].fillna(""))[0], shots["start_s"].to_numpy(float)
+    order = np.lexsort((start_s, clip))
+    same = (np.diff(start_s[order], prepend=-np.inf) <= SAME_STRIKE_S) & (np.diff(clip[order], prepend=-1) == 0)
+    number = np.empty(len(order), int)
+    number[order] = np.cumsum(~same)
+    return pd.Series([f"strike {n}" for n in number], index=shots.index)
 
 
 def _lines(table: pd.DataFrame, lost: set[int]) -> list[str]:

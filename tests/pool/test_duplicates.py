@@ -108,3 +108,14 @@ def test_a_new_name_is_said_once(tmp_path):
     assert len(lines) == 1
     assert lines[0].startswith("evening: another session has this name; pooled as evening-")
     assert pool_sessions(places, tmp_path / "d").lines == ()
+
+
+def test_shots_that_were_numbered_anew_are_not_counted_twice(tmp_path):
+    """Measured again, a strike before the others was found: what was shot 1 is shot 2."""
+    found = _shots("c1", 1, of_session="A")
+    numbers = found["shot"] + 1
+    anew = found.assign(session="B", shot=numbers, shot_id=[f"c1-{n:02d}" for n in numbers],
+                        start_s=found["start_s"] + 0.01, rebound_angle_deg=found["rebound_angle_deg"] + 0.01)
+    a, b = _measured(tmp_path / "A", found), _measured(tmp_path / "B", anew, at=1_700_000_100)
+    report = pool_sessions([a, b], tmp_path / "d")
+    assert _in_each(report) == {"A": 0, "B": 6}
