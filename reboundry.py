@@ -48,7 +48,10 @@ __all__ = [
 
 
 def _place(path: str | _Path) -> _Path:
-    """The path, with ~ as the home folder: as the command line takes it."""
+    """The path, with ~ as the home folder: as the command line takes it. Raises SettingsError for an address."""
+    if "://" in str(path):
+        raise SettingsError(f"{path}: only the command `reboundry measure` takes addresses; give a folder or file on "
+                            "this machine.")
     return _Path(path).expanduser()
 
 
@@ -101,11 +104,12 @@ def calibrate(path: str | _Path, *, table: Table | None = None) -> "_Calibration
     return look_at(clip, lambda still: find_table(still, table=table or standard_table(), clip=clip.name))[0]
 
 
-def pool(sessions: _Sequence[str | _Path], out: str | _Path) -> "_PoolReport":
+def pool(sessions: str | _Path | _Sequence[str | _Path], out: str | _Path) -> "_PoolReport":
     """Join measured sessions into the dataset ``out``; again with more sessions adds to it. ``.shots`` is the whole."""
     from pipeline.pool import pool_sessions
 
-    return pool_sessions([_place(session) for session in sessions], _place(out))
+    several = [sessions] if isinstance(sessions, str | _Path) else sessions
+    return pool_sessions([_place(session) for session in several], _place(out))
 
 
 def compare(

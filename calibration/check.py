@@ -20,6 +20,7 @@ OFFSET_WARN_MM = 5.5  # three times the standard tolerance: such sights speak fo
 NOSE_WARN_PX = 1.5
 UNUSUAL_LENS = 2.5  # standard deviations from the usual focal length, centre or distortion
 LOOSE_CORNER_U_PX = 0.8  # in a picture 1280 px long: worth telling
+UNUSUAL_CAMERA = "the camera that fits is an unusual one"
 NO_LENS = 4.0  # the same: no camera that people film with
 
 
@@ -138,7 +139,7 @@ def _contradictions(fit: Fit, table: Table, by_sights: bool, longer: float) -> l
         found.append(f"few marks were seen, so the corners are only known to {loose:.1f} px (k=1)")
     if fit.lens_strain > UNUSUAL_LENS:
         found.append(
-            f"the camera that fits is an unusual one (focal length {pose.K[0, 0]:.0f} px, k1 {pose.distortion[0]:+.2f})"
+            f"{UNUSUAL_CAMERA} (focal length {pose.K[0, 0]:.0f} px, k1 {pose.distortion[0]:+.2f})"
             ": check the table's length and width"
         )
     px = pose.to_image(np.column_stack([table.corners_mm, np.full(4, table.nose_height_mm)]))

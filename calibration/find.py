@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.check import NO_LENS, CalibrationCheck, check_fit, rails_of
+from calibration.check import NO_LENS, UNUSUAL_CAMERA, UNUSUAL_LENS, CalibrationCheck, check_fit, rails_of
 from calibration.cloth import Outline, cloth_outlines
 from calibration.fit import Fit, fit_marks, start_values
 from calibration.lens import lens_prior, read_lens
@@ -93,7 +93,31 @@ def sight_table(
             check_corners_px(given.tolist(), head)
         except SettingsError as error:
             raise SettingsError(f"{clip or 'picture'}: {error}") from error
-        return _from_corners(picture, given, table, size, lens, clip), "corners given"
+        return _from_corners(picture, given, table, size, lens, clip, camera), "corners given"
+    best, areas = _searched(picture, table, size, lens, head)
+    if camera.lens is not None and (best is None or best.check.refusal):
+        without, _ = _searched(picture, table, size, LensPrior.of_any_camera(size), head)
+        if without is not None and not without.check.refusal:
+            raise _other_lens(camera, clip)
+    if best is None:
+        raise CalibrationError(
+            f"{clip or 'picture'}: no table was found ({areas} areas of one colour with four straight sides "
+            "were looked at). Film the whole table from above, or give its corners_px."
+        )
+    if best.check.refusal:
+        raise CalibrationError(f"{clip or 'picture'}: no table to rely on: {best.check.refusal}, "
+                               "or give its corners_px.")
+    _check_head(best.fit.pose.to_image(_noses(table)), head, clip)
+    best = _with_lens_named(best, camera)
+    check = best.check
+    return best, (f"found in the picture by {check.sights_found} sights, {len(check.noses_seen)} nose lines and "
+                  f"{len(check.cloth_ends_seen)} cloth ends")
+
+
+def _searched(
+    picture: NDArray[np.uint8], table: Table, size: tuple[int, int], lens: LensPrior, head: HeadSide | None
+) -> tuple[Sighting | None, int]:
+    """The best sighting, if any, and how many areas of one colour there are."""
     outlines = cloth_outlines(picture)
     guesses = [(outline, "cloth") for outline in outlines]
     guesses += [(outline, "rail") for outline in outlines[:2]]  # cloth and wood may look alike
@@ -102,18 +126,25 @@ def sight_table(
         parts = [(outline, "cloth") for outline in cloth_outlines(picture, in_parts=True)]
         joined = _best(picture, table, size, lens, head, parts)
         best = joined if best is None or (joined is not None and joined.rank > best.rank) else best
-    if best is None:
-        raise CalibrationError(
-            f"{clip or 'picture'}: no table was found ({len(outlines)} areas of one colour with four straight sides "
-            "were looked at). Film the whole table from above, or give its corners_px."
-        )
-    if best.check.refusal:
-        raise CalibrationError(f"{clip or 'picture'}: no table to rely on: {best.check.refusal}, "
-                               "or give its corners_px.")
-    _check_head(best.fit.pose.to_image(_noses(table)), head, clip)
-    check = best.check
-    return best, (f"found in the picture by {check.sights_found} sights, {len(check.noses_seen)} nose lines and "
-                  f"{len(check.cloth_ends_seen)} cloth ends")
+    return best, len(outlines)
+
+
+def _other_lens(camera: CameraSettings, clip: str) -> CalibrationError:
+    return CalibrationError(
+        f"{clip or 'picture'}: the lens file {camera.lens} does not fit what is seen of the table (another camera, "
+        "zoom or mode?); without it the table is found. Make it again in this clip's mode with `reboundry calibrate "
+        "--lens`, or leave it out."
+    )
+
+
+def _with_lens_named(seen: Sighting, camera: CameraSettings) -> Sighting:
+    """Where the camera that fits is unlike the lens file, it is that file that is to be looked at first."""
+    if camera.lens is None or seen.fit.lens_strain <= UNUSUAL_LENS:
+        return seen
+    words = (f"what is seen of the table hardly agrees with the lens file {camera.lens}: is it of this camera, zoom "
+             "and mode?")
+    rest = tuple(line for line in seen.check.warnings if not line.startswith(UNUSUAL_CAMERA))
+    return replace(seen, check=replace(seen.check, warnings=(*rest, words)))
 
 
 def _best(
@@ -267,7 +298,8 @@ def _check_possible(pose: CameraPose, table: Table) -> None:
 
 
 def _from_corners(
-    picture: NDArray[np.uint8], corners: F64, table: Table, size: tuple[int, int], lens: LensPrior, clip: str
+    picture: NDArray[np.uint8], corners: F64, table: Table, size: tuple[int, int], lens: LensPrior, clip: str,
+    camera: CameraSettings,
 ) -> Sighting:
     """The camera from corners marked by hand. The lens is taken from the sights where they can be seen."""
     name = clip or "picture"
@@ -281,11 +313,13 @@ def _from_corners(
     start = start_values(corners, table, size, kind="nose")
     marks = Marks(*_no_sights(), (), corner_px=corners)
     fit = fit_marks(marks, table, size, start, lens=lens, robust=False)
-    try:
-        _check_possible(fit.pose, table)
-        seen = _search(picture, fit, table, size, lens, ())
-    except (_NoCameraError, np.linalg.LinAlgError):
-        seen = None
+    seen = _sights_from(picture, fit, table, size, lens)
+    if camera.lens is not None and (seen is None or seen.check.refusal):
+        any_lens = LensPrior.of_any_camera(size)
+        free = fit_marks(marks, table, size, start, lens=any_lens, robust=False)
+        without = _sights_from(picture, free, table, size, any_lens)
+        if without is not None and not without.check.refusal:
+            raise _other_lens(camera, clip)
     if seen is not None and not seen.check.refusal:
         covariance = seen.fit.pose.covariance
         found = seen.fit.values[:5]
@@ -301,6 +335,17 @@ def _from_corners(
         )
     check = check_fit(fit, marks, table, by_hand=True)
     return Sighting(fit, marks, replace(check, warnings=check.warnings + _against_sights(seen, fit, table)))
+
+
+def _sights_from(
+    picture: NDArray[np.uint8], fit: Fit, table: Table, size: tuple[int, int], lens: LensPrior
+) -> Sighting | None:
+    """What a first fit leads to; None if no camera can have seen that."""
+    try:
+        _check_possible(fit.pose, table)
+        return _search(picture, fit, table, size, lens, ())
+    except (_NoCameraError, np.linalg.LinAlgError):
+        return None
 
 
 def _noses(table: Table) -> F64:

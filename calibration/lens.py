@@ -9,6 +9,7 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -127,11 +128,18 @@ def write_lens(path: Path, lens: Lens) -> None:
     path.write_text(json.dumps(lens.__dict__, indent=2) + "\n", encoding="utf-8")
 
 
+def _number(value: object) -> Any:
+    """As it stands in the file: 1100 and not "1100"."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError(f"{value!r} is no number")
+    return value
+
+
 def read_lens(path: Path) -> Lens:
     """Read lens.json; SettingsError where it is none."""
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
-        lens = Lens(**record)
+        lens = Lens(**{name: _number(value) for name, value in record.items()})
         numbers = [float(v) for v in record.values()]
     except (OSError, ValueError, TypeError, AttributeError) as error:
         raise SettingsError(f"{path} is no lens file ({error}); make one with `reboundry calibrate --lens`.") from error

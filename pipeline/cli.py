@@ -23,8 +23,9 @@ def main(arguments: list[str] | None = None) -> None:
             with heeded_in_imports():
                 from pipeline.command_group import app
 
-                app(args=[_at_home(word) for word in (sys.argv[1:] if arguments is None else arguments)],
-                    prog_name="reboundry")
+                words = [_at_home(word) for word in (sys.argv[1:] if arguments is None else arguments)]
+                _check_places(words)
+                app(args=words, prog_name="reboundry")
         finally:
             sys.stdout.flush()  # what can't be written is found out now, not when Python has ended
     except SettingsError as error:
@@ -57,6 +58,18 @@ def _at_home(word: str) -> str:
     """The argument with ~ as the home folder, also where no shell does that: after an option's = and on Windows."""
     found = re.fullmatch(r"(--[a-z-]+=)?(~(?:[/\\].*)?)", word, re.DOTALL)
     return (found[1] or "") + os.path.expanduser(found[2]) if found else word
+
+
+def _check_places(words: list[str]) -> None:
+    """Raise SettingsError for an address where only this machine's files will do: it would become a folder `s3:`."""
+    command = next((word for word in words if not word.startswith("-")), "")
+    if command not in COMMANDS or command == "measure":
+        return
+    for word in words:
+        place = word.partition("=")[2] if word.startswith("--") else word
+        if re.match(r"[a-z][a-z0-9+.-]+://", place):
+            raise SettingsError(f"{place}: only `reboundry measure` takes addresses; give a folder or file on this "
+                                "machine.")
 
 
 def _leave_stdout() -> None:

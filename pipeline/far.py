@@ -11,13 +11,15 @@ from pathlib import Path
 from pipeline.assemble import check_settings
 from pipeline.cluster import ClusterExecutor
 from pipeline.executor import Executor, InProcess, close, local_executor
-from pipeline.mirror import Mirror, StoredExecutor, fetch_results, mirror, put_results, with_earlier
+from pipeline.mirror import Mirror, StoredExecutor, contents, fetch_results, mirror, put_results, with_earlier
 from pipeline.progress import TerminalProgress
 from pipeline.run import RunOptions, SessionResult, measure_session
 from pipeline.sessions import VIDEO, Session, check_names, find_sessions
 from pipeline.storage import Place, is_address
 from pipeline.terminal import exit_status, run_sessions, show_all
 from shared.errors import ReboundryError
+from shared.session_file import SESSION_FILE
+from shared.take_sheet import TAKES_FILE
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -86,6 +88,8 @@ def _sessions(paths: Sequence[str], scratch: Path) -> list[tuple[Mirror, Session
             inside, place = place.name, place.parent
             if place.name == "clips":
                 inside, place = f"clips/{inside}", place.parent
+        elif place.name == "clips" and any((place.parent / name).is_file() for name in (SESSION_FILE, TAKES_FILE)):
+            place = place.parent  # its clips: what is said of them lies beside that folder
         chosen.setdefault(place.address.rstrip("/"), []).append(inside)
     found = []
     for number, (address, inside_it) in enumerate(chosen.items()):
@@ -104,7 +108,7 @@ def _measure_one(
 ) -> SessionResult:
     folder = session.measured
     fetch_results(out, folder)
-    before = {file for file in folder.rglob("*") if file.is_file()}
+    before = contents(folder)
     session = with_earlier(session, where, out)
     near = local_executor(len(session.clips), options.jobs)
     alone = "memory" in (*where.source.protocols, *out.protocols)  # which lives in this process only

@@ -6,7 +6,7 @@ the workers need their content. So everything that reads or writes a session wor
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final, TypeVar
@@ -20,6 +20,7 @@ from pipeline.storage import Place
 from pipeline.stored_job import SOURCE, StoredTask, fetch_entry, measure_stored
 from pipeline.work import Entry
 from shared.errors import SettingsError
+from shared.files import file_sha256
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -76,10 +77,22 @@ def fetch_results(out: Place, folder: Path) -> None:
         (out / "pictures" / name).fetch(folder / "pictures" / name)
 
 
-def put_results(folder: Path, out: Place, *, before: set[Path]) -> None:
-    """Write the result files to their place, the pictures first. ``before``: files that came from there."""
+def contents(folder: Path) -> dict[Path, str]:
+    """SHA-256 of each file in a folder."""
+    return {file: file_sha256(file) for file in folder.rglob("*") if file.is_file()}
+
+
+def put_results(folder: Path, out: Place, *, before: Mapping[Path, str]) -> None:
+    """Write the result files to their place, the pictures first; remove there the pictures that are no more.
+
+    before : ``contents`` of the folder when it held what came from there
+    """
     files = [file for file in folder.rglob("*") if file.is_file() and not file.name.startswith(".")]
-    new = [file for file in files if file not in before or not file.is_relative_to(folder / "pictures")]
+    pictures = folder / "pictures"
+    same = {file for file in files if file.is_relative_to(pictures) and before.get(file) == file_sha256(file)}
+    new = [file for file in files if file not in same]
+    for gone in (file for file in before if file.is_relative_to(pictures) and not file.exists()):
+        (out / gone.relative_to(folder).as_posix()).remove()
     for file in sorted(new, key=lambda file: (file.parent == folder, file)):
         inside = file.relative_to(folder)
         if inside.parts[0] == ".work":

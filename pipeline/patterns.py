@@ -33,7 +33,7 @@ Place = Annotated[tuple[float, float], Field(description="[along 0-8, across 0-4
 
 
 class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class Aim(_Strict):
@@ -107,6 +107,10 @@ def read_pattern(path: Path) -> Pattern:
     for place in (pattern.cue, pattern.object):
         if place is not None and not (0 < place[0] < 8 and 0 < place[1] < 4):
             raise SettingsError(f"{path}: {list(place)} is not on the table; along is 0 to 8 sights, across 0 to 4.")
+    most = 4 if pattern.aim.cushion in ("head", "foot") else 8
+    if not 0 < pattern.aim.sight < most:
+        raise SettingsError(f"{path}: aim: sight = {pattern.aim.sight:g}; along the {pattern.aim.cushion} cushion "
+                            f"sights run from 0 to {most}.")
     try:
         wanted_roll(pattern.spin)
     except SettingsError as error:

@@ -18,6 +18,7 @@ import pandas as pd
 from pipeline.compare.settings import names_in
 from pipeline.plan_power import Spread, filmed, power_between, power_within, sessions_needed, shots_needed
 from shared.columns import DECLARED, declared_name, is_written_by_us
+from shared.equipment import POCKETS, pocket_name
 from shared.errors import SettingsError
 
 DEFAULT_REPEATS = 5
@@ -50,12 +51,16 @@ class PlanSettings:
 
     def __post_init__(self) -> None:
         for name in ("easy", "hard"):
-            levels_of = {k: names_in(v) for k, v in getattr(self, name).items()}
+            levels_of = {k: tuple(dict.fromkeys(names_in(v))) for k, v in getattr(self, name).items()}
             object.__setattr__(self, name, levels_of)
         for name in ("speeds", "batch"):
             object.__setattr__(self, name, names_in(getattr(self, name)))
         if not self.patterns:
             raise SettingsError("no pattern to plan for; give one with --pattern NAME:POCKET.")
+        for name, target in self.patterns:
+            if target and pocket_name(target) is None:
+                raise SettingsError(f"pattern {name}: {target!r} is no pocket; use one of {', '.join(POCKETS)}.")
+        object.__setattr__(self, "patterns", tuple((name, pocket_name(t) or "") for name, t in self.patterns))
         for name, levels in {**self.easy, **self.hard}.items():
             if len(set(levels)) < 2:
                 raise SettingsError(f"{name}: only one level ({', '.join(levels)}); give two or more to compare.")

@@ -168,6 +168,27 @@ def test_diagrams_and_decisions_lie_with_the_results(stages, store, folder, tmp_
     assert read(f"{address}/measured/pictures/c1-01.png", tmp_path / "p.png").startswith(b"\x89PNG")
 
 
+def test_a_diagram_drawn_anew_takes_the_place_of_the_old_one_and_one_of_no_shot_goes(stages, store, folder, tmp_path):
+    address = put(folder, store)
+    assert measure(address, diagrams=True) == 0
+    pictures = Place(address) / "measured" / "pictures"
+    stale = tmp_path / "stale.png"
+    stale.write_bytes(b"of another run")
+    for name in ("c1-01.png", "c1-02.png"):  # the second of a shot that is no more
+        (pictures / name).put(stale)
+    assert measure(address, diagrams=True, again=True) == 0
+    assert read(f"{pictures.address}/c1-01.png", tmp_path / "p.png").startswith(b"\x89PNG")
+    assert "c1-02.png" not in pictures.files()
+
+
+def test_a_sessions_folder_of_clips_brings_its_settings_with_it(stages, store, folder, tmp_path):
+    address = put(folder, store)
+    assert (folder / "takes.csv").is_file()
+    assert measure(f"{address}/clips") == 0
+    assert (Place(address) / "measured" / "shots.csv").is_file()
+    assert not (Place(address) / "clips" / "measured" / "shots.csv").is_file()
+
+
 def test_results_of_clips_elsewhere_can_come_here_and_the_other_way_round(stages, store, folder, tmp_path):
     address = put(folder, store)
     assert measure(address, out=str(tmp_path / "here")) == 0

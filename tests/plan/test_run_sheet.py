@@ -178,3 +178,9 @@ def test_a_sheet_that_nobody_would_play_is_written_only_if_asked_for():
     with pytest.raises(SettingsError, match=r"^this plan takes 2,400 shots in 4 session\(s\), more than anyone plays"):
         make_plan(PlanSettings(**hard), SPREAD)
     assert len(make_plan(PlanSettings(**wanted, repeats=1200), SPREAD).rows) == 2400
+
+
+def test_a_target_that_is_no_pocket_is_refused_and_a_level_named_twice_counts_once():
+    with pytest.raises(SettingsError, match="pattern a: 'foot-rihgt' is no pocket"):
+        _settings(patterns=(("a", "foot-rihgt"),))
+    assert _settings(easy={"balls": ("clean", "clean", "polished")}, batch=()).easy == {"balls": ("clean", "polished")}

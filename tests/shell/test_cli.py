@@ -82,3 +82,23 @@ def test_a_tilde_is_the_home_folder_in_python_too(tmp_path, monkeypatch):
     with pytest.raises(reboundry.SettingsError, match="no such folder") as refused:
         reboundry.load("~/none")
     assert str(tmp_path / "none") in str(refused.value)
+
+
+@pytest.mark.parametrize("words", [["pool", "s3://b/x", "--out", "ds"], ["pool", "x", "--out=s3://b/ds"],
+                                   ["review", "memory://x"], ["demo", "--out", "s3://b/x"]])
+def test_an_address_where_only_files_of_this_machine_will_do_is_refused(words, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(SystemExit) as ended:
+        main(words)
+    assert ended.value.code == 2
+    assert "only `reboundry measure` takes addresses" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_address_is_refused_in_python_and_one_session_can_be_pooled_alone(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(reboundry.SettingsError, match="takes addresses"):
+        reboundry.demo_sessions("s3://bucket/x")
+    assert list(tmp_path.iterdir()) == []
+    with pytest.raises(reboundry.SettingsError, match="monday"):  # which isn't there, and no session m
+        reboundry.pool("monday", "dataset")
