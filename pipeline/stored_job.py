@@ -13,7 +13,7 @@ from shared.errors import ReboundryError
 from shared.files import file_sha256
 
 SOURCE = "source"  # the record that tells whether the clip is still the one that was looked at
-_SEEN = ("detections.parquet", "pictures.parquet", "rows.parquet")
+_SEEN = ("detections.parquet", "frames.parquet", "pictures.parquet", "rows.parquet")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,7 +47,7 @@ def _measure_in(scratch: Path, stored: StoredTask) -> ClipRecord:
     known = task.entry.record(SOURCE)
     sha256 = str(known.get("sha256", "")) if fingerprint and known.get("fingerprint") == fingerprint else ""
     looked = task.entry.record("look").get("key") == look_key(sha256, task.settings)
-    if task.again or not sha256 or not looked or not task.entry.is_whole("detections", "pictures"):
+    if task.again or not sha256 or not looked or not task.entry.is_whole("detections", "frames", "pictures"):
         stored.clip.fetch(task.clip)
         sha256 = file_sha256(task.clip)
     record = measure_clip(replace(task, sha256=sha256))
