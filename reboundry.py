@@ -49,7 +49,9 @@ __all__ = [
 
 def _place(path: str | _Path) -> _Path:
     """The path, with ~ as the home folder: as the command line takes it. Raises SettingsError for an address."""
-    if "://" in str(path):
+    from pipeline.storage import is_address
+
+    if is_address(str(path)):
         raise SettingsError(f"{path}: only the command `reboundry measure` takes addresses; give a folder or file on "
                             "this machine.")
     return _Path(path).expanduser()

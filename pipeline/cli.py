@@ -67,9 +67,15 @@ def _check_places(words: list[str]) -> None:
         return
     for word in words:
         place = word.partition("=")[2] if word.startswith("--") else word
-        if re.match(r"[a-z][a-z0-9+.-]+://", place):
+        if "://" in place and _is_address(place):
             raise SettingsError(f"{place}: only `reboundry measure` takes addresses; give a folder or file on this "
                                 "machine.")
+
+
+def _is_address(place: str) -> bool:
+    from pipeline.storage import is_address
+
+    return is_address(place)
 
 
 def _leave_stdout() -> None:

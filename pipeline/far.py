@@ -14,12 +14,10 @@ from pipeline.executor import Executor, InProcess, close, local_executor
 from pipeline.mirror import Mirror, StoredExecutor, contents, fetch_results, mirror, put_results, with_earlier
 from pipeline.progress import TerminalProgress
 from pipeline.run import RunOptions, SessionResult, measure_session
-from pipeline.sessions import VIDEO, Session, check_names, find_sessions
+from pipeline.sessions import VIDEO, Session, check_names, find_sessions, holds_a_sessions_clips
 from pipeline.storage import Place, is_address
 from pipeline.terminal import exit_status, run_sessions, show_all
 from shared.errors import ReboundryError
-from shared.session_file import SESSION_FILE
-from shared.take_sheet import TAKES_FILE
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,8 +86,8 @@ def _sessions(paths: Sequence[str], scratch: Path) -> list[tuple[Mirror, Session
             inside, place = place.name, place.parent
             if place.name == "clips":
                 inside, place = f"clips/{inside}", place.parent
-        elif place.name == "clips" and any((place.parent / name).is_file() for name in (SESSION_FILE, TAKES_FILE)):
-            place = place.parent  # its clips: what is said of them lies beside that folder
+        elif holds_a_sessions_clips(place):
+            place = place.parent
         chosen.setdefault(place.address.rstrip("/"), []).append(inside)
     found = []
     for number, (address, inside_it) in enumerate(chosen.items()):

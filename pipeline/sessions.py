@@ -6,12 +6,16 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from shared.errors import SettingsError
 from shared.names import same_letters
 from shared.session_file import SESSION_FILE, read_session
 from shared.settings import SessionSettings
 from shared.take_sheet import DRY_PCT, TAKES_FILE, TakeSheet, read_takes
+
+if TYPE_CHECKING:
+    from pipeline.storage import Place
 
 VIDEO = frozenset((
     ".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".mts", ".m2ts", ".ts", ".mpg", ".mpeg", ".3gp", ".wmv", ".flv",
@@ -85,7 +89,7 @@ def _expand(path: Path) -> Iterable[tuple[Path, list[Path], list[str]]]:
         if path.name in (SESSION_FILE, TAKES_FILE):
             raise SettingsError(f"{path}: is not a clip; give the folder it lies in.")
         return [(_home(path), [path], [])]
-    folder = path.parent if _holds_a_sessions_clips(path) else path
+    folder = path.parent if holds_a_sessions_clips(path) else path
     if clips := _clips_in(folder):
         return [(folder, clips, _of_no_use(folder))]
     if nested := _with_clips(folder):
@@ -98,10 +102,10 @@ def _expand(path: Path) -> Iterable[tuple[Path, list[Path], list[str]]]:
 
 def _home(clip: Path) -> Path:
     """The session folder of a clip: the folder it lies in, or the one above a session's folder clips."""
-    return clip.parent.parent if _holds_a_sessions_clips(clip.parent) else clip.parent
+    return clip.parent.parent if holds_a_sessions_clips(clip.parent) else clip.parent
 
 
-def _holds_a_sessions_clips(folder: Path) -> bool:
+def holds_a_sessions_clips(folder: Path | Place) -> bool:
     """True for the folder clips of a session; one without settings or take sheet above it stands for itself."""
     return folder.name == "clips" and any((folder.parent / name).is_file() for name in (SESSION_FILE, TAKES_FILE))
 

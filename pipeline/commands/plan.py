@@ -79,14 +79,10 @@ def plan(
 
 
 def _pattern(text: str) -> tuple[str, str]:
-    from shared.equipment import POCKETS, pocket_name
-
     name, _, target = text.partition(":")
     if not name.strip():
         raise SettingsError(f"--pattern {text!r}: has no name; write NAME:POCKET, as long-side-bank:foot-right.")
-    if target.strip() and pocket_name(target) is None:
-        raise SettingsError(f"--pattern {text!r}: {target.strip()!r} is no pocket; use one of {', '.join(POCKETS)}.")
-    return name.strip(), pocket_name(target) or ""
+    return name.strip(), target.strip()
 
 
 def _conditions(options: list[str] | None) -> dict[str, tuple[str, ...]]:

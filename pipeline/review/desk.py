@@ -40,6 +40,7 @@ class Desk:
         self.decided = False  # anything, since the page was opened
         self.clips: list[str] = []  # a clip's number is its place here, for as long as the page is open
         self._rows: dict[str, dict[str, Any]] = {}
+        self._recordings: dict[str, str] = {}
         self._behind = ""  # why shots.csv lacks the last decisions
         self._stamp = _stamp(session.out)
         self.load(session)
@@ -51,10 +52,10 @@ class Desk:
             # for the checks behind each verdict; shots.csv keeps only the words
             verdicts = verdicts_of(session.shots, settings, read_patterns(session.folder))
             rows = [{str(k): v for k, v in row.items()} for row in session.shots.to_dict("records")]
+            before, self._recordings = self._recordings, recordings_of(session.out)
             self.session = session
             self.settings: SessionSettings = settings
-            self._recordings = recordings_of(session.out)
-            self._rows = self._named(rows)
+            self._rows = self._named(rows, before)
             self._verdicts: dict[str, Verdict] = dict(zip(self._rows, verdicts, strict=True))
             self.clips += [clip for clip in session.clips if clip not in self.clips]
 
@@ -72,8 +73,9 @@ class Desk:
             if self.decided:  # one that was made while they were written
                 self._write_back()
 
-    def _named(self, rows: list[dict[str, Any]]) -> dict[str, dict[str, Any]]:
-        before = dict(self._rows)
+    def _named(self, rows: list[dict[str, Any]], recordings: dict[str, str]) -> dict[str, dict[str, Any]]:
+        """The shots by their names; ``recordings``: as they were when the names in use were given."""
+        before = {key: row for key, row in self._rows.items() if self._recording(row) == _of(row, recordings)}
         found: dict[str, dict[str, Any]] = {}
         for row in rows:
             key = next((k for k, old in before.items() if _same_strike(old, row)), None)
@@ -84,9 +86,12 @@ class Desk:
             found[key] = row
         return found
 
+    def _recording(self, row: dict[str, Any]) -> str:
+        return _of(row, self._recordings)
+
     def _id(self, row: dict[str, Any]) -> str:
         """A name for a shot that tells nothing of the clip, the evening or the order."""
-        said = f"{row['clip']}|{row['shot_id']}|{float(row['start_s']):.3f}"
+        said = f"{row['clip']}|{self._recording(row)}|{row['shot_id']}|{float(row['start_s']):.3f}"
         return hmac.new(self._secret, said.encode(), hashlib.sha256).hexdigest()[:12]
 
     def order(self, reviewer: str) -> list[str]:
@@ -207,7 +212,7 @@ class Desk:
         return Review(
             decided_at=now(), shot_id=text(row["shot_id"]), clip=text(row["clip"]), start_s=float(row["start_s"]),
             reviewer=reviewer, decision=decision, note=note, blind=blind, verdict=text(row["verdict"]),
-            recording=self._recordings.get(same_letters(text(row["clip"])), ""))
+            recording=self._recording(row))
 
     def _append(self, row: dict[str, Any], reviewer: str, decision: Action, note: str, *, blind: bool) -> None:
         append_reviews(self.session.out, self._review(row, reviewer, decision, note, blind=blind))
@@ -239,6 +244,10 @@ class Desk:
             "speed_class": text(row["speed_class"]), "impact_mps": number(row["cue_impact_speed_mps"]),
             "hidden": hidden, "name": "" if hidden else text(row["shot_id"]), "conditions": conditions,
         }
+
+
+def _of(row: dict[str, Any], recordings: dict[str, str]) -> str:
+    return recordings.get(same_letters(text(row["clip"])), "")
 
 
 def _same_strike(one: dict[str, Any], other: dict[str, Any]) -> bool:

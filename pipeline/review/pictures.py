@@ -93,13 +93,13 @@ class PictureStore:
 
     def __init__(self) -> None:
         self._folder = tempfile.TemporaryDirectory(prefix="reboundry-review-")
-        self._shots: OrderedDict[tuple[Path, float, float], ShotPictures] = OrderedDict()
+        self._shots: OrderedDict[tuple[Path, int, float, float], ShotPictures] = OrderedDict()
         self._lock = threading.Lock()
         self._made = 0
 
     def of(self, path: Path, begin_s: float, end_s: float) -> ShotPictures:
         """A shot's pictures; the shot looked at longest ago makes room."""
-        key = (path, begin_s, end_s)
+        key = (path, path.stat().st_mtime_ns, begin_s, end_s)  # another recording may have come to have its name
         with self._lock:
             if key not in self._shots:
                 self._made += 1

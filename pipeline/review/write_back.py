@@ -34,7 +34,7 @@ def write_back(out: Path) -> None:
     except (KeyError, ValueError, TypeError):
         missing = list(NEEDED)
     if missing:
-        raise SettingsError(f"{path}: is not as `reboundry measure` writes it")
+        raise SettingsError("it is not as `reboundry measure` writes it")
     names = list(rows[0])
     written = io.StringIO()
     writer = csv.DictWriter(written, fieldnames=names, lineterminator="\n")

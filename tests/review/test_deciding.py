@@ -52,10 +52,21 @@ def test_the_keyboard_alone_is_enough_and_focus_shows(deciding, opened):
     taken = reviews(session, "lin")
     assert [decision for _, decision in taken] == ["accept", "reject"]
     assert len({shot for shot, _ in taken}) == 2
+    page.wait_for_selector("#reject[aria-pressed=true]")
     for _ in range(6):
         page.keyboard.press("Tab")
     focused = page.evaluate("() => document.activeElement.tagName")
     assert focused in ("INPUT", "BUTTON", "SELECT", "SUMMARY")
+
+
+def test_who_goes_through_the_list_by_keys_stays_there(deciding, opened):
+    running, _ = deciding
+    page = opened(running.address)
+    sign_in(page, "wim")
+    page.locator("#shot-list button[aria-current=true]").focus()
+    page.keyboard.press("a")
+    page.wait_for_selector("#accept[aria-pressed=true]")
+    assert page.evaluate("() => document.activeElement.matches('#shot-list button[aria-current=true]')")
 
 
 def test_a_decision_is_on_the_shot_chosen_last_however_late_another_is_answered(deciding, opened):

@@ -76,6 +76,22 @@ def test_what_was_measured_in_a_terminal_comes_to_the_page_under_the_names_that_
     assert before.items() <= after.items()
 
 
+def test_a_shot_of_another_recording_gets_a_name_of_its_own(page):
+    """A tab that still shows the old recording must not decide on the new one."""
+    running, out = page
+
+    def names(of_the_second: str) -> dict[str, str]:
+        hashes = (("eveningA_01.mp4", "a" * 64), ("eveningA_04.mp4", of_the_second * 64))
+        (out / "log.jsonl").write_text("".join(json.dumps({"clip": c, "sha256": h}) + "\n" for c, h in hashes))
+        return {s["verdict"]: s["id"] for s in overview(running)["shots"]}
+
+    first, same, replaced = names("b"), names("b"), names("c")
+    assert first == same
+    assert replaced["clean"] == first["clean"]
+    assert replaced["mishit"] != first["mishit"]
+    assert decide(running, first["mishit"], "accept")[0] == 400
+
+
 def test_a_strike_that_is_not_there_any_more_cannot_be_decided_on(page):
     running, out = page
     key = next(s["id"] for s in overview(running)["shots"] if s["verdict"] == "mishit")

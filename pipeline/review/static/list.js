@@ -20,10 +20,12 @@ export function passes(shot, { verdict, decision, text }) {
 export function drawList(shots, current, choose) {
   const list = byId("shot-list");
   const scrolled = [list.scrollTop, list.scrollLeft];
+  const focused = list.contains(document.activeElement) ? document.activeElement.dataset.id : null;
   const shown = shots.filter((shot) => passes(shot, filters()));
   list.replaceChildren(...shown.map((shot) => entry(shot, shot.id === current, choose)));
   byId("list-empty").hidden = shown.length > 0;
   [list.scrollTop, list.scrollLeft] = scrolled;
+  if (focused) list.querySelector(`[data-id="${focused}"]`)?.focus({ preventScroll: true }); // who goes by keys stays there
   list.querySelector("[aria-current=true]")?.scrollIntoView({ block: "nearest", inline: "nearest" });
 }
 
