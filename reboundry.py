@@ -63,8 +63,7 @@ def measure(
     """Measure a session folder, a folder of clips or one clip, and write its files.
 
     out     : where results go; None: ``measured/`` in the session's folder
-    jobs    : clips measured at once, each in a process of its own; 0: one per processor. With more than 1, a script
-              needs its ``if __name__ == "__main__":``, as always with processes
+    jobs    : clips measured at once, each in a process of its own; 0: one per processor
     returns : SessionResult: ``shots``, ``contacts``, ``tracks`` (DataFrames), ``problems`` (a line for each clip or
               row that could not be used), ``folder`` with the files
     raises  : SettingsError for settings or paths of no use; OSError where a file of results can't be written
@@ -72,6 +71,8 @@ def measure(
     from pipeline.executor import get_ready
     from pipeline.sessions import find_sessions
 
+    if jobs < 0:
+        raise SettingsError(f"jobs={jobs}: give how many clips to measure at once; 0: one per processor.")
     sessions = find_sessions([_place(path)])
     if len(sessions) > 1:
         raise SettingsError(f"{path}: holds {len(sessions)} sessions ({', '.join(s.name for s in sessions)}); measure "

@@ -12,8 +12,10 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing.context import BaseContext
+from types import ModuleType
 from typing import Protocol, TypeVar, runtime_checkable
 
 from pipeline.ctrl_c import do_last
@@ -119,7 +121,8 @@ class ProcessPool:
                 while waiting and len(in_hand) < workers and not suspects:  # never more than are really being done
                     index = waiting.popleft()
                     try:
-                        in_hand[pool.submit(work, tasks[index])] = index
+                        with _without_script():
+                            in_hand[pool.submit(work, tasks[index])] = index
                     except BrokenProcessPool:
                         suspects.append(index)
                 yield from ready  # by now the workers have their next tasks, whatever the reader does with these
@@ -143,6 +146,19 @@ class ProcessPool:
             raise
         if suspects:
             self.close()
+
+
+@contextmanager
+def _without_script() -> Iterator[None]:
+    """Hide the script that called us while a worker starts. It would be run once more in there, and without its
+    ``if __name__ == "__main__":`` begin to measure there too; no work of ours is defined in it.
+    """
+    script = sys.modules["__main__"]
+    sys.modules["__main__"] = ModuleType("__main__")
+    try:
+        yield
+    finally:
+        sys.modules["__main__"] = script
 
 
 def _end(pid: int) -> None:

@@ -166,3 +166,17 @@ def test_a_clip_on_its_own_gives_the_same_whoever_measures_it(tmp_path):
     pd.testing.assert_frame_equal(results[0].tracks, results[1].tracks)
     assert not any(log["reused"] for log in logs)
     assert logs[0]["seconds"].keys() == logs[1]["seconds"].keys() >= {"calibrate", "detect", "measure"}
+
+
+@needs_two
+@pytest.mark.parametrize("piped", [False, True])
+def test_a_script_needs_no_guard_to_measure_in_processes(folder, tmp_path, piped):
+    (folder / "c3.mp4").unlink()
+    script = tmp_path / "script.py"
+    code = ("import reboundry\n"
+            f"found = reboundry.measure({str(folder)!r}, jobs=2, diagrams=False)\n"
+            "print(list(found.shots['shot_id']), found.problems)\n")
+    script.write_text(code)
+    ran = subprocess.run([sys.executable, "-" if piped else str(script)], input=code if piped else None, cwd=ROOT,
+                         env=os.environ | {"PYTHONPATH": str(ROOT)}, capture_output=True, text=True, check=False)
+    assert (ran.stdout.strip(), ran.stderr) == ("['c1-01', 'c2-01'] ()", "")
