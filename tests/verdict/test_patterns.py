@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from fixtures.synthetic.physics import Surface, simulate
 from pipeline.consequence import throw_deg
 from pipeline.judging import add_aim, judge_shots, say_why_no_aim
 from pipeline.patterns import aim_error, departure_of, match_pattern, read_pattern, read_patterns
+from pipeline.tolerances import wanted_roll
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.equipment import standard_table
 from shared.errors import SettingsError
@@ -18,6 +21,7 @@ from shared.settings import SessionSettings
 
 TABLE = standard_table()
 EXAMPLES = Path(__file__).parents[2] / "pipeline" / "pattern_examples"
+EVENING = Path(__file__).parents[2] / "fixtures" / "evenings" / "eveningA"
 
 
 @pytest.mark.parametrize("path", sorted(EXAMPLES.glob("*.toml")), ids=lambda p: p.stem)
@@ -29,6 +33,45 @@ def test_every_example_can_be_read_and_has_a_line(path):
     assert pattern.cushions[0] == pattern.aim.cushion
     if pattern.kind == "bank":
         assert abs(pattern.cut_deg(TABLE)) < 60
+
+
+@pytest.mark.parametrize("speed_share", [0.95, 1.0, 1.1])
+@pytest.mark.parametrize("name", ["two-cushion-side", "three-cushion-kick"])
+def test_an_example_over_several_cushions_can_be_played(name, speed_share):
+    """On the surface of our own simulation; the example over one cushion is what the demo's footage shows."""
+    pattern = read_pattern(EXAMPLES / f"{name}.toml")
+    met = _played(pattern, speed_mps=pattern.speed_mps * speed_share)
+    assert [event.get("cushion") for event in met][: len(pattern.cushions)] == list(pattern.cushions)
+    if pattern.target and speed_share == 1.0:  # a faster ball meets the second cushion while it still slides
+        assert met[len(pattern.cushions)].get("pocket") == pattern.target
+    if not pattern.target:
+        at = met[len(pattern.cushions) - 1]["pos_mm"]["cue"]
+        assert min(np.hypot(*np.subtract(at, place)) for place in TABLE.pocket_centres_mm.values()) > 300
+
+
+def test_the_example_over_one_cushion_is_the_demos():
+    pattern = read_pattern(EXAMPLES / "cross-corner.toml")
+    shot = json.loads((EVENING / "eveningA_06.truth.json").read_text())["shots"][0]
+    assert shot["outcome"]["pocket"] == pattern.target
+    assert shot["cushion_sequence"] == list(pattern.cushions)
+    assert shot["first_cushion"]["along_mm"] / TABLE.length_mm * 8 == pytest.approx(pattern.aim.sight, abs=0.05)
+
+
+def _played(pattern, *, speed_mps):
+    """What the banked ball meets after the hit, played by our simulation so that the ball leaves along its line."""
+    ball = "1" if pattern.kind == "bank" else "cue"
+    cue = pattern.place_mm("cue", TABLE)
+    start, heading = pattern.line(TABLE)
+    places = {"cue": tuple(cue)} | ({"1": tuple(start)} if ball == "1" else {})
+    centres = heading
+    for _ in range(6 if ball == "1" else 1):
+        towards = np.array([np.cos(np.radians(centres)), np.sin(np.radians(centres))])
+        path = start - TABLE.ball.diameter_mm * towards - cue if ball == "1" else towards
+        play = simulate(TABLE, Surface(), places=places, strike_s=0.1, velocity_mps=path / np.hypot(*path) * speed_mps,
+                        roll_ratio=wanted_roll(pattern.spin)[0], until_s=8.0)
+        left = next(s.velocity for s in play.stretches[ball] if np.hypot(*s.velocity) > 1)
+        centres += heading - np.degrees(np.arctan2(left[1], left[0]))
+    return [event for event in play.events if ball in event["balls"] and event["kind"] in ("cushion", "pocket")]
 
 
 def test_the_wanted_cut_allows_for_throw_so_that_the_ball_leaves_along_the_line():
