@@ -29,7 +29,7 @@ def footage() -> Path:
 
 
 def copy_evenings(out: Path) -> list[Path]:
-    """Copy clips and take sheets into ``out`` as two session folders; what is there already is left.
+    """Copy clips and take sheets into ``out`` as two session folders. A take sheet that is there is left as it is.
 
     Raises SettingsError where ``out`` can't be written.
     """
@@ -40,7 +40,8 @@ def copy_evenings(out: Path) -> list[Path]:
             target.mkdir(parents=True, exist_ok=True)
             for file in sorted([*source.glob("*.mp4"), source / "takes.csv"]):
                 copy = target / file.name
-                if not copy.exists() or copy.stat().st_size != file.stat().st_size:
+                cut_short = copy.exists() and copy.suffix == ".mp4" and copy.stat().st_size != file.stat().st_size
+                if cut_short or not copy.exists():
                     shutil.copyfile(file, copy)
         except OSError as error:
             words = f"{target}: can't be written to ({error.strerror}); give another folder with --out."

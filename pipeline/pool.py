@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -125,7 +126,10 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
 def read_pool(out: Path, *, contact_columns: Sequence[str] | None = None) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Shots and contacts (all columns, or these) of a dataset as DataFrames. Raises SettingsError where it is none."""
     if not (out / MANIFEST).is_file():
-        raise SettingsError(f"{out}: is no dataset; make one with `reboundry pool SESSION... --out {out}`.")
+        session = (out / "measured").is_dir() or (out / "shots.csv").is_file()
+        given, made = (shlex.quote(str(out)), "dataset") if session else ("SESSION...", shlex.quote(str(out)))
+        raise SettingsError(f"{out}: is {'a session and ' * session}no dataset; make one with `reboundry pool {given} "
+                            f"--out {made}`{f', then `reboundry compare {made}`' * session}.")
     _read_manifest(out)
     return read_partitions(out / "shots"), read_partitions(out / "contacts", contact_columns)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -47,5 +48,6 @@ def demo(
         typer.echo(f"  {page}: the comparison with its pictures")
     for result in results:
         typer.echo(f"  {result.folder / 'report.html'}: the shots with their diagrams; the numbers are in shots.csv")
-    typer.echo(f"  reboundry review {sessions[0].folder}: look through the shots, accept or reject them")
+    first = shlex.quote(str(sessions[0].folder))
+    typer.echo(f"  reboundry review {first}: look through the shots, accept or reject them")
     raise typer.Exit(status)

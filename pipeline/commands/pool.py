@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -34,6 +35,6 @@ def pool(
             f"{len(report.added)} added or changed, {len(report.unchanged)} unchanged."
         )
         typer.echo(f"  {out / 'shots.csv'}: one row per shot; {out / 'sessions.csv'}: where they came from")
-        typer.echo(f"  next: reboundry compare {out}")
+        typer.echo(f"  next: reboundry compare {shlex.quote(str(out))}")
     if report.failed:
         raise typer.Exit(EXIT_SOME_FAILED)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
 import shutil
 
 import duckdb
@@ -40,6 +42,19 @@ def three(tmp_path):
         _session(tmp_path, "evening-2", seed=2, cloth="new", temperature_c=30.0, humidity_pct=70.0),
         _session(tmp_path, "evening-3", seed=3, cloth="new"),
     ]
+
+
+def test_comparing_a_session_says_how_to_make_a_dataset_of_it(three, tmp_path, monkeypatch):
+    """By commands that work as they are printed, also where a folder's name holds a space."""
+    session = three[0].rename(tmp_path / "evening 1")
+    monkeypatch.chdir(tmp_path)
+    for given in (session, session / "measured"):
+        ran = CliRunner().invoke(app, ["compare", str(given)])
+        said = str(ran.exception or ran.output)
+        for command in re.findall(r"`reboundry ([^`]+)`", said):
+            assert CliRunner().invoke(app, shlex.split(command)).exit_code == 0, said
+        assert said.count("`reboundry") == 2
+        shutil.rmtree("dataset")
 
 
 def test_dataset_reads_back_as_one_table(three, tmp_path):

@@ -10,6 +10,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from pipeline.demo import copy_evenings
+
 ROOT = Path(__file__).resolve().parents[2]
 EVENINGS = ROOT / "fixtures" / "evenings"
 
@@ -76,3 +78,14 @@ def test_the_log_has_a_line_for_every_clip(demo):
     log = [json.loads(line) for line in (out / "eveningA" / "measured" / "log.jsonl").read_text().splitlines()]
     assert [line["status"] for line in log] == ["measured"] * 6
     assert all(line["frames"] > 100 and line["seconds"]["detect"] > 0 for line in log)
+
+
+def test_a_take_sheet_that_was_written_in_is_left_and_a_clip_cut_short_is_copied_again(tmp_path):
+    evening = copy_evenings(tmp_path)[0]
+    (evening / "takes.csv").write_text("clip,cloth\n")
+    clip = evening / "eveningA_01.mp4"
+    whole = clip.stat().st_size
+    clip.write_bytes(b"cut short")
+    copy_evenings(tmp_path)
+    assert (evening / "takes.csv").read_text() == "clip,cloth\n"
+    assert clip.stat().st_size == whole
