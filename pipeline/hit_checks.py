@@ -44,8 +44,9 @@ class Check:
     def doubt(self) -> str:
         """In words, that the measurement cannot tell."""
         name, unit = _NAMES[self.name]
+        vague = ", its uncertainty being larger than that" if self.state == "cannot-tell" else ""
         return (f"{name} {_show(self.measured, 2)}{unit} may or may not be within {self.tolerance:.2f}{unit} "
-                f"of the wanted {self.wanted:z.2f}{unit}")
+                f"of the wanted {self.wanted:z.2f}{unit}{vague}")
 
 
 _NAMES = {"roll": ("roll ratio", ""), "drift": ("drift", "°"), "cross": ("cross ratio", ""), "cut": ("cut", "°"),
@@ -127,9 +128,16 @@ def _cut(hit: Hit, intended: Intention, tolerances: Tolerances) -> Check | None:
     if abs(wanted) < tolerances.cut_deg:
         how = f"not full: object ball cut to the {_hand(cut.value)}"
     else:
-        how = "thin hit" if abs(cut.value) > abs(wanted) else "thick hit"
-    words = f"{how}, cut {_show(cut, 1)}°, wanted {wanted:z.1f}° ({who}) within {tolerances.cut_deg:.1f}°"
+        how = _fullness(cut, wanted, tolerances.confidence_k)
+    words = f"{how}: cut {_show(cut, 1)}°, wanted {wanted:z.1f}° ({who}) within {tolerances.cut_deg:.1f}°"
     return _check("cut", cut, wanted, tolerances.cut_deg, words, tolerances)
+
+
+def _fullness(cut: Measured, wanted: float, k: float) -> str:
+    """How a hit differs from a wanted cut; one beyond full is on the wrong side where that is more than noise."""
+    if cut.value * wanted < 0 and abs(cut.value) > k * cut.u:
+        return "wrong side"
+    return "thin hit" if abs(cut.value) > abs(wanted) else "thick hit"
 
 
 def _side(hit: Hit, intended: Intention, tolerances: Tolerances, radius_mm: float) -> Check | None:

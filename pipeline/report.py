@@ -113,8 +113,11 @@ def short_reason(reason: str) -> str:
     if head == "uncertain":
         inner, colon, _ = rest.partition(":")
         named = colon and "±" not in inner and len(inner) < 20
-        unseen = "does not show" in rest or "would not show" in rest
-        return f"uncertain: {inner.strip() if named else 'does not show' if unseen else 'near a tolerance'}"
+        if named:
+            return f"uncertain: {inner.strip()}"
+        if "does not show" in rest or "would not show" in rest:
+            return "uncertain: does not show"
+        return f"uncertain: {'measured too vaguely' if 'its uncertainty' in rest else 'near a tolerance'}"
     if not rest:
         return "tracking or a missing measure"
     return head.partition(",")[0]

@@ -1,7 +1,9 @@
 """A hit judged: clean, mishit or unusable. Blind to the outcome: nothing after the first cushion is an argument.
 
 Beyond a tolerance with confidence is a mishit, within all of them with confidence is clean. In between the best
-estimate decides and the reason starts with "uncertain:". Reasons are plain words with numbers.
+estimate decides and the reason starts with "uncertain:". A measure that is less certain than its tolerance is wide
+would make mis-hits by chance: it decides nothing and is named in the same way; where it is the roll, that bank is
+unusable. Reasons are plain words with numbers.
 """
 
 from __future__ import annotations

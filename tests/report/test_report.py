@@ -105,7 +105,10 @@ def test_the_page_is_sound_html(measured):
     ("follow: cue ball's roll ratio 0.65 ± 0.03, wanted 0", "follow"),
     ("not full: object ball cut to the left, cut 3.0", "not full"),
     ("uncertain: side: object ball thrown 1.3", "uncertain: side"),
+    ("thin hit: cut 14.0 ± 0.1°, wanted 8.0° (usual for long) within 1.4°", "thin hit"),
     ("uncertain: roll ratio 0.2 ± 0.1 may or may not", "uncertain: near a tolerance"),
+    ("uncertain: aim 3.5 ± 2.1° may or may not be within 1.4°, its uncertainty being larger than that",
+     "uncertain: measured too vaguely"),
     ("uncertain: side would not show: neither throw nor marks on the ball were measured", "uncertain: does not show"),
     ("balls seen in 30 % of the frames, needs 60 %", "tracking or a missing measure"),
 ])

@@ -10,9 +10,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from pipeline.compare.counting import why_left_out
 from pipeline.hit import HIT_COLUMNS, QUALITY_COLUMNS, Hit, Measured, TrackQuality
 from pipeline.hit_checks import Intention, check_hit
 from pipeline.judging import judge_shots
+from pipeline.report import short_reason
 from pipeline.tolerances import derive_tolerances, read_tolerances
 from pipeline.verdict import judge
 from shared.columns import SHOTS
@@ -110,6 +112,31 @@ def test_a_vague_throw_does_not_make_a_mishit():
     found = verdict(hit(throw_deg=(2.0, 1.5)))
     assert found.verdict == "clean"
     assert "throw" in found.reasons[0]
+
+
+def test_what_is_less_certain_than_its_tolerance_is_wide_decides_nothing_and_says_so():
+    for off in (0.5, 2.5):  # either side of the tolerance
+        found = verdict(hit(aim_error_deg=(off * TOLERANCES.aim_deg, 1.5 * TOLERANCES.aim_deg)))
+        assert found.verdict == "clean"
+        assert found.reasons[0].startswith("uncertain: aim")
+        assert found.reasons[0].endswith("its uncertainty being larger than that")
+    near = verdict(hit(aim_error_deg=(0.9 * TOLERANCES.aim_deg, 0.5 * TOLERANCES.aim_deg)))
+    assert "uncertainty" not in near.reasons[0]
+
+
+@pytest.mark.parametrize(("cut", "short"), [
+    ((14.0, 0.1), "thin hit"), ((2.0, 0.1), "thick hit"), ((-9.0, 0.1), "wrong side"), ((-3.0, 0.1), "wrong side"),
+    ((-0.1, 0.2), "thick hit"),  # full, as far as it can be told
+])
+def test_a_cut_is_told_by_how_it_differs_from_the_wanted_one(cut, short):
+    for hand in (1, -1):
+        wanted = Intention(cut_deg=hand * 8.0, cut_from="pattern")
+        reasons = verdict(hit(cut_angle_deg=(hand * cut[0], cut[1])), wanted).reasons
+        assert any(reason.startswith(f"{short}: cut ") for reason in reasons), reasons
+        assert short in {short_reason(reason) for reason in reasons}
+        left_out = pd.DataFrame({"reasons": ["; ".join(reasons)], "review": [""]})
+        assert f"{short} " in why_left_out(left_out) + " "
+        assert "wanted" not in why_left_out(left_out)
 
 
 def test_a_hit_that_cannot_show_side_says_so():
