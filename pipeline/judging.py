@@ -13,6 +13,7 @@ from pipeline.consequence import throw_deg
 from pipeline.hit import hit_of, quality_of
 from pipeline.hit_checks import Intention
 from pipeline.patterns import Pattern, aim_error, departure_of, match_pattern
+from pipeline.speed_classes import class_speeds, same_class
 from pipeline.tolerances import Tolerances, read_tolerances, wanted_roll
 from pipeline.verdict import Verdict, judge
 from shared.columns import join_notes
@@ -94,9 +95,12 @@ def intentions(
     """What was wanted of each shot: its pattern's word first, then session.toml's, then the session's own usual.
 
     The usual cut (and the usual speed of a declared class) is the median over the shots of the same declared pattern,
-    if there are at least four: a player who cuts a pattern by 8 degrees every time means to.
+    if there are at least four: a player who cuts a pattern by 8 degrees every time means to. What session.toml says of
+    a speed class goes before its pattern's speed, which is of the pattern's own class where it names one; a shot
+    without a class has its pattern's. Capitals make no other class.
     """
-    general = _general(settings)
+    general, told = _general(settings), class_speeds(settings.tolerances)
+    shots = shots.assign(speed_class=shots["speed_class"].astype("string").map(same_class, na_action="ignore"))
     rows = _records(shots)
     cuts = _medians(shots, ["pattern"], "cut_angle_deg")
     speeds = _medians(shots, ["pattern", "speed_class"], "cue_impact_speed_mps")
@@ -108,11 +112,12 @@ def intentions(
         speed_class, kind = _text(row["speed_class"]), _text(row["kind"])
         pattern = patterns.get(name)
         if pattern is not None:
-            wanted = _from_pattern(wanted, pattern, settings)
-        own_speed = settings.tolerances.get(f"speed_{speed_class}_mps") if speed_class else None
+            wanted = _from_pattern(wanted, pattern, settings, speed_class)
+        own = speed_class or same_class(pattern.speed_class if pattern else "")
+        own_speed = told.get(own)
         usual = (kicks if kind == "kick" else speeds).get((name, speed_class)) if speed_class else None
         if own_speed is not None:
-            wanted = replace(wanted, speed_mps=float(own_speed), speed_from=f"class {speed_class} in session.toml")
+            wanted = replace(wanted, speed_mps=own_speed, speed_from=f"class {own} in session.toml")
         elif wanted.speed_mps is None and usual is not None:
             wanted = replace(wanted, speed_mps=usual, speed_from=f"usual for class {speed_class}")
         if name:
@@ -132,13 +137,20 @@ def _general(settings: SessionSettings) -> Intention:
     return intended if cut is None else replace(intended, cut_deg=float(cut), cut_from="session.toml")
 
 
-def _from_pattern(wanted: Intention, pattern: Pattern, settings: SessionSettings) -> Intention:
+def _from_pattern(wanted: Intention, pattern: Pattern, settings: SessionSettings, speed_class: str) -> Intention:
+    """``speed_class``: the shot's, "" where none was declared."""
+    speed, who = pattern.speed_mps, f"pattern {pattern.name}"
+    if speed is not None and speed_class:
+        if not pattern.speed_class:
+            who += ", whose file names no speed_class"
+        elif same_class(pattern.speed_class) != speed_class:
+            speed = None
     roll, roll_tolerance = wanted_roll(pattern.spin, settings.tolerances)
     cut = pattern.cut_deg(settings.table)
     return replace(
         wanted, roll_ratio=roll, roll_tolerance=roll_tolerance, stroke=_stroke_word(pattern.spin),
         side_ratio=pattern.side_ratio, cut_deg=cut, cut_from=f"pattern {pattern.name}" if cut is not None else "",
-        speed_mps=pattern.speed_mps, speed_from=f"pattern {pattern.name}" if pattern.speed_mps else "",
+        speed_mps=speed, speed_from=who if speed else "",
     )
 
 

@@ -44,7 +44,11 @@ class Aim(_Strict):
 
 
 class Pattern(_Strict):
-    """One pattern as its file says it; ``speed_mps`` is the cue ball's at the hit (bank) or the strike (kick)."""
+    """One pattern as its file says it.
+
+    ``speed_mps``: the cue ball's at the hit (bank) or the strike (kick), of shots whose declared class is
+    ``speed_class`` or blank; of every class where that is blank.
+    """
 
     name: str
     title: str = ""

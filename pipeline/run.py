@@ -24,6 +24,7 @@ from pipeline.patterns import read_patterns
 from pipeline.physics import Friction
 from pipeline.review_file import read_reviews
 from pipeline.sessions import Session
+from pipeline.speed_classes import without_shots
 from pipeline.targets import Targets, declared_targets, matched_targets
 from pipeline.work import Work, measures_key
 from shared.columns import CONTACTS
@@ -133,7 +134,7 @@ class _Run:
         _make_folder(self.out)
         for line in self.session.problems:
             self._problem(line)
-        for line in self.session.remarks:
+        for line in (*self.session.remarks, *self._unused_classes()):
             self.progress.say(line)
         try:
             self._measure_each()
@@ -257,6 +258,12 @@ class _Run:
         settings = corrected(self.session.settings, read_corrections(self.out), clip.name)
         return ClipTask(clip=clip, entry=self.work.entry(clip), settings=settings, targets=targets,
                         again=self.options.again)
+
+    def _unused_classes(self) -> list[str]:
+        """A line for each speed of a class that is none of this session's."""
+        classes = [take.declared.get("speed_class", "") for take in self.session.takes.takes]
+        classes += [pattern.speed_class for pattern in self._patterns.values()]
+        return without_shots(self.session.settings.tolerances, classes)
 
     def _match_patterns(self) -> None:
         """Remember what patterns the lie of the balls shows, whose targets the last measuring then knows."""

@@ -8,6 +8,7 @@ from math import atan, degrees, isfinite
 from types import MappingProxyType
 
 from pipeline.consequence import BALL_RESTITUTION, opening_mm, sensitivity
+from pipeline.speed_classes import class_of_key, class_speeds
 from shared.equipment import Table
 from shared.errors import SettingsError
 
@@ -72,12 +73,13 @@ def read_tolerances(table: Table, given: Mapping[str, float | str]) -> Tolerance
         if key == "wanted_cut_deg":
             _finite(key, value)
             continue
-        if key not in NUMBER_KEYS and not (key.startswith("speed_") and key.endswith("_mps")):
+        if key not in NUMBER_KEYS and not class_of_key(key):
             raise SettingsError(
                 f"[tolerances]: {key!r} is not known; use {', '.join(NUMBER_KEYS + WANTED_KEYS)} or speed_CLASS_mps."
             )
         if not _finite(key, value) > 0:
             raise SettingsError(f"[tolerances]: {key} = {value!r} must be a number above 0.")
+    class_speeds(given)
     base = derive_tolerances(table, pocket_share=float(given.get("pocket_share", 1.0)))
     own = {key: float(given[key]) for key in NUMBER_KEYS if key in given}
     return Tolerances(**{**{field.name: getattr(base, field.name) for field in fields(base)}, **own})

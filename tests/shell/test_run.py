@@ -153,6 +153,17 @@ def test_a_changed_tolerance_is_judged_anew_without_decoding_or_measuring(folder
     assert set(result.shots["verdict"]) == {"unusable"}
 
 
+def test_the_speed_of_a_class_that_no_shot_has_is_a_remark(folder, stages):
+    (folder / "session.toml").write_text("[tolerances]\nspeed_medum_mps = 2.2\nspeed_soft_mps = 1.3\n")
+    (folder / "takes.csv").write_text("clip,speed_class\nc1.mp4,Medium\nc2.mp4,Soft\nc10.mp4,Soft\n")
+    lines = Lines()
+    result = run(folder, lines)
+    (line,) = [line for line in lines.lines if "class" in line]
+    assert line.startswith("[tolerances]: speed_medum_mps: ")
+    assert line.endswith("The nearest is 'Medium'.")
+    assert result.problems == ()
+
+
 def test_another_table_is_decoded_again(folder, stages):
     run(folder)
     stages.looked.clear()

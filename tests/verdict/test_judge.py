@@ -14,7 +14,9 @@ from pipeline.compare.counting import why_left_out
 from pipeline.hit import HIT_COLUMNS, QUALITY_COLUMNS, Hit, Measured, TrackQuality
 from pipeline.hit_checks import Intention, check_hit
 from pipeline.judging import judge_shots
+from pipeline.patterns import Pattern
 from pipeline.report import short_reason
+from pipeline.speed_classes import without_shots
 from pipeline.tolerances import derive_tolerances, read_tolerances
 from pipeline.verdict import judge
 from shared.columns import SHOTS
@@ -196,6 +198,8 @@ def test_tolerances_shrink_with_the_share_of_the_pocket_and_can_be_set():
     ({"wanted_cut_deg": [1]}, "must be a number"),
     ({"wanted_spin": "stnu"}, "'stnu' is not known; use stun, follow"),
     ({"wanted_spin": True}, "must be a number"),
+    ({"speed_mps": 2.2}, "'speed_mps' is not known"),
+    ({"speed_Medium_mps": 2.2, "speed_medium_mps": 2.0}, "mean the same class; remove one"),
 ])
 def test_a_tolerance_of_no_use_is_refused_in_one_line(given, words):
     with pytest.raises(SettingsError, match=words):
@@ -237,6 +241,40 @@ def test_a_speed_class_counts_in_metres_per_second_only():
     assert judge_shots(shots, SessionSettings()).loc[0, "verdict"] == "clean"  # what is medium here was not said
     said = SessionSettings(tolerances={"speed_medium_mps": 2.2})
     assert "hard: 3.20" in judge_shots(shots, said).loc[0, "reasons"]
+    assert "hard: 3.20" in judge_shots(shots.assign(speed_class=" Medium"), said).loc[0, "reasons"]
+
+
+def verdicts_by_speed(pattern=None, tolerances=None, classes=("soft", "Medium", "firm", None)):
+    """Verdict by class of stun shots at 1.3, 2.2, 3.2 and (without a class) 2.2 m/s."""
+    shots = rows(np.random.default_rng(3), 4).assign(
+        cue_roll_ratio=0.0, cut_angle_deg=0.0, throw_deg=0.0, speed_class=pd.array(classes, dtype="string"),
+        cue_impact_speed_mps=[1.3, 2.2, 3.2, 2.2])
+    patterns = {"long": Pattern(name="long", kind="kick", cue=(3.0, 2.0), aim={"cushion": "left", "sight": 5.0},
+                                **pattern)} if pattern else {}
+    return judge_shots(shots, SessionSettings(tolerances=tolerances or {}), patterns)
+
+
+def test_a_patterns_speed_is_that_of_its_own_class():
+    only_medium = {"speed_mps": 2.2, "speed_class": "medium"}
+    assert verdicts_by_speed(only_medium)["verdict"].tolist() == ["clean"] * 4
+    off = verdicts_by_speed(only_medium, classes=("medium", "medium", "MEDIUM", "soft"))
+    assert off["verdict"].tolist() == ["mishit", "clean", "mishit", "clean"]
+    every = verdicts_by_speed({"speed_mps": 2.2})  # it names no class: of all of them, which the reason says
+    assert every["verdict"].tolist() == ["mishit", "clean", "mishit", "clean"]
+    assert "pattern long, whose file names no speed_class" in every.loc[0, "reasons"]
+
+
+def test_a_shot_without_a_class_has_its_patterns():
+    hard = verdicts_by_speed({"speed_class": "medium"}, {"speed_medium_mps": 1.2})
+    assert hard["verdict"].tolist() == ["clean", "mishit", "clean", "mishit"]
+
+
+def test_a_class_that_no_shot_has_is_named():
+    given = {"speed_medum_mps": 2.2, "speed_soft_mps": 1.3, "roll_ratio": 0.2, "speed_share": 0.2}
+    (line,) = without_shots(given, ["Medium", "soft", ""])
+    assert "speed_medum_mps" in line
+    assert "'Medium'" in line
+    assert without_shots({"speed_medium_mps": 2.2}, ["Medium"]) == []
 
 
 # ------------------------------------------------------------------ blind to the outcome
