@@ -215,7 +215,8 @@ def _column_values(name: str, cells: list[str]) -> list[Value | None]:
 def _number(cell: str) -> float | None:
     if not re.fullmatch(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", cell):
         return None
-    return float(cell.replace(",", "."))
+    number = float(cell.replace(",", "."))
+    return number if math.isfinite(number) else None  # of too many digits for one
 
 
 def _shot_number(cell: str) -> int | None:

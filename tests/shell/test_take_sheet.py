@@ -74,6 +74,13 @@ def test_a_column_that_the_program_writes_is_refused_in_any_case(tmp_path, name)
         read_takes(sheet(tmp_path, f"clip,{name}\na_01.mp4,x\n"), CLIPS)
 
 
+def test_a_number_too_large_for_one_is_none(tmp_path):
+    takes = read_takes(sheet(tmp_path, "clip,shot,chalk\na_01.mp4,1e400,1\na_02.mp4,1,1e999\n"), CLIPS)
+    (line,) = takes.problems
+    assert line == "takes.csv row 2: shot '1e400' of a_01.mp4 is not a whole number from 1; correct it."
+    assert takes.conditions("a_02.mp4", 1) == {"chalk": "1e999"}
+
+
 def test_columns_that_differ_by_case_alone_are_refused(tmp_path):
     with pytest.raises(SettingsError, match="'cloth' twice"):
         read_takes(sheet(tmp_path, "clip,Cloth,cloth\na_01.mp4,new,worn\n"), CLIPS)
