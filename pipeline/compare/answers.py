@@ -34,7 +34,7 @@ def answer(
     used = str(row["used"])
     value = float(row[f"{used}_diff"])
     a, b = level_words(str(row["factor"]), str(row["a"])), level_words(str(row["factor"]), str(row["b"]))
-    at = f", {_at_words(str(row['at']))}" if row["at"] else ""
+    at = f", with {row['at_words']}" if row["at_words"] else ""
     head = f"{_capital(stratum)}: " if stratum else ""
     against = f"{b} against {a}{at}{_PARTS.get(str(row.get('part', '')), '')}"
     some = int(row[f"{used}_n"]) if math.isfinite(value) else 0
@@ -143,15 +143,6 @@ def _aim(value: float, response: Response, ground: Ground) -> str:
 def _number(value: float, response: Response) -> str:
     unit = response.unit if response.unit == "°" or not response.unit else f" {response.unit}"
     return f"{value:.{response.digits}f}{unit}"
-
-
-def _at_words(at: str) -> str:
-    """'cloth new, balls clean' -> 'on new cloth, clean balls'."""
-    parts = []
-    for piece in at.split(", "):
-        factor, _, level = piece.partition(" ")
-        parts.append(level_words(factor, level))
-    return "with " + ", ".join(parts)
 
 
 def _capital(text: str) -> str:

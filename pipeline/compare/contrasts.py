@@ -13,6 +13,7 @@ from pipeline.compare.design import Contrast, Design
 from pipeline.compare.effects import Interval, equivalence_test, hedges_correction, hedges_g
 from pipeline.compare.model import Estimate, LinearFit
 from pipeline.compare.settings import CompareSettings
+from pipeline.condition_words import level_words
 
 BETWEEN, INSIDE = "between sessions", "inside sessions"  # the column ``part``
 _UNTOLD = ("not told apart", "not estimable")
@@ -162,7 +163,8 @@ def _names(contrast: Contrast) -> dict[str, object]:
         "factor": contrast.factor,
         "a": contrast.a,
         "b": contrast.b,
-        "at": contrast.at,
+        "at": ", ".join(f"{factor} {level}" for factor, level in contrast.at),
+        "at_words": ", ".join(level_words(factor, level) for factor, level in contrast.at),
         "main": contrast.main,
     }
 

@@ -8,7 +8,10 @@ from collections.abc import Sequence
 import pandas as pd
 
 from pipeline.compare.conditions import texts_of
+from pipeline.compare.labels import column_of, condition_of
 
+#: columns of the counts beside the conditions'
+COUNT_COLUMNS = ("shots", "counted", "mishit", "unusable", "rejected_by_person", "accepted_by_person", "why_left_out")
 _MOST_REASONS = 6  # combinations of reasons that are named
 
 
@@ -22,8 +25,8 @@ def counted_mask(shots: pd.DataFrame) -> pd.Series:
 
 
 def none_told(column: str) -> str:
-    """What a shot's cell is called where it is empty: '(no pattern)'."""
-    return f"(no {column.replace('_', ' ')})"
+    """What a shot's cell in this column of the counts is called where it is empty: '(no pattern)'."""
+    return f"(no {condition_of(column).replace('_', ' ')})"
 
 
 def _filled(cells: pd.Series, empty: str) -> pd.Series:
@@ -39,7 +42,7 @@ def count_shots(shots: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     looked_at = shots[[c for c in ("verdict", "review", "counted", "reasons") if c in shots]]
     rows = []
     for key, part in looked_at.groupby(groups, sort=True, dropna=False):
-        names = list(by) or ["all"]
+        names = [column_of(name, COUNT_COLUMNS) for name in by] or ["all"]
         row = dict(zip(names, key if isinstance(key, tuple) else (key,), strict=True))
         verdict = part["verdict"].astype("string").fillna("")
         review = part["review"].astype("string").fillna("")

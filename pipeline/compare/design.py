@@ -20,12 +20,13 @@ Level = str | float
 
 @dataclass(frozen=True)
 class Contrast:
-    """``b`` minus ``a`` of one factor, averaged over the other factors' levels, or at one of them (``at``)."""
+    """``b`` minus ``a`` of one factor, averaged over the other factors' levels, or at one of each (``at``: pairs of
+    factor and level)."""
 
     factor: str
     a: str
     b: str
-    at: str
+    at: tuple[tuple[str, str], ...]
     row: tuple[float, ...]
     main: bool
     span: float = np.nan  # of a slope: b - a
@@ -112,10 +113,10 @@ class Design:
             pairs = list(itertools.combinations(_steps(factor), 2))
             for a, b in pairs:
                 rows = [self.row({**c, factor.name: b}) - self.row({**c, factor.name: a}) for c in grid]
-                out.append(self._contrast(factor, a, b, "", np.mean(rows, axis=0), main=True))
+                out.append(self._contrast(factor, a, b, (), np.mean(rows, axis=0), main=True))
                 if others and self.interactions:
                     for cell, row in zip(grid, rows, strict=True):
-                        at = ", ".join(f"{f.name} {_step_text(f, cell[f.name])}" for f in others)
+                        at = tuple((f.name, _step_text(f, cell[f.name])) for f in others)
                         out.append(self._contrast(factor, a, b, at, row, main=False))
             if factor.inside:
                 out.append(self._drift(factor, *factor.inside))
@@ -157,7 +158,9 @@ class Design:
         return np.column_stack([(values == level).to_numpy(dtype=float) for level in factor.levels[1:]])
 
     @staticmethod
-    def _contrast(factor: Factor, a: Level, b: Level, at: str, row: Array, *, main: bool) -> Contrast:
+    def _contrast(
+        factor: Factor, a: Level, b: Level, at: tuple[tuple[str, str], ...], row: Array, *, main: bool
+    ) -> Contrast:
         if isinstance(a, str) or isinstance(b, str):
             return Contrast(factor.name, _text(a), _text(b), at, tuple(row), main)
         return Contrast(factor.name, reading(a, b - a), reading(b, b - a), at, tuple(row), main, b - a)
@@ -167,7 +170,7 @@ class Design:
         row = np.zeros(self.n_columns)
         before = self.factors[: self.factors.index(factor)]
         row[len(self.strata) + sum(_columns(f) for f in before) + _width(factor)] = b - a
-        return Contrast(factor.name, reading(a, b - a), reading(b, b - a), "", tuple(row), True, b - a, inside=True)
+        return Contrast(factor.name, reading(a, b - a), reading(b, b - a), (), tuple(row), True, b - a, inside=True)
 
 
 def _steps(factor: Factor) -> list[Level]:

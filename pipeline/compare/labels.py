@@ -1,13 +1,30 @@
-"""Labels of rows, worked out once for each that occurs: a million shots have few conditions."""
+"""Labels of rows, worked out once for each that occurs (a million shots have few conditions), and names of columns."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from typing import cast
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
+#: columns of the means beside the conditions'
+MEAN_COLUMNS = (
+    "response", "unit", "stratum", "n", "mean", "sd",
+    *(f"{kind}_{what}" for kind in ("raw", "adjusted") for what in ("mean", "low", "high")),
+)
+_CONDITION = " (condition)"
+
+
+def column_of(name: str, own: Collection[str]) -> str:
+    """A condition's column in a table that has columns of its ``own``: none may hide another."""
+    return f"{name}{_CONDITION}" if name in own else name
+
+
+def condition_of(column: str) -> str:
+    """The condition of such a column."""
+    return column.removesuffix(_CONDITION)
 
 
 def labels(cells: pd.Series) -> pd.Categorical:

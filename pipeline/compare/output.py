@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline.compare.comparison import ALL, TABLE, Comparison
-from pipeline.compare.counting import counted_mask
+from pipeline.compare.counting import COUNT_COLUMNS, counted_mask
 from pipeline.compare.drawn import shots_to_draw
 from pipeline.compare.on_table import arrival_picture, fan_picture
 from pipeline.compare.page import comparison_page
@@ -60,7 +60,7 @@ def draw(comparison: Comparison, contacts: pd.DataFrame, tracks: pd.DataFrame) -
     """Section -> (caption, SVG)."""
     c = comparison
     pictures: Pictures = {"counts": [], "table": []}
-    names = [n for n in c.counts.columns if n not in _COUNT_COLUMNS]
+    names = [n for n in c.counts.columns if n not in COUNT_COLUMNS]
     pictures["counts"].append(("Counted shots and those left out, by condition", svg(counts_picture(c.counts, names))))
     for r in c.responses:
         figures = pictures.setdefault(r.name, [])
@@ -92,9 +92,3 @@ def draw(comparison: Comparison, contacts: pd.DataFrame, tracks: pd.DataFrame) -
             if figure is not None:
                 pictures["table"].append((head + caption + some, svg(figure)))
     return pictures
-
-
-_COUNT_COLUMNS = frozenset(
-    ("shots", "counted", "mishit", "unusable", "rejected_by_person", "accepted_by_person", "why_left_out")
-)
-

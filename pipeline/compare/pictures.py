@@ -18,6 +18,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from pipeline.compare.conditions import Factor
+from pipeline.compare.labels import MEAN_COLUMNS, column_of
 from pipeline.compare.responses import Response
 from pipeline.compare.settings import percent
 from pipeline.plain_labels import plain_labels
@@ -109,15 +110,17 @@ def _row_name(row: pd.Series) -> str:
 
 def interaction_picture(means: pd.DataFrame, factors: Sequence[Factor], response: Response) -> Figure | None:
     """Means of one factor's levels, a line a level of the other; None with fewer than two named factors."""
-    named = [f for f in factors if not f.is_slope and f.name in means]
+    columns = {f.name: column_of(f.name, MEAN_COLUMNS) for f in factors}
+    named = [f for f in factors if not f.is_slope and columns[f.name] in means]
     if len(named) < 2 or means.empty:
         return None
     across, lines = named[1], named[0]
     kind = "adjusted" if means["adjusted_mean"].notna().any() else "raw"
+    shown = [f"{kind}_mean", f"{kind}_low", f"{kind}_high"]
     figure = Figure(figsize=(5.6, 3.8), layout="constrained")
     axes = figure.add_subplot()
     for i, level in enumerate(lines.levels):
-        rows = means[means[lines.name] == level].groupby(across.name)[[f"{kind}_mean", f"{kind}_low", f"{kind}_high"]]
+        rows = means[means[columns[lines.name]] == level].groupby(columns[across.name])[shown]
         part = rows.mean().reindex(list(across.levels))
         x = np.arange(len(part)) + 0.05 * (i - (len(lines.levels) - 1) / 2)
         mean = part[f"{kind}_mean"].to_numpy(dtype=float)

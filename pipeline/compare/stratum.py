@@ -17,7 +17,7 @@ from pipeline.compare.covariates import Adjustment, choose_covariates, not_adjus
 from pipeline.compare.design import Design
 from pipeline.compare.diagnostics import diagnose, far_from_the_rest
 from pipeline.compare.ground import Ground
-from pipeline.compare.labels import combinations, used
+from pipeline.compare.labels import MEAN_COLUMNS, column_of, combinations, used
 from pipeline.compare.model import LinearFit, TooFewShots, fit_linear
 from pipeline.compare.responses import Response, usual_covariates
 from pipeline.compare.rows import Rows, complete_rows, factors_present, with_cells, with_means
@@ -251,7 +251,7 @@ def _means(
         first = int(np.flatnonzero(mine)[0])
         levels: dict[str, str | float] = {name: str(rows.levels[name].iloc[first]) for name in words}
         y = rows.y[mine]
-        row: dict[str, object] = dict(levels)
+        row: dict[str, object] = {column_of(name, MEAN_COLUMNS): level for name, level in levels.items()}
         row |= {"n": len(y), "mean": float(y.mean()), "sd": float(y.std(ddof=1)) if len(y) > 1 else math.nan}
         at = {f.name: levels.get(f.name, (f.low + f.high) / 2) for f in design.factors}
         for kind, fit in (("raw", raw), ("adjusted", adjusted)):
