@@ -153,7 +153,8 @@ def compare_conditions(
     ]
     several = [r for r in responses if _groups_with_values(shots, r.name, strata, counted) > 1]
     if several:
-        anywhere = Ground("", np.nan, np.nan, np.nan, "patterns differ")
+        indirect = next((g.degrees_only for g in grounds.values() if g.degrees_only), "")
+        anywhere = Ground("", np.nan, np.nan, np.nan, "patterns differ", indirect)
         results += [
             analyse(
                 columns_of(shots, columns_for(r, settings)),

@@ -11,33 +11,34 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.compare.drawn import spread
+from pipeline.compare.legs import arriving_cushions
+from pipeline.pockets import Mouth, mouths
 from shared.equipment import STANDARDS, Table
 
 _NAN = math.nan
 _MOST_PATHS = 500  # a median needs no more
+_NEARLY_ALL = 0.9  # of the shots come straight from their first cushion: the others are stray
 
 #: columns of shots that are looked at here
-GROUND_COLUMNS = ("session", "shot_id", "target", "banked_ball", "rail", "rail_sight", "table", "table_length_mm",
-                  "table_width_mm", "corner_mouth_mm", "side_mouth_mm")
+GROUND_COLUMNS = ("session", "shot_id", "target", "banked_ball", "rail", "rail_sight", "rails", "table",
+                  "table_length_mm", "table_width_mm", "corner_mouth_mm", "side_mouth_mm")
 
 
 @dataclass(frozen=True)
 class Ground:
-    """Lengths in mm; NaN where unknown. ``path_mm``: median way from the first cushion to the target pocket.
+    """Lengths in mm; NaN where unknown.
 
-    ``mm_per_deg``: how far the arrival moves for one degree at the first cushion, along a straight path of that length;
-    what the cushions met after that, and the bend of a sliding ball, add to it is not in it.
+    ``mm_per_deg``: how far along the pocket's mouth the arrival moves for one degree at the first cushion, median of
+    the shots' straight ways to it; the bend of a sliding ball is not in it. NaN where the first cushion is not the last
+    one before the target; ``degrees_only`` then says so.
     """
 
     target: str
     opening_mm: float
     sight_mm: float
-    path_mm: float
+    mm_per_deg: float
     why: str = ""
-
-    @property
-    def mm_per_deg(self) -> float:
-        return self.path_mm * math.pi / 180
+    degrees_only: str = ""
 
 
 def ground(shots: pd.DataFrame, contacts: pd.DataFrame) -> Ground:
@@ -47,17 +48,38 @@ def ground(shots: pd.DataFrame, contacts: pd.DataFrame) -> Ground:
     targets = targets[targets != ""]
     target = str(targets.mode().iloc[0]) if len(targets) else ""
     sight = sizes.length_mm / 8
-    place = sizes.pocket_centres_mm.get(target)
-    if place is None:
+    mouth = next((m for m in mouths(sizes) if m.pocket == target), None)
+    if mouth is None:
         why = "no target pocket in takes.csv" if not target else f"{target!r} is no pocket of this table"
         return Ground(target, _NAN, sight, _NAN, why)
-    mouth = sizes.side_mouth_mm if target.startswith("side") else sizes.corner_mouth_mm
-    opening = _NAN if mouth is None else mouth
-    pocket = np.array(place)
-    lengths = [_way(points, pocket) for points in _paths(shots, contacts, sizes)]
-    path = float(np.median(lengths)) if lengths else _NAN
-    why = "" if mouth is not None else "the pocket's opening is not known for this table"
-    return Ground(target, opening, sight, path, why)
+    shift, degrees_only = _mm_per_deg(shots, contacts, sizes, mouth)
+    if not mouth.known:
+        return Ground(target, _NAN, sight, shift, "the pocket's opening is not known for this table", degrees_only)
+    return Ground(target, mouth.width_mm, sight, shift, "", degrees_only)
+
+
+def _mm_per_deg(shots: pd.DataFrame, contacts: pd.DataFrame, table: Table, mouth: Mouth) -> tuple[float, str]:
+    """The shift for a degree, and why it can't be given where it is NaN.
+
+    A flatter angle at the first cushion is a steeper one at a second that stands across it: past that the shift has
+    another size and may have another sign.
+    """
+    few = shots.iloc[spread(len(shots), _MOST_PATHS)]
+    came = arriving_cushions(few, contacts, mouth)
+    if len(came):
+        first = came["first"].to_numpy(dtype=bool)
+        starts = came.loc[first, ["x_mm", "y_mm"]].to_numpy(dtype=float)
+        if first.mean() < _NEARLY_ALL:
+            return _NAN, f"after the first cushion the ball meets another one before {mouth.pocket}"
+    else:
+        starts = _first_cushions(few[pd.to_numeric(few["rails"]) == 1] if "rails" in few else few[:0], table)
+        if len(starts) < _NEARLY_ALL * few["rail_sight"].notna().sum():
+            return _NAN, f"nothing tells whether the ball meets another cushion before {mouth.pocket}"
+    ways = mouth.centre - starts
+    lengths = np.linalg.norm(ways, axis=1)
+    slant = ways @ mouth.into / lengths  # of the way against the mouth: the shift across it is longer along the mouth
+    ahead = slant > 0
+    return (float(np.median(lengths[ahead] / slant[ahead])) * math.pi / 180 if ahead.any() else _NAN), ""
 
 
 def _sizes(shots: pd.DataFrame) -> Table:
@@ -89,46 +111,20 @@ def _first(shots: pd.DataFrame, column: str) -> Any | None:
     return None if values.empty else values.iloc[0]
 
 
-def _paths(shots: pd.DataFrame, contacts: pd.DataFrame, table: Table) -> list[NDArray[np.float64]]:
-    """(k, 2) points per shot, from its first cushion on: events of the banked ball, else just the first cushion."""
-    keys = [k for k in ("session", "shot_id") if k in contacts and k in shots]
-    out: list[NDArray[np.float64]] = []
-    shots = shots.iloc[spread(len(shots), _MOST_PATHS)]
-    if not contacts.empty and keys:
-        banked = shots[[*keys, "banked_ball"]].rename(columns={"banked_ball": "ball"})
-        few = contacts[contacts[keys[-1]].isin(banked[keys[-1]])]
-        mine = few.merge(banked, on=[*keys, "ball"]).sort_values([*keys, "n"])
-        for _, events in mine.groupby(keys):
-            from_first = np.maximum.accumulate((events["kind"] == "cushion").to_numpy(dtype=bool))
-            points = events.loc[from_first, ["x_mm", "y_mm"]].to_numpy(dtype=float)
-            points = points[np.isfinite(points).all(axis=1)]
-            if len(points):
-                out.append(points)
-    if out:
-        return out
+def _first_cushions(shots: pd.DataFrame, table: Table) -> NDArray[np.float64]:
+    """(k, 2) where the shots met their first cushion, from its sight."""
+    out: list[tuple[float, float]] = []
+    off = table.contact_distance_mm(table.ball.radius_mm)
     for rail, sight in zip(shots["rail"].astype("string"), pd.to_numeric(shots["rail_sight"]), strict=True):
         if pd.isna(rail) or pd.isna(sight):
             continue
         along, across = float(sight) * table.length_mm / 8, float(sight) * table.width_mm / 4
         places = {
-            "right": (along, 0.0),
-            "left": (along, table.width_mm),
-            "head": (0.0, across),
-            "foot": (table.length_mm, across),
+            "right": (along, off),
+            "left": (along, table.width_mm - off),
+            "head": (off, across),
+            "foot": (table.length_mm - off, across),
         }
         if str(rail) in places:
-            out.append(np.array([places[str(rail)]]))
-    return out
-
-
-def _way(points: NDArray[np.float64], pocket: NDArray[np.float64]) -> float:
-    """Length along the points to where they pass the pocket closest; with one point, straight to the pocket."""
-    if len(points) == 1:
-        return float(np.linalg.norm(pocket - points[0]))
-    legs = np.diff(points, axis=0)
-    lengths = np.linalg.norm(legs, axis=1)
-    safe = np.where(lengths > 0, lengths, 1.0)
-    along = np.clip(np.einsum("ij,ij->i", pocket - points[:-1], legs) / safe**2, 0, 1)
-    gaps = np.linalg.norm(points[:-1] + along[:, None] * legs - pocket, axis=1)
-    k = int(np.argmin(gaps))
-    return float(lengths[:k].sum() + along[k] * lengths[k] + gaps[k] * (along[k] >= 1))
+            out.append(places[str(rail)])
+    return np.array(out).reshape(-1, 2)

@@ -67,6 +67,8 @@ def analyse(
     shots : all shots of the stratum, counted or not, at least ``columns_for``; levels: each factor per shot
     Never raises for poor data: what can't be said is in ``lines``.
     """
+    if response.is_angle and ground.degrees_only:
+        response = replace(response, more="flatter", less="steeper")  # which of them lands longer isn't known
     where = f"{stratum}, {response.label}" if stratum else response.label
     counted, lines = complete_rows(shots[counted_mask(shots)], levels, factors, response, strata, where=where)
     present, more = factors_present(factors, counted, where=where)
@@ -107,6 +109,11 @@ def analyse(
         raw_fit = replace(raw_fit, robust=True)
         main_fit = replace(main_fit, robust=True)
         adjusted_fit = main_fit if adjusted_fit else None
+    if response.is_angle and ground.degrees_only and ground.target:
+        lines.append(
+            f"{f'{stratum}: ' if stratum else ''}angles are given in degrees only, without mm, aim or a bound of half "
+            f"a pocket: {ground.degrees_only}, at which a flatter angle may become a steeper one."
+        )
     everyone = _all_shots_fit(shots, levels, present, response, strata, design)
     table = contrast_table(
         Fits(raw_fit, adjusted_fit, everyone, design, adjusted_design),

@@ -12,7 +12,8 @@ from shared.errors import SettingsError
 from tests.compare.conftest import evenings
 
 ANGLE = ("rebound_settled_angle_deg",)
-TRUE_MM_PER_DEG = 27.15  # way from the cushion to the foot-right corner, (1613, 1242.5) to (2540, 0) mm, pi/180 of it
+# pi/180 of the way from (1613, 1242.5) to the middle of the foot-right mouth, (2499, 41) mm, over its cosine to it
+TRUE_MM_PER_DEG = 26.35
 
 
 def _row(comparison, factor, *, at="", stratum=None):
@@ -78,7 +79,7 @@ def test_answer_is_in_the_players_words(compared):
 def test_bound_is_half_the_pocket_seen_along_the_way(compared, four_evenings):
     bounds = compared.contrasts.groupby("response")["bound"].first()
     assert bounds["miss_mm"] == pytest.approx(115.9 / 2)
-    assert bounds["rebound_settled_angle_deg"] == pytest.approx(115.9 / 2 / TRUE_MM_PER_DEG, rel=0.02)
+    assert bounds["rebound_settled_angle_deg"] == pytest.approx(115.9 / 2 / TRUE_MM_PER_DEG, rel=0.005)
     assert np.isnan(bounds["restitution"])
     given = compare_conditions(four_evenings[0], settings=CompareSettings(responses=("restitution",), bound=0.05))
     assert (given.contrasts["bound"] == 0.05).all()

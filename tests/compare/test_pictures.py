@@ -47,15 +47,6 @@ def test_arrivals_are_miss_mm_from_the_middle_of_the_mouth(two_evenings):
     assert len(points) == len(counted)
 
 
-def test_the_way_to_the_pocket_is_measured_along_the_table(two_evenings):
-    place = ground(*two_evenings)
-    assert place.path_mm == pytest.approx(np.hypot(2540 - 1613, 1242.5), rel=0.01)
-    assert place.opening_mm == 115.9
-    without_events = ground(two_evenings[0], pd.DataFrame())
-    assert without_events.path_mm == pytest.approx(place.path_mm, rel=0.02)
-    assert np.isnan(ground(two_evenings[0].assign(target="the moon"), pd.DataFrame()).path_mm)
-
-
 def test_table_is_drawn_to_scale():
     figure, axes = table_axes(TABLE)
     assert axes.get_aspect() == 1.0
