@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from pipeline.compare.quantities import is_when
 from shared.columns import DERIVED
 from shared.numbers import number_text
 
@@ -19,7 +20,7 @@ def level_words(factor: str, level: str) -> str:
     for suffix, unit in _UNITS.items():
         if factor.endswith(suffix):
             return f"{_spaced(factor.removesuffix(suffix))} {level}{unit if _is_number(level) else ''}"
-    if _is_number(level):
+    if _is_number(level) or is_when(level):
         return f"{_spaced(factor)} {level}"
     return f"{level} {_spaced(factor)}"
 

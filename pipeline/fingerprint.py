@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.compare.conditions import DERIVED, are_readings, as_numbers
+from pipeline.compare.conditions import DERIVED, are_readings, as_numbers, why_no_condition
 from pipeline.learning import ClothAndBalls, pool_cue_mass, pool_friction
 from pipeline.physics import Friction
 from shared.columns import FINGERPRINT
@@ -106,6 +106,8 @@ def _levels(shots: pd.DataFrame, by: Sequence[str]) -> list[tuple[str, set[str]]
         numbers = as_numbers(shots[name])
         if name in DERIVED or (numbers is not None and are_readings(numbers, shots)):
             continue  # the room as read: a row a reading would be noise
+        if why_no_condition(shots[name]):
+            continue
         for level, rows in shots.groupby(name, observed=True):
             text = number_text(level) if isinstance(level, float) else str(level)
             out.append((f"{name} = {text}", set(rows["shot_id"].astype(str))))

@@ -121,11 +121,11 @@ def pilot_spread(shots: pd.DataFrame, response: str) -> Spread:
 
 def _something_that_varies(shots: pd.DataFrame) -> dict[str, pd.Series]:
     """Conditions as columns whose effects then don't count as scatter: all that change inside sessions as one; one for
-    what stays for a session, if sessions repeat it. Readings of the room are no levels: each is a slope of its own.
-    Shots in turn, if nothing varies."""
-    from pipeline.compare.conditions import DERIVED, are_readings, as_numbers, condition_columns
+    what stays for a session, if sessions repeat it. Readings of the room are no levels: each is a slope of its own;
+    dates and remarks are left out. Shots in turn, if nothing varies."""
+    from pipeline.compare.conditions import DERIVED, are_readings, as_numbers, condition_columns, why_no_condition
 
-    names = [c for c in condition_columns(shots) if c not in DERIVED]
+    names = [c for c in condition_columns(shots) if c not in DERIVED and not why_no_condition(shots[c])]
     sessions = shots["session"].astype("string").fillna("")
     numbers = {name: found for name in names if (found := as_numbers(shots[name])) is not None}
     readings = [name for name, found in numbers.items() if are_readings(found, shots)]

@@ -223,7 +223,7 @@ def _shot_number(cell: str) -> int | None:
     if not cell:
         return None
     number = _number(cell)
-    if number is None or number < 1 or number != int(number):
+    if number is None or not 1 <= number < math.inf or number != int(number):
         raise ValueError(cell)
     return int(number)
 

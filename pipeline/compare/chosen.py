@@ -6,7 +6,15 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from pipeline.compare.conditions import DERIVED, Factor, condition_columns, find_column, read_factor, texts_of
+from pipeline.compare.conditions import (
+    DERIVED,
+    Factor,
+    condition_columns,
+    find_column,
+    read_factor,
+    texts_of,
+    why_no_condition,
+)
 from pipeline.compare.counting import counted_mask
 from pipeline.compare.settings import USUAL_WITHIN, CompareSettings
 from shared.errors import SettingsError
@@ -30,7 +38,7 @@ def chosen_conditions(shots: pd.DataFrame, settings: CompareSettings, problems: 
         )
     same: dict[bytes, str] = {}
     out = []
-    for name in _filled_in(shots, varied, problems):
+    for name in _filled_in(shots, _that_tell(shots, varied, problems), problems):
         codes = pd.factorize(shots[name].astype("string"))[0].tobytes()
         if codes in same:
             problems.append(f"{name} changes exactly with {same[codes]}: they can't be told apart; {name} left out.")
@@ -49,9 +57,19 @@ def grouping_columns(shots: pd.DataFrame, settings: CompareSettings) -> list[str
     return list(dict.fromkeys(name if name in shots else find_column(shots, name) for name in names))
 
 
+def _that_tell(shots: pd.DataFrame, names: Sequence[str], problems: list[str]) -> list[str]:
+    """Those that may tell something of the counted shots (``why_no_condition``)."""
+    counted = shots[counted_mask(shots)]
+    why = {name: why_no_condition(counted[name]) for name in names}
+    problems += [f"{name}: {text}; left out. Name it with --by to compare it." for name, text in why.items() if text]
+    return [name for name in names if not why[name]]
+
+
 def _filled_in(shots: pd.DataFrame, names: Sequence[str], problems: list[str]) -> list[str]:
     """Those that nearly every counted shot has: one that many lack would take these shots from all the others. Where
     none is, the one that most have."""
+    if not names:
+        return []
     counted = counted_mask(shots)
     total = int(counted.sum())
     empty = {name: int(texts_of(shots.loc[counted, name]).fillna("").eq("").sum()) for name in names}

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.compare.quantities import QUANTITY, are_units, is_when
 from shared.columns import DERIVED as CLIMATE_DERIVED
 from shared.columns import POOLED_DERIVED, is_ours
 from shared.errors import SettingsError
-from shared.numbers import MOST_DIGITS, number_text
+from shared.numbers import number_text
 
 #: declared columns of every shot that may also be compared
 DECLARED = ("player", "pattern", "speed_class", "target", "session")
@@ -21,9 +21,8 @@ DERIVED = (*CLIMATE_DERIVED, POOLED_DERIVED)
 _MOST_LEVELS = 6  # a number with more different values than this is taken as a slope
 _SET_SHOTS = 5  # a session's shots at a level that is set rather than read, as a rule
 _FEW_SHOTS = 3  # levels of fewer shots, most of them, are readings
+_LEAST_SHOTS = 2  # words of fewer shots, most of them, are remarks
 _MOST_WORDS = 100  # levels each against each other: nobody reads 5,000 differences, and their columns fill the memory
-#: 007 is a name, as is what has more digits than a number keeps: written as a number it would be another one
-_QUANTITY = re.compile(rf"^\s*([-+]?(?!0\d|\d{{{MOST_DIGITS + 1}}})(?:\d+[.,]?\d*|[.,]\d+))\s*([^\d\s].*)?$")
 
 
 @dataclass(frozen=True)
@@ -77,17 +76,20 @@ def nearly_alike(cells: pd.Series) -> list[str]:
 
 
 def units_in(cells: pd.Series) -> dict[str, int]:
-    """Units written behind the numbers of a column ('' for bare numbers), with how often; {} if it isn't numbers."""
+    """Units written behind the numbers of a column ('' for bare numbers), with how often; {} if it holds words.
+
+    '860 new' and '760 worn' are words: what stands behind the numbers differs and is no unit.
+    """
     found: dict[str, int] = {}
     for cell, times in cells.dropna().astype(str).value_counts(sort=False).items():
         if not str(cell).strip():
             continue
-        match = _QUANTITY.match(str(cell))
+        match = QUANTITY.match(str(cell))
         if match is None:
             return {}
         unit = (match.group(2) or "").strip()
         found[unit] = found.get(unit, 0) + int(times)
-    return found
+    return found if len(found) < 2 or are_units(found) else {}
 
 
 def as_numbers(cells: pd.Series) -> NDArray[np.float64] | None:
@@ -98,7 +100,7 @@ def as_numbers(cells: pd.Series) -> NDArray[np.float64] | None:
     if len(units) != 1:
         return None
     codes, texts = pd.factorize(cells.astype("string"))
-    numbers = texts.to_series().str.extract(_QUANTITY.pattern, expand=True)[0].str.replace(",", ".", regex=False)
+    numbers = texts.to_series().str.extract(QUANTITY.pattern, expand=True)[0].str.replace(",", ".", regex=False)
     values = pd.to_numeric(numbers).to_numpy(dtype=float, na_value=np.nan)
     return np.append(values, np.nan)[codes]  # an empty cell has code -1
 
@@ -108,6 +110,23 @@ def texts_of(cells: pd.Series) -> pd.Series:
     if pd.api.types.is_numeric_dtype(cells) and not pd.api.types.is_bool_dtype(cells):
         return cells.astype("Float64").map(number_text, na_action="ignore").astype("string")
     return cells.astype("string").str.strip()
+
+
+def why_no_condition(cells: pd.Series) -> str:
+    """Why a column tells nothing of the shots unless somebody asks for it; '' where it may.
+
+    A date or time of day goes with the session, which is in the model already; and with a word a shot, as in a column
+    of remarks, nothing is left to tell the scatter by.
+    """
+    if as_numbers(cells) is not None or units_in(cells):
+        return ""
+    texts = texts_of(cells)
+    shots_each = texts[texts.fillna("") != ""].value_counts()
+    if len(shots_each) and all(is_when(str(text)) for text in shots_each.index):
+        return "holds dates or times of day, which go with the session and are no condition by themselves"
+    if 2 < len(shots_each) <= _MOST_WORDS and float(shots_each.median()) < _LEAST_SHOTS:
+        return f"{len(shots_each)} different words, most of them for one shot only: nothing is left to tell scatter by"
+    return ""
 
 
 def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
