@@ -38,7 +38,9 @@ def whiteness(rows: pd.DataFrame) -> float:
 def find_strikes(
     tracks: Mapping[str, Seen], white: Mapping[str, float], clip_end_s: float, radius_mm: float
 ) -> list[Strike]:
-    """Strikes in order of time: a white ball goes from rest to its full speed at once, while the others lie still."""
+    """Strikes in order of time: a ball goes from rest to its full speed at once, while the others lie still; a white
+    one, unless none was struck so.
+    """
     starts = sorted((s for seen in tracks.values() for s in find_starts(seen)), key=lambda s: s.t_s)
     struck = [s for s in starts if s.ballistic]
     if not struck:
@@ -46,9 +48,12 @@ def find_strikes(
     whitest = max(white.values())
     cues = [s for s in struck if white[s.ball] >= whitest - WHITE_MARGIN]
     chosen: list[Start] = []
-    for start in (_its_hitter(s, starts, tracks, white, radius_mm) for s in cues or struck):
-        if _others_still(tracks, start) and not (chosen and start.t_s - chosen[-1].t_s < 0.3):
-            chosen.append(start)
+    for begun in (cues, struck):  # a white ball may only have been hit: in carom the yellow one is struck as well
+        if chosen:
+            break
+        for start in (_its_hitter(s, starts, tracks, white, radius_mm) for s in begun):
+            if _others_still(tracks, start) and not (chosen and start.t_s - chosen[-1].t_s < 0.3):
+                chosen.append(start)
     if not chosen:
         return []
     ends = [s.t_s - 0.05 for s in chosen[1:]] + [clip_end_s]
