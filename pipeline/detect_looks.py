@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.detect_median import median
 from pipeline.detect_outline import BallPicture
 from pipeline.detect_patch import Mosaic
-from pipeline.detect_search import ClothSearch
+from pipeline.detect_search import Cloth, ClothSearch
 
 Array = NDArray[np.float64]
 _RINGS = (0.25, 0.5, 0.75)
 
 
 def looks(
-    mosaic: Mosaic, of: NDArray[np.intp], xy_mm: Array, picture: BallPicture, search: ClothSearch, full_range: bool
+    mosaic: Mosaic, of: NDArray[np.intp], xy_mm: Array, cloths: Sequence[Cloth], picture: BallPicture,
+    search: ClothSearch, full_range: bool,
 ) -> Array:
     """(N, 5) clear_share, luma, cb, cr, white_share of balls at these places in the patches ``of`` these numbers.
+
+    cloths : (N,) as the cloth was in each one's own frame: lamps flicker
 
     The luma is a median of the disc within three quarters of its radius; a place counts as white when it is bright
     beside the ball's brightest and nearly colourless.
@@ -35,9 +40,8 @@ def looks(
     white = (luma > 0.55 * np.percentile(luma, 95, axis=1, keepdims=True)) & (luma > 60) & (np.hypot(cb, cr) < 24)
     cells = np.rint(search.to_cells(around)).astype(int)
     cells = np.clip(cells, 0, np.array(search.cells) - 1)
-    assert search.cloth is not None
-    assert search.sigma is not None
-    cloth = np.moveaxis(search.cloth[cells[..., 1], cells[..., 0]], -1, 1)
-    off = (beside - cloth) / (3 * search.sigma[:, None])
+    places_of = zip(cloths, cells.swapaxes(1, 2), strict=True)
+    colour = [cloth.colour[rows, columns].T for cloth, (columns, rows) in places_of]
+    off = (beside - np.array(colour)) / (3 * np.array([cloth.sigma for cloth in cloths])[..., None])
     clear = (np.abs(off[:, 1:]) < 2.5).all(axis=1) & (off[:, 0] < 3) & (off[:, 0] > -8)  # a shadow only darkens
     return np.column_stack([clear.mean(axis=1), median(luma), median(cb), median(cr), white.mean(axis=1)])

@@ -20,6 +20,16 @@ Image = NDArray[np.float32]
 Px = tuple[float, float]  # a place in the picture
 
 
+@dataclass(frozen=True, eq=False)
+class Cloth:
+    """What the cloth looks like in one light: colour of every cell, (rows, columns, 3) Y, Cb, Cr, and (3,) the cells'
+    standard deviation. Never changed in place: whoever holds one keeps that light's.
+    """
+
+    colour: Image
+    sigma: Array
+
+
 @dataclass(frozen=True, kw_only=True)
 class SearchSettings:
     """How rough places are found."""
@@ -66,8 +76,7 @@ class ClothSearch:
         self._on_table = (self.inside_mm > -self.settings.beyond_mm).astype(np.uint8)
         self._bed = self.inside_mm[_SPARSE] > 0
         self._u, self._v = xy[..., 0] / table.length_mm * 2 - 1, xy[..., 1] / table.width_mm * 2 - 1
-        self.cloth: Image | None = None
-        self.sigma: Array | None = None
+        self.cloth: Cloth | None = None
         self._cloth8: list[NDArray[np.uint8]] = []
         self._unlike: Image = np.zeros((3, 256), np.float32)
         self._noise, self._noise_age = [0.0, 0.0], 0
@@ -152,10 +161,9 @@ class ClothSearch:
             left = np.abs(values - terms @ coef)
             spread = np.maximum(1.4826 * np.median(left[keep], axis=0), [1.0, 0.7, 0.7])
             keep = np.asarray((left < 3 * spread).all(axis=1))
-        if self.sigma is not None and (spread > UNEVEN * self.sigma + UNEVEN_LEVELS).any():
+        if self.cloth is not None and (spread > UNEVEN * self.cloth.sigma + UNEVEN_LEVELS).any():
             return False
-        self.cloth = (_cubic(self._u, self._v) @ coef).astype(np.float32)
-        self.sigma = spread
+        self.cloth = Cloth((_cubic(self._u, self._v) @ coef).astype(np.float32), spread)
         self._rounded()
         steps = np.arange(256)
         squared = (steps / spread[:, None]) ** 2
@@ -164,27 +172,25 @@ class ClothSearch:
 
     def _rounded(self) -> None:
         assert self.cloth is not None
-        rounded = np.clip(np.rint(self.cloth), 0, 255).astype(np.uint8)
+        rounded = np.clip(np.rint(self.cloth.colour), 0, 255).astype(np.uint8)
         self._cloth8 = [np.ascontiguousarray(rounded[..., c]) for c in range(3)]
 
     def follow_light(self, small_luma: NDArray[np.uint8]) -> None:
         """Make the cloth as much brighter or darker as most of it has become; between this and learning it anew."""
         assert self.cloth is not None
-        assert self.sigma is not None
         seen, known = small_luma[_SPARSE][self._bed], self._cloth8[0][_SPARSE][self._bed]
         off = float(np.median(seen.astype(np.int16) - known))
-        if abs(off) > self.sigma[0]:
+        if abs(off) > self.cloth.sigma[0]:
             middle = max(float(np.median(known)) - BLACK, 1.0)
             gain = np.float32(max(1 + off / middle, 0.05))
-            self.cloth = (self.cloth - _NO_LIGHT) * gain + _NO_LIGHT
+            self.cloth = Cloth((self.cloth.colour - _NO_LIGHT) * gain + _NO_LIGHT, self.cloth.sigma)
             self._rounded()
 
     def lit_otherwise(self, small: Image) -> bool:
         """Whether most of the cloth no longer looks as it was learnt: the light or the exposure changed."""
         assert self.cloth is not None
-        assert self.sigma is not None
-        off = (small[_SPARSE] - self.cloth[_SPARSE])[self._bed]
-        return bool((np.abs(np.median(off, axis=0)) > self.settings.relit * self.sigma).any())
+        off = (small[_SPARSE] - self.cloth.colour[_SPARSE])[self._bed]
+        return bool((np.abs(np.median(off, axis=0)) > self.settings.relit * self.cloth.sigma).any())
 
     def changed(self, frame: Frame, small_luma: NDArray[np.uint8]) -> NDArray[np.uint8] | None:
         """(rows, columns) 1 where the picture differs from what was last looked at; None where nothing does.
@@ -288,8 +294,8 @@ class ClothSearch:
 
     def rings(self, planes: list[NDArray[np.uint8]]) -> Image:
         """Shares of a ball's outline around every cell that show."""
-        assert self.sigma is not None
-        return self._rings.share(planes, self.sigma)
+        assert self.cloth is not None
+        return self._rings.share(planes, self.cloth.sigma)
 
 
 @dataclass(eq=False)

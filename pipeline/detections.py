@@ -23,7 +23,7 @@ from pipeline.detect_looks import looks
 from pipeline.detect_motion import Places, velocities
 from pipeline.detect_outline import BallPicture
 from pipeline.detect_patch import Mosaic, Patch, cut
-from pipeline.detect_search import ClothSearch, Px, SearchSettings
+from pipeline.detect_search import Cloth, ClothSearch, Px, SearchSettings
 from pipeline.frames import Frame
 from shared.columns import DETECTIONS
 
@@ -69,7 +69,8 @@ class _Job:
     px: Px  # rough centre
     refresh_s: float  # fitted anew after this
     misses: int  # times in a row that a ball known here was looked for in vain; -1 for a fresh find
-    patch: Patch | None  # let go once fitted
+    patch: Patch | None  # let go once fitted,
+    cloth: Cloth | None  # as is this: the cloth as that frame shows it
     disc: float  # share of a ball's disc there that isn't cloth
     row: Array | None = None  # the DETECTIONS columns after frame and t_s, once fitted and accepted
     done: bool = False
@@ -78,6 +79,10 @@ class _Job:
     def place(self) -> Px:
         """Where it is as far as is known, px."""
         return self.px if self.row is None else (float(self.row[0]), float(self.row[1]))
+
+    def let_go(self, row: Array | None) -> None:
+        """Done, with this row or none; what was held for fitting goes."""
+        self.done, self.patch, self.cloth, self.row = True, None, None, row
 
     def open_at(self, t_s: float) -> bool:
         """Whether it was made in the frame of this time and still has to be fitted."""
@@ -226,7 +231,8 @@ class BallDetector:
     ) -> _Job:
         self._open += 1
         again = self.settings.settle_s if refresh_s is None else refresh_s
-        return _Job(frame.t_s, px, again, misses, cut(frame, px, 2.6 * self.fitter.radius_px), disc)
+        return _Job(frame.t_s, px, again, misses, cut(frame, px, 2.6 * self.fitter.radius_px),
+                    self.search.cloth, disc)
 
     def _fit_all(self, *, last: bool) -> None:
         """Fit the open jobs of all frames but the newest (its motion isn't known yet); write finished frames down."""
@@ -245,7 +251,8 @@ class BallDetector:
             if worth.any():
                 chosen = np.flatnonzero(worth)
                 fit = self._fitted(mosaic, chosen, rough[chosen], blur[chosen], guessed[chosen])
-                seen = looks(mosaic, chosen, fit.xy_mm, self.picture, self.search, self._full_range)
+                cloths = [job.cloth for job in (jobs[i] for i in chosen) if job.cloth is not None]
+                seen = looks(mosaic, chosen, fit.xy_mm, cloths, self.picture, self.search, self._full_range)
                 self._take([jobs[i] for i in chosen], xy[chosen], fit, seen, support[chosen])
         for look in looks_now:
             self._write(look)
@@ -323,12 +330,12 @@ class BallDetector:
                 if self.pictures is not None and job.patch is not None and row[_WHITE] > WHITE_SHARE:
                     self.pictures.keep(job.t_s, (row[0], row[1]), (row[2], row[3]), job.patch.x, job.patch.y,
                                        job.patch.luma)
-                job.done, job.patch, job.row = True, None, row
+                job.let_go(row)
             else:
                 self._refuse(job)
 
     def _refuse(self, job: _Job) -> None:
-        job.done, job.patch, job.row = True, None, None
+        job.let_go(None)
         if job.misses < 0:
             self._refused.append((job.px, job.t_s))
 

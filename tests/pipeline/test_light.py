@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from pipeline.frames import open_clip
@@ -60,3 +62,11 @@ def test_flickering_lamps_leave_a_clip_whole(tmp_path, frames):
     flicker = iter(range(10_000))
     path = write(tmp_path / "x.mp4", lambda _, p: [lit(p, 0.7 if (next(flicker) + 12) // frames % 2 else 1.0)])
     assert well_lit(open_clip(path))[1] <= frames
+
+
+@pytest.mark.parametrize("swing", [0.08, 0.18])
+def test_lamps_that_flicker_in_every_frame_hide_no_ball(plain, tmp_path, swing):
+    path = write(tmp_path / "x.mp4", lambda t, p: [lit(p, 0.85 * (1 + swing * math.sin(2 * math.pi * 20.3 * t)))])
+    _, shot = measured(path, tmp_path / "work")
+    assert shot["frames_seen"] > 0.97
+    assert_alike(plain, shot)
