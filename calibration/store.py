@@ -60,7 +60,7 @@ class Calibration:
         xy = np.atleast_2d(np.asarray(xy_mm, dtype=float))
         share = xy / [self.table.length_mm, self.table.width_mm]
         total = np.zeros((len(xy), 2, 2))
-        total[:, [0, 1], [0, 1]] = (share * self.table.size_u_mm) ** 2
+        total[:, [0, 1], [0, 1]] = (share * [self.table.length_u_mm, self.table.width_u_mm]) ** 2
         if self.pose.covariance is not None and self.pose.covariance.size:
             px = self.pose.to_image(np.column_stack([xy, np.full(len(xy), z_mm)]))
             jacobian = self.pose.table_jacobian(px, z_mm)
@@ -98,6 +98,8 @@ def to_record(calibration: Calibration) -> dict[str, Any]:
 def from_record(record: dict[str, Any]) -> Calibration:
     """A calibration from its entry; KeyError, TypeError or ValueError where it is none."""
     table = dict(record["table"])
+    if "size_u_mm" in table:  # as written until length and width had an uncertainty each
+        table["length_u_mm"] = table["width_u_mm"] = table.pop("size_u_mm")
     table["ball"] = Ball(**table["ball"])
     covariance = record.get("covariance")
     pose = CameraPose(

@@ -13,13 +13,13 @@ from calibration.capability import PictureScale, blur_mm, picture_scale
 from calibration.store import Calibration
 from pipeline.rehearsal import rehearse
 from pipeline.shutter import speed_factor
+from shared.equipment import TAPE_U_MM
 from shared.settings import SessionSettings
 
 #: noise of a ball's centre in one frame, px along an axis: what ordinary H.264 footage of a lit table gives
 TYPICAL_NOISE_PX = 0.10
 TYPICAL_READOUT_S, READOUT_SPEED_MPS = 0.015, 2.0  # common practice, no source
 SPEEDS_MPS = {"slow": 0.7, "medium": 1.5, "fast": 3.0}  # banked ball as it meets the cushion
-TAPE_U_MM = 1 / math.sqrt(3)  # between the noses, read to a millimetre either way
 COMMON_RATES = (60.0, 120.0, 240.0)  # frames/s that cameras offer
 
 
@@ -186,8 +186,10 @@ class _Camera:
             out[f"{rate:g} frames/s"] = replace(self, frame_rate=rate)
         out["a picture twice as large (in pixels each way)"] = replace(self, noise_px=self.noise_px / 2)
         table = self.calibration.table
-        if table.size_u_mm > TAPE_U_MM:
-            measured = replace(self.calibration, table=replace(table, size_u_mm=TAPE_U_MM))
+        if max(table.length_u_mm, table.width_u_mm) > TAPE_U_MM:
+            taped = replace(table, length_u_mm=min(table.length_u_mm, TAPE_U_MM),
+                            width_u_mm=min(table.width_u_mm, TAPE_U_MM))
+            measured = replace(self.calibration, table=taped)
             out["the table measured with a tape"] = replace(self, calibration=measured)
         return out
 

@@ -105,4 +105,5 @@ def without_size(value: Measured, motion: ShotMotion, table: Table, place: Place
 
 def _grown(table: Table, size: str, by: int) -> Table:
     """With its length or width larger by so many standard uncertainties."""
-    return replace(table, **{size: getattr(table, size) + by * table.size_u_mm})
+    u = table.length_u_mm if size == "length_mm" else table.width_u_mm
+    return replace(table, **{size: getattr(table, size) + by * u})

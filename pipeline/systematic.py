@@ -57,7 +57,7 @@ def displacement_fields(calibration: Calibration) -> Callable[[Array], Array]:
         share = np.asarray(xy_mm, dtype=float) / size
         pose = (_basis(share) @ coefficients).reshape(len(share), 2, effects)
         sizes = np.zeros((len(share), 2, 2))
-        sizes[:, 0, 0], sizes[:, 1, 1] = share[:, 0] * table.size_u_mm, share[:, 1] * table.size_u_mm
+        sizes[:, 0, 0], sizes[:, 1, 1] = share[:, 0] * table.length_u_mm, share[:, 1] * table.width_u_mm
         return np.concatenate([sizes, pose], axis=2)
 
     return at

@@ -46,8 +46,8 @@ class Ball:
 class Table:
     """A table by its nose lines: length x along, width y across; noses at ``nose_height_mm`` above the cloth.
 
-    ``sight_offset_mm``: sight centres behind the nose line. ``size_u_mm``: standard uncertainty of length and width,
-    from the standard's tolerance taken as rectangular. ``pockets``: False on a carom table.
+    ``sight_offset_mm``: sight centres behind the nose line. ``length_u_mm``, ``width_u_mm``: their standard
+    uncertainties, from the standard's tolerance taken as rectangular, or a tape's. ``pockets``: False on a carom table.
     """
 
     name: str
@@ -55,7 +55,8 @@ class Table:
     width_mm: float
     nose_height_mm: float
     sight_offset_mm: float
-    size_u_mm: float
+    length_u_mm: float
+    width_u_mm: float
     pockets: bool
     corner_mouth_mm: float | None
     side_mouth_mm: float | None
@@ -114,18 +115,20 @@ class Table:
 
 _POOL_BALL = Ball(57.15, 0.127 / math.sqrt(3))
 _POOL = {  # mouths: middle of the WPA range
-    "nose_height_mm": 0.635 * 57.15, "sight_offset_mm": 93.6625, "size_u_mm": 3.175 / math.sqrt(3), "pockets": True,
-    "corner_mouth_mm": 115.9, "side_mouth_mm": 128.6, "ball": _POOL_BALL,
+    "nose_height_mm": 0.635 * 57.15, "sight_offset_mm": 93.6625, "length_u_mm": 3.175 / math.sqrt(3),
+    "width_u_mm": 3.175 / math.sqrt(3), "pockets": True, "corner_mouth_mm": 115.9, "side_mouth_mm": 128.6,
+    "ball": _POOL_BALL,
 }
+TAPE_U_MM = 1 / math.sqrt(3)  # between the noses, read to a millimetre either way
 
 STANDARDS: dict[str, Table] = {
     "pool-9ft": Table("pool-9ft", 2540.0, 1270.0, **_POOL),  # type: ignore[arg-type]
     "pool-8ft": Table("pool-8ft", 2336.8, 1168.4, **_POOL),  # type: ignore[arg-type]
     "pool-7ft": Table("pool-7ft", 1981.2, 990.6, **_POOL),  # type: ignore[arg-type]  # 78 x 39 in, common practice
-    "snooker-12ft": Table("snooker-12ft", 3569.0, 1778.0, 0.7 * 52.5, 93.6625, 13 / math.sqrt(3), True, None, None,
-                          Ball(52.5, 0.05 / math.sqrt(3))),
-    "carom-284": Table("carom-284", 2840.0, 1420.0, 37.0, 93.6625, 5 / math.sqrt(3), False, None, None,
-                       Ball(61.5, 0.25 / math.sqrt(3))),
+    "snooker-12ft": Table("snooker-12ft", 3569.0, 1778.0, 0.7 * 52.5, 93.6625, 13 / math.sqrt(3), 13 / math.sqrt(3),
+                          True, None, None, Ball(52.5, 0.05 / math.sqrt(3))),
+    "carom-284": Table("carom-284", 2840.0, 1420.0, 37.0, 93.6625, 5 / math.sqrt(3), 5 / math.sqrt(3), False, None,
+                       None, Ball(61.5, 0.25 / math.sqrt(3))),
 }
 DEFAULT_STANDARD = "pool-9ft"
 CAROM_BALL_MM = (60.5, 62.0)  # 61.0 to 61.5 (UMB), and no other game's: such a table has no pockets
@@ -151,7 +154,8 @@ def standard_table(name: str = DEFAULT_STANDARD, **sizes_mm: float) -> Table:
     """A table by its standard's name, with any explicit size in place of the standard's.
 
     ``sizes_mm``: length_mm, width_mm, nose_height_mm, sight_offset_mm, ball_diameter_mm. An unknown name raises
-    SettingsError. A given ball without a given nose height scales the nose height with the ball.
+    SettingsError. A given ball without a given nose height scales the nose height with the ball. A given length or
+    width is as uncertain as a tape's; one not given, as the standard allows.
     """
     if name not in STANDARDS:
         raise SettingsError(f"table standard {name!r} is not known; use one of {', '.join(STANDARDS)}, or give sizes.")
@@ -162,6 +166,7 @@ def standard_table(name: str = DEFAULT_STANDARD, **sizes_mm: float) -> Table:
         if "nose_height_mm" not in sizes:
             sizes["nose_height_mm"] = table.nose_height_mm * diameter / table.ball.diameter_mm
         table = replace(table, ball=Ball(diameter, table.ball.diameter_u_mm))
-    if "length_mm" in sizes or "width_mm" in sizes:
-        sizes["size_u_mm"] = 1 / math.sqrt(3)  # a tape between the noses, read to a millimetre either way
+    for size in ("length", "width"):
+        if f"{size}_mm" in sizes:
+            sizes[f"{size}_u_mm"] = TAPE_U_MM
     return replace(table, **sizes)  # type: ignore[arg-type]

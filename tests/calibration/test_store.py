@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from calibration.pose import CameraPose
-from calibration.store import Calibration, read_calibrations, to_record, write_calibrations
+from calibration.store import Calibration, from_record, read_calibrations, to_record, write_calibrations
 from fixtures.synthetic.camera import Lens, overhead_camera
+from pipeline.systematic import displacement_fields
 from shared.equipment import standard_table
 from shared.errors import CalibrationError
 
@@ -64,7 +66,7 @@ def test_position_covariance_is_that_of_many_cameras():
     draws = rng.multivariate_normal(pose.parameter_values, pose.covariance, size=1500)
     moved = np.array([pose.with_parameters(values).to_table(px, z) for values in draws])
     drawn = np.array([np.cov(moved[:, i].T) for i in range(3)])
-    size = np.array([np.diag((place / [2336.8, 1168.4] * one.table.size_u_mm) ** 2) for place in places])
+    size = np.array([np.diag((place / [2336.8, 1168.4] * one.table.length_u_mm) ** 2) for place in places])
     stated = one.position_covariance(places, z) - size
     assert np.trace(stated, axis1=1, axis2=2) == pytest.approx(np.trace(drawn, axis1=1, axis2=2), rel=0.12)
 
@@ -73,4 +75,20 @@ def test_without_a_camera_covariance_only_the_table_size_counts():
     one = calibration(known=False)
     assert one.corners_u_px is None
     covariance = one.position_covariance([[2336.8, 0.0]], 28.575)[0]
-    assert covariance == pytest.approx(np.diag([one.table.size_u_mm**2, 0.0]))
+    assert covariance == pytest.approx(np.diag([one.table.length_u_mm**2, 0.0]))
+
+
+def test_each_size_of_the_table_has_its_own_uncertainty():
+    one = calibration(known=False)
+    one = replace(one, table=replace(one.table, length_u_mm=0.5, width_u_mm=7.0))
+    far = [[one.table.length_mm, one.table.width_mm]]
+    assert one.position_covariance(far, 0.0)[0] == pytest.approx(np.diag([0.25, 49.0]))
+    assert displacement_fields(one)(np.array(far))[0][:, :2] == pytest.approx(np.diag([0.5, 7.0]))
+
+
+def test_a_file_from_before_sizes_had_an_uncertainty_each_is_read():
+    record = to_record(calibration())
+    del record["table"]["length_u_mm"], record["table"]["width_u_mm"]
+    record["table"]["size_u_mm"] = 2.5
+    table = from_record(record).table
+    assert (table.length_u_mm, table.width_u_mm) == (2.5, 2.5)

@@ -38,7 +38,16 @@ def test_sizes_of_the_standards(name, length, width, ball):
     ],
 )
 def test_the_standards_tolerance_is_the_half_width_of_a_rectangular_distribution(name, tolerance):
-    assert standard_table(name).size_u_mm == pytest.approx(tolerance / math.sqrt(3))
+    table = standard_table(name)
+    assert (table.length_u_mm, table.width_u_mm) == pytest.approx([tolerance / math.sqrt(3)] * 2)
+
+
+@pytest.mark.parametrize(("taped", "other"), [("length", "width"), ("width", "length")])
+def test_only_a_size_that_was_taped_is_known_as_well_as_by_tape(taped, other):
+    standard = standard_table("snooker-12ft")
+    table = standard_table("snooker-12ft", **{f"{taped}_mm": getattr(standard, f"{taped}_mm") + 4})
+    assert getattr(table, f"{taped}_u_mm") == pytest.approx(1 / math.sqrt(3))
+    assert getattr(table, f"{other}_u_mm") == pytest.approx(13 / math.sqrt(3))
 
 
 def test_pool_nose_height_lies_in_the_standards_range():

@@ -17,7 +17,7 @@ SIZE_U_MM = 4.0
 
 def _miss(rows, target, *, size_u_mm=0.01, **said_mm):
     """miss_mm and its uncertainty, on the table as its sizes are said to be."""
-    table = replace(TABLE, size_u_mm=size_u_mm, **said_mm)
+    table = replace(TABLE, length_u_mm=size_u_mm, width_u_mm=size_u_mm, **said_mm)
     rows = rows.assign(x_mm=rows["x_mm"] * table.length_mm / TABLE.length_mm,
                        y_mm=rows["y_mm"] * table.width_mm / TABLE.width_mm)
     settings = SessionSettings(table=table, camera=CameraSettings(shutter_s=0.002))

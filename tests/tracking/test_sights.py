@@ -19,7 +19,8 @@ def test_a_tables_size_hardly_matters_to_a_place_in_sights(direction):
     rows = detections_of(play, TABLE, 2.4, Look(noise_mm=0.3, seed=1, strays=0))
     found = []
     for size_u_mm in (0.01, 6.0):
-        calibration = replace(overhead(TABLE), table=replace(TABLE, size_u_mm=size_u_mm))
+        table = replace(TABLE, length_u_mm=size_u_mm, width_u_mm=size_u_mm)
+        calibration = replace(overhead(TABLE), table=table)
         measured = measure_shots(rows, calibration=calibration, settings=SessionSettings(table=TABLE), clip="bank.mp4")
         found.append((measured.shots.iloc[0], measured.contacts[measured.contacts["kind"] == "cushion"].iloc[0]))
     (exact, contact), (rough, rough_contact) = found
