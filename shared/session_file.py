@@ -107,8 +107,7 @@ def read_session(path: Path, *, name: str = "", options: TableOptions = TableOpt
         head=session.table.head,
         camera=_camera(path, session),
         friction=FrictionSettings(sliding=session.friction.sliding, rolling=session.friction.rolling),
-        conditions={declared_name(key): _condition(path, declared_name(key), value)
-                    for key, value in session.conditions.items()},
+        conditions=_conditions(path, session.conditions),
         tolerances=dict(session.tolerances),
         remarks=_without_pockets(path, session, options),
     )
@@ -174,6 +173,18 @@ def _camera(path: Path, session: _Session) -> CameraSettings:
             raise SettingsError(f"{path}: [camera] lens = {camera.lens!r} is not there; make it with "
                                 "`reboundry calibrate --lens CLIP` or remove the line.")
     return CameraSettings(corners_px=corners, lens=lens, shutter_s=camera.shutter_s, readout_s=camera.readout_s)
+
+
+def _conditions(path: Path, given: dict[str, Any]) -> dict[str, str | float]:
+    out: dict[str, str | float] = {}
+    for written, value in given.items():
+        key = declared_name(written)
+        if key in out:
+            first = next(other for other in given if declared_name(other) == key)
+            raise SettingsError(f"{path}: [conditions] {first!r} and {written!r} both say {key}; leave one of them "
+                                "out.")
+        out[key] = _condition(path, key, value)
+    return out
 
 
 def _condition(path: Path, key: str, value: Any) -> str | float:

@@ -120,6 +120,7 @@ def test_temperature_and_humidity_are_known_in_any_spelling(tmp_path):
     ("[camera]\nshutter_s = 250\n", ["shutter_s = 250", "1/250"]),
     ("[friction]\nsliding = 2.0\n", ["sliding = 2.0", "0.02 to 1"]),
     ("[conditions]\nlamps = [1, 2]\n", ["lamps must be a number or a text"]),
+    ("[conditions]\nTemperature_C = 20\ntemperature_c = 30\n", ["'Temperature_C' and 'temperature_c' both say"]),
     ("[conditions]\nrail = 'new'\n", ["'rail'", "writes itself"]),
     ("[conditions]\nVerdict = 'new'\n", ["'Verdict'", "writes itself"]),
     ("[conditions]\ntable = 'back room'\n", ["'table'", "writes itself", "rename it"]),
