@@ -68,15 +68,23 @@ class PlanSettings:
                 raise SettingsError(f"{name}: is a column that is measured or declared already; name it otherwise.")
             if name in _OF_THE_SHEET:
                 raise SettingsError(f"{name}: is a column of the run sheet itself; name it otherwise.")
-        both = sorted(set(self.easy) & set(self.hard))
-        if both:
-            raise SettingsError(f"{', '.join(both)}: both easy and hard to change; give it once.")
+        if both := _meant_twice([*self.easy, *self.hard]):
+            within = any(_meant_twice(list(names)) for names in (self.easy, self.hard))
+            raise SettingsError(f"{both}: {'given twice' if within else 'both easy and hard to change'}; give it once.")
+        if twice := _meant_twice([name for name, _ in self.patterns]):
+            raise SettingsError(f"pattern {twice}: given twice; give it once, each pattern with one pocket.")
         unknown = sorted(set(self.batch) - set(self.easy))
         if unknown:
             raise SettingsError(f"{', '.join(unknown)}: only conditions given with --easy can change once a block.")
         for name, value in (("repeats", self.repeats), ("sessions", self.sessions)):
             if value is not None and value < 1:
                 raise SettingsError(f"{name} must be 1 or more, not {value}.")
+
+
+def _meant_twice(names: list[str]) -> str:
+    """Names of which another spelling was given before, or nothing."""
+    known = [declared_name(name).lower() for name in names]
+    return ", ".join(name for k, name in enumerate(names) if known[k] in known[:k])
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,7 +108,7 @@ def make_plan(settings: PlanSettings, spread: Spread) -> Plan:
     _check_size(settings, repeats, sessions)
     rows = _shuffled(settings, repeats, sessions)
     if settings.shift is not None:
-        lines += _powers(settings, spread, repeats, sessions)
+        lines += _powers(settings, spread, repeats, sessions) + _without_target(settings, spread)
     per_session = len(rows) // max(len(set(rows["session"])), 1)
     lines.append(
         f"{len(set(rows['session']))} session(s) of {per_session} shots, {len(rows)} in all; about "
@@ -193,6 +201,15 @@ def _powers(settings: PlanSettings, spread: Spread, repeats: int, sessions: int)
         else:
             out.append(f"{name}: a shift of {shift:g} is seen with {got:.0%} power, from {per_level} sessions a level")
     return out
+
+
+def _without_target(settings: PlanSettings, spread: Spread) -> list[str]:
+    """A note where what is to shift can't be measured unless the patterns' own files say more."""
+    bare = [name for name, target in settings.patterns if not target]
+    if spread.response != "miss_mm" or not bare:
+        return []
+    return [f"NOTE: {', '.join(bare)}: without a target pocket no shot has a miss_mm; write NAME:POCKET, unless the "
+            "pattern's file names the pocket"]
 
 
 def _shuffled(settings: PlanSettings, repeats: int, sessions: int) -> pd.DataFrame:

@@ -91,6 +91,9 @@ def _conditions(options: list[str] | None) -> dict[str, tuple[str, ...]]:
         name, equals, levels = option.partition("=")
         if not equals or not name.strip() or not _words(levels):
             raise SettingsError(f"{option!r}: write a condition as NAME=LEVEL,LEVEL, as balls=clean,polished.")
+        if name.strip() in out:
+            raise SettingsError(f"{name.strip()}: given twice; give all its levels at once, as {name.strip()}="
+                                f"{','.join(dict.fromkeys((*out[name.strip()], *_words(levels))))}.")
         out[name.strip()] = _words(levels)
     return out
 

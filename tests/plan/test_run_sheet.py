@@ -111,6 +111,12 @@ def test_plan_is_sized_by_the_power_wanted():
     [
         ({"easy": {"balls": ("clean",)}, "batch": ()}, "only one level"),
         ({"hard": {"balls": ("a", "b")}}, "both easy and hard"),
+        ({"hard": {"Balls": ("a", "b")}}, "Balls: both easy and hard"),
+        ({"easy": {"balls": ("1", "2"), "temperature_c": ("20", "30")}, "hard": {"Temperature C": ("20", "30")}},
+         "Temperature C: both easy and hard"),
+        ({"easy": {"temperature_c": ("1", "2"), "Temperature_C": ("3", "4")}, "batch": ()},
+         "Temperature_C: given twice"),
+        ({"patterns": (("a", "foot-right"), ("b", ""), ("a", "foot-right"))}, "pattern a: given twice"),
         ({"batch": ("cloth",)}, "only conditions given with --easy"),
         ({"patterns": ()}, "no pattern"),
         ({"repeats": 0}, "1 or more"),
@@ -124,6 +130,24 @@ def test_plan_is_sized_by_the_power_wanted():
 def test_a_plan_that_makes_no_sense_is_refused(changes, word):
     with pytest.raises(SettingsError, match=word):
         _settings(**changes)
+
+
+def test_a_condition_given_in_two_options_is_refused(tmp_path):
+    out = tmp_path / "plan"
+    twice = ["--easy", "balls=a,b", "--easy", "balls=c,d"]
+    result = CliRunner().invoke(app, ["plan", "--pattern", "x:foot-right", *twice, "--out", str(out)])
+    assert isinstance(result.exception, SettingsError)
+    assert "balls: given twice; give all its levels at once, as balls=a,b,c,d." in str(result.exception)
+    assert not out.exists()
+
+
+def test_a_miss_is_not_planned_for_without_a_word_where_no_pocket_is_named():
+    wanted = {"patterns": (("a", ""), ("b", "foot-right")), "shift": 30.0}
+    (note,) = [line for line in make_plan(_settings(**wanted), SPREAD).lines if line.startswith("NOTE")]
+    assert "a: without a target pocket no shot has a miss_mm" in note
+    for other, spread in (({**wanted, "patterns": (("b", "foot-right"),)}, SPREAD),
+                          (wanted | {"shift": 1.0}, typical_spread("rebound_angle_deg"))):
+        assert not [line for line in make_plan(_settings(**other), spread).lines if line.startswith("NOTE")]
 
 
 def test_command(tmp_path):
