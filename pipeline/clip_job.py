@@ -172,7 +172,11 @@ def _stamp(clip: Path) -> list[int]:
 
 def _basis(look: str, task: ClipTask) -> str:
     """Changes with all that goes into measuring a clip's shots but what other shots tell of cloth and balls."""
-    return measures_key(look, prior_friction(task.settings), sorted(task.targets.items(), key=str))
+    return measures_key(look, prior_friction(task.settings), _targets(task))
+
+
+def _targets(task: ClipTask) -> list[tuple[int | None, str]]:
+    return sorted(task.targets.items(), key=str)
 
 
 def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, Any]:
@@ -253,13 +257,15 @@ def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) 
     """Measure the shots from the kept detections and keep them, unless exactly that was done before.
 
     Two records: ``alone`` (nothing ``learnt`` from other shots; kept for the next pooling) and ``together``. The
-    tables are those of the last measuring; ``tables`` says which.
+    tables are those of the last measuring; ``tables`` says which. Only they know of targets: where a shot was meant to
+    go bears on no fit.
     """
     prior = prior_friction(task.settings)
     name = "alone" if task.learnt is None else "together"
-    key = measures_key(look, prior, sorted((task.learnt or {}).items()), sorted(task.targets.items(), key=str))
+    key = measures_key(look, prior, sorted((task.learnt or {}).items()))
+    tables_key = measures_key(key, _targets(task))
     kept = task.entry.record(name)
-    holds = kept.get("key") == key and (not task.tables or task.entry.record("tables").get("key") == key)
+    holds = kept.get("key") == key and (not task.tables or task.entry.record("tables").get("key") == tables_key)
     if holds and not task.again and task.entry.is_whole(*(_MEASURED if kept["shots"] else ())):
         return kept
     with clock("measure"):
@@ -286,7 +292,7 @@ def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) 
             task.entry.keep_table("rows", measures.rows)
     record["key"], record["look"] = key, look
     task.entry.keep_record(name, record)
-    task.entry.keep_record("tables", {"key": key, "shots": record["shots"], "basis": _basis(look, task)})
+    task.entry.keep_record("tables", {"key": tables_key, "shots": record["shots"], "basis": _basis(look, task)})
     return record
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import shutil
 import unicodedata
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -26,6 +28,8 @@ from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.errors import CalibrationError, SettingsError
 from shared.settings import SessionSettings
 from tests.shell.clips import FakeStages, write_clip
+
+ROOT = Path(__file__).parents[2]
 
 
 class Lines(Silent):
@@ -225,6 +229,32 @@ def test_a_target_of_the_whole_session_reaches_the_measuring(folder, stages):
     told = {clip: targets for clip, _, targets in stages.measured}
     assert told == {"c1.mp4": {None: "foot-right"}, "c2.mp4": {None: "side-left"}, "c10.mp4": {None: "foot-right"}}
     assert shots["target"].to_dict() == {"c1.mp4": "foot-right", "c2.mp4": "side-left", "c10.mp4": "foot-right"}
+
+
+@pytest.fixture
+def matched(folder, monkeypatch):
+    """Every shot's balls lie as a pattern has them whose target is foot-right."""
+    (folder / "patterns").mkdir()
+    shutil.copy(ROOT / "pipeline" / "pattern_examples" / "cross-corner.toml", folder / "patterns")
+    monkeypatch.setattr("pipeline.run.matched_targets", lambda *_: {1: "foot-right"})
+
+
+def test_targets_that_patterns_gave_are_no_reason_to_measure_again(folder, stages, matched):
+    run(folder)
+    assert [targets for _, _, targets in stages.measured] == [{}] * 3 + [{1: "foot-right"}] * 3
+    stages.measured.clear()
+    run(folder)
+    assert stages.measured == []
+
+
+def test_another_target_makes_the_clips_tables_anew_and_no_fit_of_the_others(folder, stages):
+    run(folder)
+    stages.measured.clear()
+    (folder / "takes.csv").write_text("clip,target\nc2.mp4,side-left\n")
+    run(folder)
+    ((clip, learnt, targets),) = stages.measured
+    assert (clip, targets) == ("c2.mp4", {None: "side-left"})
+    assert learnt is not None  # what it says by itself is kept
 
 
 def test_a_row_for_a_shot_that_is_not_there_is_named(folder, stages):
