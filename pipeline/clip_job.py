@@ -76,7 +76,8 @@ class ClipRecord:
     info: Mapping[str, Any] = field(default_factory=dict)
     sha256: str = ""
     reused: bool = False  # nothing had to be decoded
-    tables_key: str = ""
+    look: str = ""  # key of the look that lay in the entry
+    tables: str = ""  # and of the tables; empty where these are another run's that no longer hold
 
 
 def measure_clip(task: ClipTask) -> ClipRecord:
@@ -97,7 +98,7 @@ def measure_clip(task: ClipTask) -> ClipRecord:
             clip=task.clip.name, warnings=(*look["warnings"], *measured["warnings"]), shots=measured["shots"],
             failure=measured["failure"], told=_told(measured["told"]), seconds=clock.seconds,
             frames=look["frames"], info=look["info"], sha256=look["sha256"], reused=reused,
-            tables_key=measured["key"],
+            look=look["key"], tables=_tables_that_hold(task, look["key"]),
         )
 
     return _guarded(task, clock, work)
@@ -147,19 +148,50 @@ def _looked(task: ClipTask, clock: _Clock, *, measured_here: bool) -> tuple[dict
 
 
 def earlier_record(task: ClipTask) -> ClipRecord | None:
-    """What an earlier run left of a clip, where it still holds and its tables are whole; else None."""
+    """What an earlier run left of a clip, where it still holds and its tables are whole; else None.
+
+    raises : OSError for a clip that can't be read
+    """
     look, tables = task.entry.record("look"), task.entry.record("tables")
     if not tables.get("shots") or not task.entry.is_whole(*_MEASURED):
         return None
-    sha256 = look.get("sha256", "") if look.get("stamp") == _stamp(task.clip) else file_sha256(task.clip)
-    if look.get("key") != look_key(sha256, task.settings) or tables.get("basis") != _basis(look["key"], task):
+    sha256 = unchanged_sha256(task)
+    if not sha256 or look.get("key") != look_key(sha256, task.settings) or not _tables_that_hold(task, look["key"]):
         return None
     alone = task.entry.record("alone")
     return ClipRecord(
         clip=task.clip.name, warnings=(*look["warnings"], *alone.get("warnings", [])), shots=tables["shots"],
         told=_told(alone.get("told", {})), frames=look["frames"], info=look["info"], sha256=sha256, reused=True,
-        tables_key=tables["key"],
+        look=look["key"], tables=tables["key"],
     )
+
+
+def unchanged_sha256(task: ClipTask) -> str:
+    """SHA-256 of a clip that is still the one looked at before; empty for another, or one never looked at.
+
+    raises : OSError for a clip that can't be read
+    """
+    look = task.entry.record("look")
+    kept = str(look.get("sha256", ""))
+    return kept if kept and (look.get("stamp") == _stamp(task.clip) or kept == file_sha256(task.clip)) else ""
+
+
+def needs_look(task: ClipTask) -> bool:
+    """Whether a clip that is unchanged must be looked at again all the same: with other settings, another program."""
+    look = task.entry.record("look")
+    return look.get("key") != look_key(str(look.get("sha256", "")), task.settings)
+
+
+def has_arrived(entry: Entry, record: ClipRecord) -> bool:
+    """Whether the entry, as it is seen here, holds what whoever made the record kept there."""
+    if record.look and entry.record("look").get("key") != record.look:
+        return False
+    return not record.tables or entry.record("tables").get("key") == record.tables
+
+
+def _tables_that_hold(task: ClipTask, look: str) -> str:
+    tables = task.entry.record("tables")
+    return str(tables["key"]) if tables.get("basis") == _basis(look, task) else ""
 
 
 def _stamp(clip: Path) -> list[int]:

@@ -14,7 +14,16 @@ import pandas as pd
 
 from pipeline import compiled_place, lone_clip
 from pipeline.assemble import check_settings, write_page, write_results
-from pipeline.clip_job import ClipRecord, ClipTask, earlier_record, measure_clip, prior_friction
+from pipeline.clip_job import (
+    ClipRecord,
+    ClipTask,
+    earlier_record,
+    has_arrived,
+    measure_clip,
+    needs_look,
+    prior_friction,
+    unchanged_sha256,
+)
 from pipeline.corrections import corrected, read_corrections
 from pipeline.draw_job import DrawTask, draw_clip, is_drawn, remove_old
 from pipeline.executor import Executor, InProcess, Lost, OnReport, ProcessPool, close, local_executor
@@ -26,15 +35,15 @@ from pipeline.review_file import read_reviews
 from pipeline.sessions import Session
 from pipeline.speed_classes import without_shots
 from pipeline.targets import Targets, declared_targets, matched_targets
-from pipeline.work import Work, measures_key
+from pipeline.work import Entry, Work, measures_key
 from shared.columns import CONTACTS
-from shared.errors import SettingsError
-from shared.files import file_sha256
+from shared.errors import SettingsError, disk_words
 
 _HERE = (InProcess, lone_clip.LoneClip, ProcessPool)  # and not on other machines
 _WRITE_EVERY_S = 15.0  # while clips are still being measured
 _MATCHED = "matched"  # the record of targets that patterns gave
 _FEW_DRAWINGS = 2  # are done before a pool is up
+_ARRIVES_WITHIN_S = 60.0  # so long a shared folder may show its old state here (NFS: acdirmax, from memory)
 
 
 class Progress(Protocol):
@@ -113,7 +122,7 @@ class _Run:
 
     def __init__(self, session: Session, options: RunOptions, progress: Progress, executor: Executor | None) -> None:
         self.session, self.options, self.progress = session, options, progress
-        self.executor = executor or _local(len(session.clips), options.jobs, self._reported, self._get_ready_to_draw)
+        self.executor: Executor = executor or InProcess(self._reported)  # until it is known how much there is to do
         if isinstance(executor, ProcessPool):
             executor.on_report = self._reported
         self._closes = executor is None
@@ -121,6 +130,7 @@ class _Run:
         self.work = Work(self.out.absolute() / ".work")  # a worker elsewhere may have another current folder
         self.records: dict[str, ClipRecord] = {}
         self.problems: list[str] = []
+        self._asked: list[str] = []  # names of the clips whose records are wanted
         self._first_of: dict[str, str] = {}  # content hash -> the first clip that has it
         self.stopped = False
         self._patterns = read_patterns(session.folder)
@@ -158,10 +168,61 @@ class _Run:
                              stopped=self.stopped)
 
     def _measure_each(self) -> None:
-        """Every clip for itself: decoded where need be, its shots measured by what they show themselves."""
+        """Every clip for itself: decoded where need be, its shots measured by what they show themselves.
+
+        Those of earlier runs as well, which are in the tables, too: of them only what no longer holds.
+        """
+        self._asked = [clip.name for clip in self.session.clips]
+        earlier = self._earlier()
+        if self._closes:
+            many = len(self.session.clips) + sum(map(needs_look, earlier))
+            self.executor = _local(many, self.options.jobs, self._reported, self._get_ready_to_draw)
         if self.session.clips and isinstance(self.executor, _HERE) and compiled_place.is_missing():
             self.progress.say(compiled_place.FIRST_RUN)
-        self._do("measuring", [self._task(clip) for clip in self.session.clips], by_size=True)
+        self._asked += [task.clip.name for task in earlier]
+        self._do("measuring", [*map(self._task, self.session.clips), *earlier], by_size=True)
+        self._await_all()
+
+    def _earlier(self) -> list[ClipTask]:
+        """The session's other clips that earlier runs looked at and that are unchanged since."""
+        found = []
+        for clip in self.session.present:
+            if clip in self.session.clips:
+                continue
+            task = replace(self._task(clip), again=False)
+            try:
+                unchanged = unchanged_sha256(task)
+            except OSError as error:
+                self._unreadable(clip, error)
+                continue
+            if unchanged:
+                found.append(task)
+            elif task.entry.record("tables").get("shots"):
+                self.progress.say(f"{clip.name}: has changed since it was measured, so its shots are left out; measure "
+                                  "it again.")
+        return found
+
+    def _unreadable(self, clip: Path, error: OSError) -> None:
+        self._fail(ClipRecord(clip=clip.name, failure=f"{clip.name}: is left out of the tables: {disk_words(error)}"))
+
+    def _fail(self, record: ClipRecord) -> None:
+        self.records[record.clip] = record
+        self._problem(record.failure)
+
+    def _await_all(self) -> None:
+        """Wait until what workers elsewhere have kept is seen here; what isn't by then was kept in another folder."""
+        until = time.monotonic() + _ARRIVES_WITHIN_S
+        while missing := [record for record in self.records.values() if not self._has_arrived(record)]:
+            if isinstance(self.executor, _HERE) or time.monotonic() > until:
+                break
+            time.sleep(0.5)
+        for record in missing:
+            words = (f"{record.clip}: what the worker measured did not arrive in {self.work.folder}; is this folder "
+                     "shared with the workers?")
+            self._fail(ClipRecord(clip=record.clip, failure=words, seconds=record.seconds))
+
+    def _has_arrived(self, record: ClipRecord) -> bool:
+        return has_arrived(Entry(self.work.folder / record.clip), record)
 
     def _measure_together(self) -> None:
         """Once more, from the kept detections, with what each shot may learn of cloth and balls from the others."""
@@ -182,6 +243,7 @@ class _Run:
         ]
         # where no other shot tells more there is nothing to join; tables are made only if they are another run's
         self._do("cloth and balls from all shots" if gaining else "measuring", tasks, by_size=False)
+        self._await_all()
 
     def _do(self, words: str, tasks: Sequence[ClipTask], *, by_size: bool) -> None:
         weights = [float(task.clip.stat().st_size) if by_size and task.clip.exists() else 1.0 for task in tasks]
@@ -282,39 +344,45 @@ class _Run:
         return [self._record(clip) for clip in self._measured_clips()]
 
     def _measured_clips(self) -> list[Path]:
-        """Clips of this run, and those of earlier runs that are still there unchanged, in the session's order."""
-        chosen = {clip.name for clip in self.session.clips}
-        for clip in self.session.present:
-            if clip.name not in chosen and clip.name not in self.records:
-                task = self._task(clip)
-                look = task.entry.record("look")
-                if look and look.get("sha256") == file_sha256(clip):
-                    self.records[clip.name] = measure_clip(replace(task, again=False))
+        """Clips of this run, and those of earlier runs, in the session's order."""
         return [clip for clip in self.session.present if clip.name in self.records]
 
     def _keep_earlier(self) -> None:
         """Clips that were not reached keep what an earlier run measured, where that still holds."""
         for clip in self.session.present:
-            if clip.name not in self.records and (record := earlier_record(self._task(clip))) is not None:
-                self.records[clip.name] = record
+            known = self.records.get(clip.name)
+            if known is not None and (not known.shots or self._is_whole(clip)):
+                continue
+            try:
+                kept = earlier_record(self._task(clip))
+            except OSError as error:
+                self._unreadable(clip, error)
+                continue
+            if kept is not None:  # of one that was just being measured together, only that was not heard of
+                self.records[clip.name] = kept if known is None else replace(known, tables=kept.tables)
 
     def _would_lose(self) -> bool:
         """Whether shots of an earlier run would be missing from files that were written now."""
         return any(self.work.entry(clip).record("tables").get("shots") for clip in self.session.present
-                   if clip.name not in self.records)
+                   if clip.name not in self.records or (self._record(clip).shots and not self._is_whole(clip)))
+
+    def _is_whole(self, clip: Path) -> bool:
+        """Whether the tables that lie there are those of the clip's record: not where a stop came in between."""
+        record = self._record(clip)
+        return bool(record.tables) and self._has_arrived(record)
 
     def _write(self) -> pd.DataFrame:
         return self._told(*self._written())
 
     def _written(self) -> tuple[pd.DataFrame, list[str]]:
         """The shots, after all files are written, and what there is to say of it."""
-        entries = [self.work.entry(clip) for clip in self.session.present if self._record(clip).shots]
-        whole = [entry for entry in entries if entry.record("tables")]  # not those that were being written at a stop
-        missing = {clip.name for clip in self.session.clips if clip.name not in self.records}
-        missing |= {entry.folder.name for entry in entries if entry not in whole}
+        with_shots = [clip for clip in self.session.present if self._record(clip).shots]
+        whole = [self.work.entry(clip) for clip in with_shots if self._is_whole(clip)]
+        missing = {name for name in self._asked if name not in self.records}
+        missing |= {clip.name for clip in with_shots if self.work.entry(clip) not in whole}
         records = [record for record in self.records.values() if record.clip not in missing]
         found = [self.work.entry(clip) for clip in self.session.present
-                 if clip.name not in missing and self._record(clip).frames]
+                 if clip.name not in missing and self._record(clip).frames and self._has_arrived(self._record(clip))]
         return write_results(self.session, self.out, whole, records, calibrated=found, missing=sorted(missing))
 
     def _told(self, shots: pd.DataFrame, lines: list[str]) -> pd.DataFrame:

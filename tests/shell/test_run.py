@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import shutil
+import threading
 import unicodedata
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -23,7 +25,7 @@ from pipeline.run import RunOptions, Silent, measure_session
 from pipeline.sessions import find_sessions
 from pipeline.shutter import READ_OFFSET
 from pipeline.terminal import exit_status, run_sessions
-from pipeline.work import Work
+from pipeline.work import Entry, Work
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.errors import CalibrationError, SettingsError
 from shared.settings import SessionSettings
@@ -394,6 +396,91 @@ def test_one_clip_measured_later_keeps_the_others_in_the_tables(folder, stages):
     assert list(result.shots["shot_id"]) == ["c1-01", "c2-01", "c10-01"]
 
 
+def test_one_clip_measured_later_says_what_becomes_of_the_others(folder, stages):
+    """They are done where the chosen one is done, and none of them goes without a word."""
+    run(folder)
+    stages.fault["c10.mp4"] = CalibrationError("no table was found in the picture.")
+    (folder / "session.toml").write_text("[camera]\nreadout_s = 0.001\n")
+    handed: list[str] = []
+
+    class Watched(InProcess):
+        def run(self, work, tasks):
+            handed.extend(task.clip.name for task in tasks)
+            yield from super().run(work, tasks)
+
+    (session,) = find_sessions([folder / "c2.mp4"])
+    lines = Lines()
+    result = measure_session(session, options=RunOptions(diagrams=False), progress=lines, executor=Watched())
+    told = "c10.mp4: no table was found in the picture."
+    assert (result.problems, lines.lines) == ((told,), [told])
+    assert handed[:3] == ["c2.mp4", "c1.mp4", "c10.mp4"]
+    assert list(result.shots["shot_id"]) == ["c1-01", "c2-01"]
+    assert log_of(folder) == {"c2.mp4": "measured", "c1.mp4": "measured", "c10.mp4": "failed"}
+    write_clip(folder / "c1.mp4", seed=77)
+    run(folder / "c2.mp4", lines)
+    assert lines.lines[1:] == ["c1.mp4: has changed since it was measured, so its shots are left out; measure it "
+                               "again."]
+
+
+@pytest.mark.skipif(not Path("/proc/self/mem").exists(), reason="wants a file that can't be read")
+@pytest.mark.parametrize("stopped", [False, True])
+def test_another_clip_that_cannot_be_read_is_named_and_the_rest_goes_on(folder, stages, stopped):
+    run(folder)
+    (folder / "c1.mp4").unlink()
+    (folder / "c1.mp4").symlink_to("/proc/self/mem")
+    result = stop(folder / "c2.mp4", 0) if stopped else run(folder / "c2.mp4")
+    (line,) = result.problems
+    assert line.startswith("c1.mp4: is left out of the tables: ")
+    assert list(result.shots["shot_id"]) == ["c2-01", "c10-01"]
+
+
+class Elsewhere:
+    """Workers for whom the folder of results is another one, which each is given as ``folder``."""
+
+    def __init__(self, folder) -> None:
+        self.folder = folder
+
+    def run(self, work, tasks):
+        theirs = [replace(task, entry=Entry(self.folder / task.clip.name)) for task in tasks]
+        yield from InProcess().run(work, theirs)
+
+
+@pytest.mark.parametrize("again", [False, True])
+def test_what_workers_kept_in_a_folder_that_is_not_shared_is_named_and_never_taken_for_new(
+    folder, stages, matched, tmp_path, monkeypatch, again,
+):
+    """Where nothing lies here, and where there is what was measured with another friction."""
+    monkeypatch.setattr("pipeline.run._ARRIVES_WITHIN_S", 0.0)
+    stages.shots_in["c10.mp4"] = 0
+    if again:
+        run(folder)
+        (folder / "session.toml").write_text("[friction]\nsliding = 0.25\n")
+    (session,) = find_sessions([folder])
+    result = measure_session(session, executor=Elsewhere(tmp_path / "theirs"))
+    named = [line for line in result.problems if "did not arrive" in line]
+    assert [line.split(":")[0] for line in named] == ["c1.mp4", "c2.mp4", "c10.mp4"]
+    assert named[0] == (f"c1.mp4: what the worker measured did not arrive in {folder}/measured/.work; is this folder "
+                        "shared with the workers?")
+    assert len(result.problems) == len(named) + 1  # in one of them nothing was struck
+    assert len(result.shots) == 0
+    assert set(log_of(folder).values()) == {"failed"}
+    assert exit_status([result]) == 1
+
+
+def test_what_workers_kept_may_be_seen_here_late(folder, stages, tmp_path, monkeypatch):
+    theirs, ours = tmp_path / "theirs", folder / "measured" / ".work"
+
+    class Late(Elsewhere):
+        def run(self, work, tasks):
+            yield from super().run(work, tasks)
+            threading.Timer(0.2, lambda: shutil.copytree(theirs, ours, dirs_exist_ok=True)).start()
+
+    (session,) = find_sessions([folder])
+    result = measure_session(session, options=RunOptions(diagrams=False), executor=Late(theirs))
+    assert result.problems == ()
+    assert len(result.shots) == 3
+
+
 def test_decisions_of_people_survive_measuring_again(folder, stages):
     from pipeline.review_file import Review, append_reviews, now
 
@@ -471,6 +558,30 @@ def test_a_clip_stopped_while_it_is_looked_at_again_keeps_its_rows(folder, stage
     result = measure_session(session, options=RunOptions(diagrams=False, again=True), executor=InProcess())
     assert result.stopped
     assert list(result.shots["shot_id"]) == ["c1-01", "c2-01", "c10-01"]
+
+
+def test_a_clip_measured_together_just_before_ctrl_c_keeps_its_rows(folder, stages):
+    """Its tables are whole; only nobody has heard of it."""
+    class Unheard(InProcess):
+        def run(self, work, tasks):
+            for index, result in super().run(work, tasks):
+                if tasks[index].learnt is not None:
+                    raise KeyboardInterrupt
+                yield index, result
+
+    (session,) = find_sessions([folder])
+    result = measure_session(session, options=RunOptions(diagrams=False), executor=Unheard())
+    assert result.stopped
+    assert (folder / "measured" / ".work" / "c1.mp4" / "together.json").is_file()
+    assert list(result.shots["shot_id"]) == ["c1-01", "c2-01", "c10-01"]
+
+
+def test_a_clip_whose_target_changed_is_left_out_at_ctrl_c_until_its_tables_are_made(folder, stages):
+    run(folder)
+    (folder / "takes.csv").write_text("clip,target\nc2.mp4,side-left\n")
+    result = stop(folder, 3)
+    assert list(result.shots["shot_id"]) == ["c1-01", "c10-01"]
+    assert log_of(folder)["c2.mp4"] == "not measured"
 
 
 @pytest.mark.parametrize("change", [
