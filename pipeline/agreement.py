@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from pipeline.review_file import Review
-from pipeline.reviews import of_shot
+from pipeline.reviews import by_clip, of_shot_in
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,11 +42,11 @@ def agreements(standing: Iterable[Review]) -> list[Agreement]:
 
 
 def _between(decided: list[Review], first: str, second: str) -> Agreement:
-    theirs = [review for review in decided if review.reviewer == second]
+    theirs = by_clip(review for review in decided if review.reviewer == second)
     pairs = [
         (review.decision, other[0].decision)
         for review in decided
-        if review.reviewer == first and (other := of_shot(theirs, review.clip, review.start_s))
+        if review.reviewer == first and (other := of_shot_in(theirs, review.clip, review.start_s))
     ]
     a, b = [pair[0] for pair in pairs], [pair[1] for pair in pairs]
     return Agreement(first=first, second=second, shots=len(pairs), agreed=sum(x == y for x, y in pairs),

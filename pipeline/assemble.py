@@ -26,6 +26,7 @@ from pipeline.results import (
     write_shots,
     write_tracks,
 )
+from pipeline.review_file import read_review_file
 from pipeline.reviews import apply_reviews, review_problems
 from pipeline.sessions import Session
 from pipeline.targets import with_pattern_targets
@@ -77,7 +78,7 @@ def write_results(
     left_out = [{"clip": place, "status": "left out", "shots": 0, "problem": line} for place, line in session.left_out]
     stopped = [{"clip": clip, "status": NOT_MEASURED, "shots": 0, "problem": f"{clip}: {_STOPPED}"} for clip in missing]
     write_log(out / "log.jsonl", [*map(_log_line, records), *stopped, *left_out])
-    lines += review_problems(rows, out, recordings, clips=[entry.folder.name for entry in entries])
+    lines += review_problems(rows, read_review_file(out), recordings, clips=[entry.folder.name for entry in entries])
     return rows, [*(f"{session.name}: {line}" for line in lines), *_lost(rows)]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -29,10 +30,11 @@ class MeasuredSession:
     tracks: pd.DataFrame
     calibrations: Mapping[str, Calibration]  # by clip
 
-    @property
+    @cached_property
     def conditions(self) -> list[str]:
         """The condition columns, in their order."""
-        return [str(name) for name in self.shots.columns if name not in SHOTS.dtypes]
+        known = SHOTS.dtypes
+        return [str(name) for name in self.shots.columns if name not in known]
 
     def shot(self, shot_id: str) -> dict[str, Any]:
         """One SHOTS row. Raises SettingsError if there is none of that name."""

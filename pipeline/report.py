@@ -17,7 +17,7 @@ from pipeline.measured_session import MeasuredSession, read_measured
 from pipeline.recordings import recordings_of
 from pipeline.report_style import STYLE
 from pipeline.review_file import read_reviews
-from pipeline.reviews import of_recordings, standing
+from pipeline.reviews import of_recordings, on_shots, standing
 from shared.columns import DECLARED, SHOTS
 from shared.files import tool_version, write_text
 from shared.uncertain import with_u
@@ -125,7 +125,7 @@ def short_reason(reason: str) -> str:
 
 def _people(session: MeasuredSession) -> str:
     reviews, _ = of_recordings(read_reviews(session.out), recordings_of(session.out))
-    stands = [review for review in standing(reviews) if review.decision != "skip"]
+    stands, _ = on_shots((review for review in standing(reviews) if review.decision != "skip"), session.shots)
     if not stands:
         return ""
     by = Counter((review.reviewer, review.decision) for review in stands)

@@ -11,10 +11,11 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline.review_file import REVIEWS_FILE, Review, read_review_file, read_reviews
+from pipeline.review_file import REVIEWS_FILE, Review, ReviewFile, read_reviews
 from shared.names import same_letters
 
 SAME_STRIKE_S = 0.5  # two strikes nearer than this are one
+_DIFFER = "reviewers differ: "
 
 
 def standing(reviews: Iterable[Review]) -> list[Review]:
@@ -22,14 +23,20 @@ def standing(reviews: Iterable[Review]) -> list[Review]:
 
     An undo takes back the same reviewer's last decision on that shot and brings the one before it back.
     """
-    piles: dict[tuple[str, str, float], list[Review]] = {}
+    piles: list[list[Review]] = []
+    known: dict[tuple[str, str], list[tuple[float, list[Review]]]] = {}  # by reviewer and clip: strike time, pile
     for review in reviews:
-        pile = piles.setdefault((review.reviewer, same_letters(review.clip), _known_start(piles, review)), [])
+        mine = known.setdefault((review.reviewer, same_letters(review.clip)), [])
+        pile = next((pile for start_s, pile in mine if abs(start_s - review.start_s) <= SAME_STRIKE_S), None)
+        if pile is None:
+            pile = []
+            mine.append((review.start_s, pile))
+            piles.append(pile)
         if review.decision == "undo":
             del pile[-1:]
         elif review.decision != "looked":
             pile.append(review)
-    return [pile[-1] for pile in piles.values() if pile]
+    return [pile[-1] for pile in piles if pile]
 
 
 def of_shot(reviews: Iterable[Review], clip: str, start_s: float) -> list[Review]:
@@ -51,6 +58,19 @@ def of_recordings(reviews: Iterable[Review], recordings: Mapping[str, str]) -> t
     return mine, others
 
 
+def on_shots(reviews: Iterable[Review], shots: pd.DataFrame) -> tuple[list[Review], list[Review]]:
+    """Those that belong to one of the shots (clip and start_s), and those that belong to none."""
+    starts: dict[str, list[float]] = {}
+    for clip, start_s in zip(shots["clip"], shots["start_s"], strict=True):
+        starts.setdefault(same_letters(str(clip)), []).append(float(start_s))
+    mine: list[Review] = []
+    others: list[Review] = []
+    for review in reviews:
+        of_clip = starts.get(same_letters(review.clip), [])
+        (mine if any(abs(review.start_s - s) <= SAME_STRIKE_S for s in of_clip) else others).append(review)
+    return mine, others
+
+
 def apply_reviews(shots: pd.DataFrame, out: Path, recordings: Mapping[str, str]) -> pd.DataFrame:
     """The shots with ``review``, ``reviewer`` and ``reviewed_at`` from ``out/reviews.csv``.
 
@@ -60,44 +80,33 @@ def apply_reviews(shots: pd.DataFrame, out: Path, recordings: Mapping[str, str])
     recordings : as `of_recordings` takes them
     """
     decided = by_clip(_decided(of_recordings(read_reviews(out), recordings)[0]))
-    found = shots.copy()
-    for name in ("review", "reviewer", "reviewed_at"):
-        found[name] = pd.Series(pd.NA, index=shots.index, dtype="string")
-    notes = found["notes"].astype("string") if "notes" in found else pd.Series(pd.NA, index=shots.index, dtype="string")
-    for index, clip, start_s in zip(shots.index, shots["clip"], shots["start_s"], strict=True):
+    cells: dict[str, list[str | None]] = {"review": [], "reviewer": [], "reviewed_at": [], "notes": []}
+    before = shots["notes"] if "notes" in shots else [None] * len(shots)
+    for clip, start_s, note in zip(shots["clip"], shots["start_s"], before, strict=True):
         mine = sorted(of_shot_in(decided, str(clip), float(start_s)), key=lambda review: review.decided_at)
-        if not mine:
-            continue
-        last = mine[-1]
-        found.loc[index, ["review", "reviewer", "reviewed_at"]] = [last.decision, last.reviewer, last.decided_at]
-        if len({review.decision for review in mine}) > 1:
-            words = "reviewers differ: " + ", ".join(f"{r.reviewer} {r.decision}" for r in mine)
-            old = _without_differences(notes[index])
-            notes[index] = f"{old}; {words}" if old else words
-    found["notes"] = notes
-    return found
+        last = mine[-1] if mine else None
+        notes = "; ".join(filter(None, (without_differences(note), _differences(mine))))
+        told = (last.decision, last.reviewer, last.decided_at) if last else (None, None, None)
+        for name, cell in zip(cells, (*told, notes or None), strict=True):
+            cells[name].append(cell)
+    return shots.assign(**{name: pd.array(column, dtype="string") for name, column in cells.items()})
 
 
 def review_problems(
-    shots: pd.DataFrame, out: Path, recordings: Mapping[str, str], *, clips: Iterable[str]
+    shots: pd.DataFrame, kept: ReviewFile, recordings: Mapping[str, str], *, clips: Iterable[str]
 ) -> list[str]:
-    """What of ``out/reviews.csv`` comes to nothing, a line each.
+    """What of reviews.csv comes to nothing, a line each.
 
     shots : clip and start_s; clips : those that were measured, also if no shot was found in them
     """
-    kept = read_review_file(out)
     lines = []
     if kept.unread:
         which = ", ".join(map(str, kept.unread))
         lines.append(f"{REVIEWS_FILE}: line{'s' if len(kept.unread) > 1 else ''} {which} can't be read as a decision; "
                      "put right what stands there, or remove it.")
     measured = {same_letters(clip) for clip in clips}
-    starts: dict[str, list[float]] = {}
-    for clip, start_s in zip(shots["clip"], shots["start_s"], strict=True):
-        starts.setdefault(same_letters(str(clip)), []).append(float(start_s))
     mine, others = of_recordings(kept.reviews, recordings)
-    lost = [r for r in _decided(mine) if (name := same_letters(r.clip)) in measured
-            and not any(abs(r.start_s - start_s) <= SAME_STRIKE_S for start_s in starts.get(name, []))]
+    lost = [review for review in on_shots(_decided(mine), shots)[1] if same_letters(review.clip) in measured]
     if lost:
         first = lost[0]
         lines.append(f"{REVIEWS_FILE}: {len(lost)} decision{'s' if len(lost) > 1 else ''} "
@@ -128,15 +137,14 @@ def by_clip(reviews: Iterable[Review]) -> dict[str, list[Review]]:
     return found
 
 
-def _without_differences(notes: object) -> str:
+def _differences(reviews: list[Review]) -> str:
+    """What to note of a shot on which its reviewers don't decide alike; else empty."""
+    if len({review.decision for review in reviews}) < 2:
+        return ""
+    return _DIFFER + ", ".join(f"{r.reviewer.replace(';', ',')} {r.decision}" for r in reviews)
+
+
+def without_differences(notes: object) -> str:
+    """Notes of a shot without the one that its reviewers differ."""
     parts = str(notes).split("; ") if isinstance(notes, str) else []
-    return "; ".join(part for part in parts if not part.startswith("reviewers differ: "))
-
-
-def _known_start(piles: dict[tuple[str, str, float], list[Review]], review: Review) -> float:
-    """The strike time under which a shot's earlier lines are filed, when there are any."""
-    name = same_letters(review.clip)
-    for reviewer, clip, start_s in piles:
-        if (reviewer, clip) == (review.reviewer, name) and abs(start_s - review.start_s) <= SAME_STRIKE_S:
-            return start_s
-    return review.start_s
+    return "; ".join(part for part in parts if not part.startswith(_DIFFER))

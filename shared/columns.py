@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from shared.errors import SchemaError
@@ -27,6 +28,7 @@ _TYPES = {
 }
 
 ALL_MEASURES = "all measures: "  # begins the note of a shot that could not be followed
+NO_CONTACT = "no cut, throw or spin at a contact"  # ends the note of a shot whose cue ball met no ball on its way
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,7 @@ class TableSchema:
     title: str
     columns: tuple[Column, ...]
 
-    @property
+    @cached_property
     def expanded(self) -> tuple[Column, ...]:
         """Columns with each ``_u`` put behind its measure."""
         out: list[Column] = []

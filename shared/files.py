@@ -68,6 +68,15 @@ def file_sha256(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+def stamp(path: Path) -> tuple[int, int, int]:
+    """By which a file is known to be as it was without reading it; zeros where there is none."""
+    try:
+        about = path.stat()
+    except OSError:
+        return (0, 0, 0)
+    return about.st_ino, about.st_size, about.st_mtime_ns
+
+
 def text_sha256(text: str) -> str:
     """SHA-256 of a text's UTF-8, in hexadecimal."""
     return hashlib.sha256(text.encode("utf-8")).hexdigest()

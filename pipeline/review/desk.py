@@ -6,8 +6,8 @@ import hashlib
 import hmac
 import json
 import threading
-from dataclasses import asdict
-from pathlib import Path
+from collections.abc import Mapping
+from dataclasses import asdict, replace
 from typing import Any
 
 from pipeline.agreement import agreements
@@ -15,15 +15,17 @@ from pipeline.condition_words import condition_words
 from pipeline.judging import verdicts_of
 from pipeline.measured_session import MeasuredSession, read_measured
 from pipeline.patterns import read_patterns
-from pipeline.recordings import recordings_of
+from pipeline.recordings import LOG_FILE, recordings_of
 from pipeline.review.blind import curtain_for
+from pipeline.review.decisions import DecisionReader, Decisions
 from pipeline.review.shot_view import number, shot_view, text
 from pipeline.review.write_back import write_back
-from pipeline.review_file import Action, Review, append_reviews, now, read_reviews
-from pipeline.reviews import SAME_STRIKE_S, by_clip, of_recordings, of_shot, of_shot_in, review_problems, standing
+from pipeline.review_file import REVIEWS_FILE, Action, Review, append_reviews, now
+from pipeline.reviews import SAME_STRIKE_S, by_clip, of_shot, of_shot_in, on_shots, review_problems
 from pipeline.verdict import Verdict
 from shared.columns import DERIVED
 from shared.errors import ReboundryError, SettingsError
+from shared.files import stamp
 from shared.names import same_letters
 from shared.session_file import SESSION_FILE, read_session
 from shared.settings import SessionSettings
@@ -42,8 +44,11 @@ class Desk:
         self._rows: dict[str, dict[str, Any]] = {}
         self._recordings: dict[str, str] = {}
         self._behind = ""  # why shots.csv lacks the last decisions
-        self._stamp = _stamp(session.out)
+        self._decisions = DecisionReader()
+        self._stamp = stamp(session.out / LOG_FILE)  # `measure` writes its log last, and whole
         self.load(session)
+        #: whether reviews.csv held what shots.csv lacked: it was put right by hand, or the program killed
+        self.caught_up = (session.out / REVIEWS_FILE).is_file() and self._write_back()
 
     def load(self, session: MeasuredSession) -> None:
         """Take up a session, new or measured again: what is the same strike or clip keeps its name or number."""
@@ -62,14 +67,14 @@ class Desk:
     def follow(self) -> None:
         """Take up what another program has measured since: a run of `measure` in a terminal."""
         with self._lock:
-            stamp = _stamp(self.session.out)
-            if stamp == self._stamp:
+            now = stamp(self.session.out / LOG_FILE)
+            if now == self._stamp:
                 return
             try:
                 self.load(read_measured(self.session.folder, self.session.out))
             except ReboundryError:  # being written, or of no use: the results as read before stay on the page
                 return
-            self._stamp = stamp
+            self._stamp = now
             if self.decided:  # one that was made while they were written
                 self._write_back()
 
@@ -103,22 +108,21 @@ class Desk:
         """The list of shots, the progress, and how far reviewers agree."""
         with self._lock:
             self.follow()
-            reviews = self._reviews()
-            stands = standing(reviews)
-            of_clips = by_clip(stands)
+            kept = self._kept()
             keys = self.order(reviewer) if blind else list(self._rows)
             if not blind:  # the list tells name and conditions
                 self._note_looks(list(self._rows.values()), reviewer)
-            shots = [self._summary(key, n, reviewer, of_clips, blind=blind) for n, key in enumerate(keys, start=1)]
-            names = sorted({review.reviewer for review in reviews})
-            problems = review_problems(self.session.shots, self.session.out, self._recordings,
+            shots = [self._summary(key, n, reviewer, kept.by_clip, blind=blind) for n, key in enumerate(keys, start=1)]
+            names = sorted({review.reviewer for review in kept.mine})
+            problems = review_problems(self.session.shots, kept.file, self._recordings,
                                        clips=self.session.calibrations)
+            on_these, _ = on_shots(kept.standing, self.session.shots)
             return {
                 "session": self.session.folder.name if not blind else "",
                 "shots": shots,
                 "decided": sum(shot["decision"] in ("accept", "reject") for shot in shots),
                 "reviewers": names,
-                "agreement": [asdict(pair) for pair in agreements(stands)],
+                "agreement": [asdict(pair) for pair in agreements(on_these)],
                 "clips": [{"index": i, "name": name} for i, name in enumerate(self.clips)],
                 "problem": " ".join([*([self._behind] if self._behind else []), *problems]),
             }
@@ -132,7 +136,7 @@ class Desk:
             if not blind:
                 self._note_looks([row], reviewer)
             view = shot_view(self.session, row, self._verdicts[key], hidden=hidden)
-            reviews = of_shot(standing(self._reviews()), text(row["clip"]), float(row["start_s"]))
+            reviews = self._standing(row)
             others = [] if hidden else [asdict(r) for r in reviews if r.reviewer != reviewer]
             return {**view, "id": key, "decision": asdict(decision) if decision else None, "others": others}
 
@@ -147,23 +151,35 @@ class Desk:
             raise SettingsError("no such shot; reload the page.")
         return self._rows[key]
 
-    def decide(self, key: str, reviewer: str, decision: Action, note: str, *, blind: bool) -> None:
-        """Save a decision; when this returns it is on the disk."""
+    def decide(self, key: str, reviewer: str, decision: Action, note: str | None, *, blind: bool) -> bool:
+        """Save a decision; when this returns it is on the disk. False where there was nothing to save.
+
+        A skip takes nothing back: what is decided stands, with a new note if there is one. ``note`` None: as it is.
+        """
         with self._lock:
             self.follow()
             row = self.row(key)
-            if decision == "skip" and self._decision(row, reviewer) is not None:
-                return  # going on takes nothing back
+            before = next((r for r in self._standing(row) if r.reviewer == reviewer), None)
+            if note is None:
+                note = before.note if before else ""
+            if decision == "skip" and before is not None and before.decision != "skip":
+                if note == before.note:
+                    return False
+                append_reviews(self.session.out, replace(before, decided_at=now(), note=note))
+                self.decided = True
+                self._write_back()
+                return True
             clip, start_s = text(row["clip"]), float(row["start_s"])
-            earlier = [r for r in of_shot(self._reviews(), clip, start_s) if r.reviewer == reviewer]
+            earlier = [r for r in of_shot(self._kept().mine, clip, start_s) if r.reviewer == reviewer]
             seen = any(r.decision in ("looked", "accept", "reject") for r in earlier)  # the curtain has been up
             self._append(row, reviewer, decision, note, blind=blind and not seen)
             self._write_back()
+            return True
 
     def undo(self, reviewer: str) -> str | None:
         """Take back this reviewer's last decision; return the shot it was about."""
         with self._lock:
-            reviews = [r for r in self._reviews() if r.reviewer == reviewer]
+            reviews = [r for r in self._kept().mine if r.reviewer == reviewer]
             stack: list[Review] = []
             for review in reviews:
                 if review.decision == "undo":
@@ -186,8 +202,12 @@ class Desk:
         events = self.session.events_of(text(row["shot_id"]))
         return curtain_for(row, events, hidden=self.hidden(key, reviewer, blind=blind))
 
-    def _reviews(self) -> list[Review]:
-        return of_recordings(read_reviews(self.session.out), self._recordings)[0]
+    def _kept(self) -> Decisions:
+        return self._decisions.read(self.session.out, self._recordings)
+
+    def _standing(self, row: dict[str, Any]) -> list[Review]:
+        """What stands of every reviewer on a shot."""
+        return of_shot_in(self._kept().by_clip, text(row["clip"]), float(row["start_s"]))
 
     def _find(self, review: Review) -> str | None:
         for key, row in self._rows.items():
@@ -197,12 +217,12 @@ class Desk:
 
     def _decision(self, row: dict[str, Any], reviewer: str) -> Review | None:
         """This reviewer's standing accept or reject."""
-        stands = of_shot(standing(self._reviews()), text(row["clip"]), float(row["start_s"]))
-        return next((r for r in stands if r.reviewer == reviewer and r.decision in ("accept", "reject")), None)
+        mine = (r for r in self._standing(row) if r.reviewer == reviewer)
+        return next((r for r in mine if r.decision in ("accept", "reject")), None)
 
     def _note_looks(self, rows: list[dict[str, Any]], reviewer: str) -> None:
         """Write down, once, that condition or outcome were shown before the decision."""
-        seen = by_clip(r for r in self._reviews()
+        seen = by_clip(r for r in self._kept().mine
                        if r.reviewer == reviewer and r.decision in ("looked", "accept", "reject"))
         new = [row for row in rows if not of_shot_in(seen, text(row["clip"]), float(row["start_s"]))]
         if new:
@@ -218,19 +238,19 @@ class Desk:
         append_reviews(self.session.out, self._review(row, reviewer, decision, note, blind=blind))
         self.decided = True
 
-    def _write_back(self) -> None:
-        """The review columns of shots.csv. Where that can't be done, the decision is saved all the same."""
+    def _write_back(self) -> bool:
+        """The review columns of shots.csv; whether they changed. Where it can't be done, decisions stay saved."""
+        self._behind = ""
         try:
-            write_back(self.session.out)
+            return write_back(self.session.out)
         except (OSError, SettingsError) as error:
             why = error.strerror or error if isinstance(error, OSError) else error
             self._behind = (f"Decisions are saved, but shots.csv could not be brought up to date ({why}): close it in "
                             "other programs, then run `reboundry measure` again.")
-        else:
-            self._behind = ""
+            return False
 
     def _summary(
-        self, key: str, position: int, reviewer: str, of_clips: dict[str, list[Review]], *, blind: bool
+        self, key: str, position: int, reviewer: str, of_clips: Mapping[str, list[Review]], *, blind: bool
     ) -> Reply:
         row = self._rows[key]
         mine = [r for r in of_shot_in(of_clips, text(row["clip"]), float(row["start_s"])) if r.reviewer == reviewer]
@@ -253,15 +273,6 @@ def _of(row: dict[str, Any], recordings: dict[str, str]) -> str:
 def _same_strike(one: dict[str, Any], other: dict[str, Any]) -> bool:
     return text(one["clip"]) == text(other["clip"]) and abs(
         float(one["start_s"]) - float(other["start_s"])) <= SAME_STRIKE_S
-
-
-def _stamp(out: Path) -> tuple[int, int, int]:
-    """Which run's results these are: `measure` writes its log last, and whole."""
-    try:
-        about = (out / "log.jsonl").stat()
-    except OSError:
-        return (0, 0, 0)
-    return about.st_ino, about.st_size, about.st_mtime_ns
 
 
 def to_json(reply: Reply) -> bytes:

@@ -17,8 +17,8 @@ REVIEWED = ("review", "reviewer", "reviewed_at", "notes")
 NEEDED = ("shot_id", "clip", "start_s", "verdict", "counted", *REVIEWED)
 
 
-def write_back(out: Path) -> None:
-    """Rewrite ``out/shots.csv`` in one step with the decisions in ``out/reviews.csv``.
+def write_back(out: Path) -> bool:
+    """Rewrite ``out/shots.csv`` in one step with the decisions in ``out/reviews.csv``; False where it has them all.
 
     The shots are those that the file holds now: it may have been measured anew since it was last read. Raises
     SettingsError for a file that `measure` didn't write so, OSError where it can't be written.
@@ -26,7 +26,7 @@ def write_back(out: Path) -> None:
     path = out / "shots.csv"
     rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
     if not rows:
-        return
+        return False
     try:
         shots = pd.DataFrame({"clip": [row["clip"] for row in rows], "start_s": [float(row["start_s"]) for row in rows],
                               "notes": pd.array([row["notes"] or None for row in rows], dtype="string")})
@@ -39,11 +39,15 @@ def write_back(out: Path) -> None:
     written = io.StringIO()
     writer = csv.DictWriter(written, fieldnames=names, lineterminator="\n")
     writer.writeheader()
+    changed = False
     for row, new in zip(rows, apply_reviews(shots, out, recordings_of(out)).to_dict("records"), strict=True):
         told = {name: "" if pd.isna(new[name]) else str(new[name]) for name in REVIEWED}
-        writer.writerow({name: row[name] for name in names} | told
-                        | {"counted": _counted(told["review"], row["verdict"])})
-    write_text(path, written.getvalue())
+        told["counted"] = _counted(told["review"], row["verdict"])
+        changed = changed or any(row[name] != cell for name, cell in told.items())
+        writer.writerow({name: row[name] for name in names} | told)
+    if changed:
+        write_text(path, written.getvalue())
+    return changed
 
 
 def _counted(review: str, verdict: str) -> str:

@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.agreement import agreements, cohens_kappa
 from pipeline.review_file import Review, append_reviews, read_review_file, read_reviews
-from pipeline.reviews import apply_reviews, review_problems, standing
+from pipeline.reviews import apply_reviews, on_shots, review_problems, standing
 from shared.errors import SettingsError
 
 
@@ -69,13 +69,13 @@ def test_a_line_torn_inside_quotes_takes_no_other_with_it_and_is_named(tmp_path)
         file.write('2026-01-01T10:00:01+00:00,a-02,a.mp4,9.0,kim,reject,"side, a l')
     append_reviews(tmp_path, review("reject", shot="a-02", start=9.0))
     assert [r.shot_id for r in read_reviews(tmp_path)] == ["a-01", "a-02"]
-    (line,) = review_problems(shots(), tmp_path, {}, clips=["a.mp4"])
+    (line,) = review_problems(shots(), read_review_file(tmp_path), {}, clips=["a.mp4"])
     assert line.startswith("reviews.csv: line 3 can't be read as a decision;")
 
 
 def test_decisions_on_no_shot_are_told_but_not_of_clips_that_were_not_measured(tmp_path):
     append_reviews(tmp_path, review("accept", start=5.0), review("reject", start=5.0, clip="b.mp4"), review("accept"))
-    (line,) = review_problems(shots(), tmp_path, {}, clips=["a.mp4"])
+    (line,) = review_problems(shots(), read_review_file(tmp_path), {}, clips=["a.mp4"])
     assert "1 decision belongs to no shot as measured now (the first: kim's on a.mp4 at 5.00 s)" in line
 
 
@@ -83,9 +83,9 @@ def test_another_recording_of_the_same_name_does_not_inherit_decisions(tmp_path)
     append_reviews(tmp_path, replace(review("reject"), recording="a" * 64))
     assert apply_reviews(shots(), tmp_path, {"a.mp4": "a" * 64})["review"].iloc[0] == "reject"
     assert apply_reviews(shots(), tmp_path, {"a.mp4": "b" * 64})["review"].isna().all()
-    (line,) = review_problems(shots(), tmp_path, {"a.mp4": "b" * 64}, clips=["a.mp4"])
+    (line,) = review_problems(shots(), read_review_file(tmp_path), {"a.mp4": "b" * 64}, clips=["a.mp4"])
     assert "1 decision is about another recording of the same name" in line
-    assert review_problems(shots(), tmp_path, {"a.mp4": "a" * 64}, clips=["a.mp4"]) == []
+    assert review_problems(shots(), read_review_file(tmp_path), {"a.mp4": "a" * 64}, clips=["a.mp4"]) == []
 
 
 def test_a_line_torn_by_a_kill_is_skipped_and_the_next_one_is_whole(tmp_path):
@@ -134,6 +134,23 @@ def test_the_latest_of_two_reviewers_stands_and_their_difference_is_noted_once(t
     assert found.loc[0, "review"] == "accept"
     assert found.loc[0, "reviewer"] == "sam"
     assert found.loc[0, "notes"] == "reviewers differ: kim reject, sam accept"
+
+
+def test_the_note_of_a_difference_goes_when_they_agree_again_or_nothing_is_decided_any_more(tmp_path):
+    append_reviews(tmp_path, review("reject", shot="a-02", start=9.0), review("accept", start=9.0, reviewer="s; m"))
+    differing = apply_reviews(shots(), tmp_path, {})
+    assert differing.loc[1, "notes"] == "x; reviewers differ: kim reject, s, m accept"
+    append_reviews(tmp_path, review("undo", start=9.0, reviewer="s; m"))
+    assert apply_reviews(differing, tmp_path, {}).loc[1, ["review", "notes"]].tolist() == ["reject", "x"]
+    (tmp_path / "reviews.csv").unlink()
+    assert apply_reviews(differing, tmp_path, {})["notes"].fillna("").tolist() == ["", "x"]
+
+
+def test_agreement_and_report_leave_out_decisions_on_no_shot():
+    lines = [review("accept"), review("accept", reviewer="sam"), review("reject", start=50.0),
+             review("reject", start=50.0, reviewer="sam"), review("reject", clip="b.mp4")]
+    mine, others = on_shots(lines, shots())
+    assert (mine, others) == (lines[:2], lines[2:])
 
 
 def test_no_file_leaves_all_blank(tmp_path):
