@@ -23,6 +23,7 @@ from pipeline.compare.conditions import DERIVED, condition_columns
 from pipeline.compare.counting import counted_mask
 from pipeline.pool_duplicates import without_duplicates
 from pipeline.pool_read import SessionTables, content_hash, read_session_tables
+from pipeline.pool_reviews import reviews_not_in_shots
 from pipeline.results import write_csv
 from shared.columns import CONDITIONS_AFTER, CONTACTS, FINGERPRINT, SHOTS, TRACKS
 from shared.errors import ReboundryError, SettingsError
@@ -92,6 +93,8 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
         name = by_source.get(source) or _name_for(session, known)
         digest = session.origin["content_sha256"]
         session = _renamed(session, name)
+        if session.behind:  # also of a session that was pooled so before
+            lines.append(f"{name}: {session.behind}")
         if name in known and known[name]["content_sha256"] == digest and known[name]["source"] == source:
             unchanged.append(name)
             if _thinned(known[name]):
@@ -136,11 +139,15 @@ def read_pool(out: Path, *, contact_columns: Sequence[str] | None = None) -> tup
 
 def changed_sessions(out: Path) -> list[str]:
     """A line for each session of the dataset whose files, where they are still there, aren't those that were pooled: it
-    was measured again, or looked through in `review`."""
+    was measured again, or looked through in `review`, or its reviews.csv put right by hand."""
     lines = []
     for name, entry in _read_manifest(out)["sessions"].items():
         place = out.resolve() / str(entry.get("source", ""))
-        if entry.get("source") and (place / "shots.csv").is_file() and content_hash(place) != entry["content_sha256"]:
+        if not entry.get("source") or not (place / "shots.csv").is_file():
+            continue
+        if behind := reviews_not_in_shots(place):
+            lines.append(f"{name}: {behind}")
+        elif content_hash(place) != entry["content_sha256"]:
             lines.append(f"{name} has changed since it was pooled; pool again.")
     return lines
 
@@ -225,6 +232,7 @@ def _renamed(session: SessionTables, name: str) -> SessionTables:
         session.contacts.assign(session=name) if len(session.contacts) else session.contacts,
         session.fingerprint.assign(session=name) if len(session.fingerprint) else session.fingerprint,
         session.tracks,
+        session.behind,
         session.origin,
         (*session.notes, line),
     )

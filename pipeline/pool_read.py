@@ -16,6 +16,7 @@ import pandas as pd
 from calibration.store import read_calibrations
 from pipeline.compare.conditions import condition_columns, units_in
 from pipeline.measured_session import locate, text_columns
+from pipeline.pool_reviews import reviews_not_in_shots
 from pipeline.recordings import log_lines
 from pipeline.results import NOT_MEASURED
 from shared.climate import absolute_humidity_gm3, dew_point_c, vapour_pressure_hpa
@@ -40,6 +41,7 @@ class SessionTables:
     contacts: pd.DataFrame  # CONTACTS and session
     fingerprint: pd.DataFrame  # the table's own parameters, or no rows
     tracks: Path | None
+    behind: str  # what to say where shots.csv lacks decisions of reviews.csv
     origin: dict[str, Any]
     notes: tuple[str, ...]
 
@@ -109,7 +111,8 @@ def read_session_tables(path: Path) -> SessionTables:
     }
     tracks = place / "tracks.parquet"
     return SessionTables(
-        name, place, shots, contacts, fingerprint, tracks if tracks.is_file() else None, origin, tuple(notes)
+        name, place, shots, contacts, fingerprint, tracks if tracks.is_file() else None, reviews_not_in_shots(place),
+        origin, tuple(notes)
     )
 
 

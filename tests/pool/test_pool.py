@@ -16,8 +16,10 @@ from typer.testing import CliRunner
 from fixtures.simulated_sessions import Truth, simulate_session, write_session
 from pipeline.command_group import app
 from pipeline.compare.conditions import find_column
-from pipeline.pool import pool_sessions, read_pool
+from pipeline.pool import changed_sessions, pool_sessions, read_pool
 from pipeline.pool_read import read_session_tables
+from pipeline.review.write_back import write_back
+from pipeline.review_file import Review, append_reviews, now
 from shared.columns import FINGERPRINT, SHOTS
 from shared.errors import SchemaError, SettingsError
 from shared.files import tool_version
@@ -134,6 +136,27 @@ def test_a_reviewed_copy_is_kept_before_one_that_nobody_looked_at(three, tmp_pat
     pooled = pool_sessions([three[0], copy], tmp_path / "d").shots
     assert len(pooled) == 6
     assert (pooled["review"] == "reject").sum() == 1
+
+
+def test_decisions_put_right_by_hand_that_shots_csv_does_not_have_are_told(three, tmp_path):
+    place, out = three[0] / "measured", tmp_path / "d"
+    rows = pd.read_csv(place / "shots.csv")
+
+    def decided(row, decision):
+        append_reviews(place, Review(decided_at=now(), shot_id="", clip=rows["clip"][row],
+                                     start_s=float(rows["start_s"][row]), reviewer="kim", decision=decision))
+
+    decided(0, "reject")
+    write_back(place)
+    assert pool_sessions(three, out).lines == ()
+    decided(1, "reject")
+    words = (f"decisions in reviews.csv and in shots.csv are not the same (shots: 1, {rows['shot_id'][1]} among them); "
+             "open `reboundry review` or measure again, then pool.")
+    again = pool_sessions(three, out)  # nothing that is pooled has changed
+    assert (again.added, again.lines) == ((), (f"evening-1: {words}",))
+    assert changed_sessions(out) == [f"evening-1: {words}"]
+    write_back(place)
+    assert changed_sessions(out) == ["evening-1 has changed since it was pooled; pool again."]
 
 
 def test_two_sessions_of_one_name_stay_apart(three, tmp_path):
