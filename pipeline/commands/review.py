@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
@@ -35,10 +36,29 @@ def review(
             webbrowser.open(server.address)
 
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # tidy up as after Ctrl-C
+    _stop_when_the_terminal_closes()
+    server.catch_up_report()
     try:
         server.serve(ready=ready)
     except KeyboardInterrupt:  # the usual way to stop it; all decisions are on the disk
-        typer.echo("Stopped.")
-    if server.desk.decided:
-        typer.echo(f"Decisions: {server.out / 'reviews.csv'}; report brought up to date: {server.refresh_report()}\n"
-                   "Pool again (`reboundry pool`) for comparisons to use this.")
+        with suppress(OSError):  # a terminal that was closed takes no words
+            typer.echo("Stopped.")
+    if server.desk.decided or server.desk.caught_up:
+        report = server.refresh_report()
+        with suppress(OSError):
+            typer.echo(f"Decisions: {server.out / 'reviews.csv'}; report brought up to date: {report}\n"
+                       "Pool again (`reboundry pool`) for comparisons to use this.")
+
+
+def _stop_when_the_terminal_closes() -> None:
+    """As after SIGTERM, once; not where the user asked to go on without it (nohup)."""
+    import signal
+
+    if not hasattr(signal, "SIGHUP") or signal.getsignal(signal.SIGHUP) == signal.SIG_IGN:
+        return
+
+    def stop(*_: object) -> None:
+        signal.signal(signal.SIGHUP, signal.SIG_IGN)
+        signal.raise_signal(signal.SIGTERM)
+
+    signal.signal(signal.SIGHUP, stop)

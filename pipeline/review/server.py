@@ -21,7 +21,7 @@ from pipeline.review.guard import App, Guard
 from pipeline.review.pictures import NotYet, PictureStore, decode, encode
 from pipeline.review.remeasure import Remeasuring
 from pipeline.review.shot_view import picture_view, text, to_px
-from pipeline.review_file import ACTIONS
+from pipeline.review_file import ACTIONS, REVIEWS_FILE
 from shared.errors import ReboundryError, SettingsError
 from shared.names import same_letters
 
@@ -100,6 +100,12 @@ class ReviewServer:
         from pipeline.report import write_report
 
         return write_report(self.out)
+
+    def catch_up_report(self) -> None:
+        """As `refresh_report`, where decisions were made since it was written: the program was killed."""
+        report, reviews = self.out / "report.html", self.out / REVIEWS_FILE
+        if report.is_file() and reviews.is_file() and reviews.stat().st_mtime_ns > report.stat().st_mtime_ns:
+            self.refresh_report()
 
     def close(self) -> None:
         """Stop what runs in the background and remove the pictures."""
@@ -207,10 +213,11 @@ class ReviewServer:
         decision = next((a for a in ACTIONS if a == body.get("decision") and a in ("accept", "reject", "skip")), None)
         if decision is None:
             raise SettingsError("the decision must be accept, reject or skip.")
-        note = str(body.get("note", ""))[:MAX_NOTE]
-        self.desk.decide(str(body.get("shot")), _reviewer(body.get("reviewer")), decision, note,
-                         blind=body.get("blind", True) is not False)
-        return {"saved": True}
+        typed = body.get("note")
+        note = None if typed is None else " ".join(str(typed).split())[:MAX_NOTE]
+        saved = self.desk.decide(str(body.get("shot")), _reviewer(body.get("reviewer")), decision, note,
+                                 blind=body.get("blind", True) is not False)
+        return {"saved": saved}
 
     def _undo(self, _: Request, body: dict[str, Any]) -> dict[str, Any]:
         return {"shot": self.desk.undo(_reviewer(body.get("reviewer")))}

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import csv
 import json
+import signal
+import tempfile
+from pathlib import Path
 
 import pandas as pd
 import pytest
 
+from pipeline.report import write_report
+from pipeline.review_file import Review, append_reviews, now
 from tests.review.from_truth import session_from_truth
 from tests.review.looking import CLIPS
 from tests.review.serving import Serving, ask, serving
@@ -131,6 +136,61 @@ def test_going_on_from_a_decided_shot_takes_nothing_back(page):
     assert decide(running, key, "accept")[0] == decide(running, key, "skip")[0] == 200
     assert sorted(row["review"] for row in shots(out).values()) == ["", "accept"]
     assert [row[1] for row in reviews(out)] == ["accept"]
+
+
+def test_reviews_put_right_by_hand_reach_shots_csv_when_the_page_is_opened(tmp_path):
+    session = session_from_truth(tmp_path / "evening", CLIPS)
+    out = session / "measured"
+    with serving(session) as running:
+        for shot in overview(running)["shots"]:
+            assert decide(running, shot["id"], "reject")[0] == 200
+    written = (out / "shots.csv").stat().st_mtime_ns
+    with serving(session):
+        pass
+    assert (out / "shots.csv").stat().st_mtime_ns == written  # nothing new: left as it is
+    lines = (out / "reviews.csv").read_text().splitlines(keepends=True)
+    (out / "reviews.csv").write_text("".join(lines[:2]))
+    with serving(session) as running:
+        assert sorted(row["review"] for row in shots(out).values()) == ["", "reject"]
+        running.process.terminate()
+        assert "Pool again" in running.process.communicate(timeout=20)[0]
+
+
+def test_decisions_on_no_shot_are_in_neither_agreement_nor_report(page):
+    running, out = page
+    for reviewer in ("kim", "sam"):
+        append_reviews(out, Review(decided_at=now(), shot_id="x", clip="eveningA_01.mp4", start_s=50.0,
+                                   reviewer=reviewer, decision="reject"))
+    assert overview(running)["agreement"] == []
+    write_report(out)
+    assert "People's decisions" not in (out / "report.html").read_text()
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="no terminal to close on this system")
+def test_a_terminal_that_is_closed_leaves_the_report_up_to_date_and_no_pictures_behind(page, tmp_path):
+    running, out = page
+    write_report(out)
+    key = overview(running)["shots"][0]["id"]
+    assert decide(running, key, "reject")[0] == 200
+    before = pictures_kept()
+    running.process.send_signal(signal.SIGHUP)
+    running.process.wait(timeout=20)
+    assert "kim" in (out / "report.html").read_text()
+    assert len(before - pictures_kept()) == 1
+
+
+def test_a_report_older_than_the_decisions_is_renewed_when_the_page_is_opened_again(page):
+    running, out = page
+    write_report(out)
+    assert decide(running, overview(running)["shots"][0]["id"], "reject")[0] == 200
+    running.kill()
+    assert "kim" not in (out / "report.html").read_text()
+    with serving(out.parent):
+        assert "kim" in (out / "report.html").read_text()
+
+
+def pictures_kept() -> set[str]:
+    return {path.name for path in Path(tempfile.gettempdir()).glob("reboundry-review-*")}
 
 
 def test_a_list_seen_with_its_conditions_counts_as_a_look_at_each_shot(page):
