@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+
 import pytest
 
 from tests.review.from_truth import session_from_truth
@@ -152,6 +154,66 @@ def test_a_note_typed_while_a_decision_is_on_its_way_is_not_wiped(deciding, open
     page.keyboard.press(to_the_other(page))
     page.wait_for_selector("#reject[aria-pressed=false]")
     assert page.input_value("#note") == ""  # it was about the other shot
+
+
+def note_of_the_last(session, name):
+    with (session / "measured" / "reviews.csv").open() as file:
+        last = [row for row in csv.DictReader(file) if row["reviewer"] == name][-1]
+    return last["decision"], last["note"], last["blind"]
+
+
+def test_a_note_typed_after_the_decision_is_saved_with_it_and_going_on_says_what_stands(deciding, opened):
+    running, session = deciding
+    page = opened(running.address)
+    sign_in(page, "ole")
+    page.locator("#shot-list button").first.click()
+    page.keyboard.press("a")
+    page.wait_for_selector("#accept[aria-pressed=true]")
+    page.fill("#note", "late remark")
+    page.keyboard.press("Enter")
+    page.keyboard.press("s")
+    page.wait_for_selector("#live:has-text('Shot 1 stays accepted; its note is saved.')", state="attached")
+    assert note_of_the_last(session, "ole") == ("accept", "late remark", "yes")  # it was blind when it was made
+    page.keyboard.press("k")
+    page.wait_for_function("() => document.getElementById('note').value === 'late remark'")
+    page.keyboard.press("s")  # nothing new to save
+    page.wait_for_function("() => document.getElementById('live').textContent === 'Shot 1 stays accepted.'")
+    assert [decision for _, decision in reviews(session, "ole")] == ["accept", "accept"]
+
+
+def test_a_note_that_was_not_sent_is_there_on_coming_back_and_a_skips_note_too(deciding, opened):
+    running, session = deciding
+    page = opened(running.address)
+    sign_in(page, "pia")
+    page.locator("#shot-list button").first.click()
+    page.fill("#note", "look again")
+    page.keyboard.press("Enter")
+    page.keyboard.press("j")
+    page.wait_for_function("() => document.getElementById('note').value === ''")
+    page.keyboard.press("k")
+    page.wait_for_function("() => document.getElementById('note').value === 'look again'")
+    for said in (["skip"], ["skip", "skip"]):  # the second with nothing typed
+        page.keyboard.press("s")
+        wait_until(page, lambda said=said: [decision for _, decision in reviews(session, "pia")] == said)
+        page.wait_for_function("() => document.getElementById('note').value === ''")
+        page.keyboard.press("k")
+        page.wait_for_function("() => document.getElementById('note').value === 'look again'")
+        assert note_of_the_last(session, "pia")[:2] == ("skip", "look again")
+
+
+def test_who_gives_a_name_starts_at_the_first_open_shot_of_their_list_and_its_end_is_told(deciding, opened):
+    running, _ = deciding
+    page = opened(running.address)
+    page.locator("#shot-list button").nth(1).click()
+    page.wait_for_selector("#shot-list li:nth-child(2) button[aria-current=true]")
+    page.fill("#note", "seen before")
+    sign_in(page, "tom")  # whose order is the one before, so that the shot on show is the second of it, too
+    page.wait_for_selector("#shot-list li:first-child button[aria-current=true]")
+    assert page.input_value("#note") == ""
+    page.locator("#stage").focus()
+    page.keyboard.press("j")
+    page.wait_for_function("() => document.getElementById('note').value === 'seen before'")
+    page.wait_for_selector("#standing:has-text('Last shot; 2 still open.')")
 
 
 def test_every_tab_keeps_its_own_reviewer_and_way_of_looking(deciding, opened):

@@ -8,12 +8,14 @@ import { drawAgreement, drawList, filters, passes } from "./list.js";
 import { Player } from "./player.js";
 
 const byId = (id) => document.getElementById(id);
+const NOBODY = "reviewer"; // who decides before a name is given
+const DONE = { accept: "accepted", reject: "rejected", skip: "skipped" };
 const kept = { // of this tab and this start of the program; a refused store only means that it is asked again
   get: (key) => { try { return sessionStorage.getItem(location.pathname + key); } catch { return null; } },
   set: (key, value) => { try { sessionStorage.setItem(location.pathname + key, value); } catch { /* not kept */ } },
 };
 
-const state = { reviewer: kept.get("reviewer") ?? "reviewer", blind: true, shots: [], shot: null, drawing: null, problem: "", noteTouched: false };
+const state = { reviewer: kept.get("reviewer") ?? NOBODY, blind: true, shots: [], shot: null, drawing: null, problem: "", drafts: new Map() };
 
 const player = new Player(byId("picture"), {
   onFrame(at, count, t, waiting = false) {
@@ -82,7 +84,6 @@ async function reload(keep = state.shot?.id) {
 async function open(id) {
   player.leave();
   const shot = await api.shot(id, state.reviewer, state.blind);
-  if (id !== state.shot?.id) state.noteTouched = false; // a note is kept while it is about the same shot and not sent
   state.shot = shot;
   kept.set("shot", id);
   drawList(state.shots, id, choose);
@@ -92,12 +93,15 @@ async function open(id) {
   state.drawing = shot.table ? diagram(shot) : null;
   byId("diagram").replaceChildren(...(state.drawing ? [state.drawing.svg] : []));
   byId("no-picture").hidden = shot.has_pictures;
-  if (!state.noteTouched) byId("note").value = shot.decision?.note ?? "";
+  byId("note").value = state.drafts.get(draft(id)) ?? listed(id)?.note ?? "";
   standing(shot);
   player.show(shot, state.reviewer, state.blind);
   eventButtons(shot);
   player.draw();
 }
+
+const listed = (id) => state.shots.find((shot) => shot.id === id);
+const draft = (id, reviewer = state.reviewer) => `${reviewer}\n${id}`; // under which a note is kept until it is sent
 
 function choose(id) { // from the list: on to the clip, so that Space plays it
   byId("stage").focus({ preventScroll: true });
@@ -110,7 +114,7 @@ function standing(shot) {
   byId("reject").setAttribute("aria-pressed", String(decision?.decision === "reject"));
   const others = shot.others.map((other) => `${other.reviewer}: ${other.decision}`).join(", ");
   const own = decision ? `${decision.decision === "accept" ? "Accepted" : "Rejected"} by ${decision.reviewer}${decision.blind ? ", blind" : ", not blind"}.` : "Not decided yet.";
-  byId("standing").textContent = [own, others].filter(Boolean).join(" Others: ");
+  byId("standing").textContent = [[own, others].filter(Boolean).join(" Others: "), atTheEnd(shot.id)].filter(Boolean).join(" ");
 }
 
 function eventButtons(shot) {
@@ -130,19 +134,39 @@ function eventButtons(shot) {
 async function decide(decision) {
   if (!state.shot) return;
   const { id } = state.shot;
-  const number = state.shots.find((shot) => shot.id === id)?.number;
-  const note = byId("note").value;
-  state.noteTouched = false; // what is typed from here on is not sent yet
+  const key = draft(id);
+  const note = state.drafts.get(key) ?? null; // null: as it stands
+  state.drafts.delete(key); // what is typed from here on is not sent yet
+  let saved;
   try {
-    await api.decide(id, state.reviewer, state.blind, decision, note);
+    ({ saved } = await api.decide(id, state.reviewer, state.blind, decision, note));
   } catch (error) {
-    state.noteTouched = true;
+    if (note !== null && !state.drafts.has(key)) state.drafts.set(key, note);
     throw error;
   }
-  const done = { accept: "accepted", reject: "rejected", skip: "skipped" }[decision];
+  const { number, decision: stood } = listed(id) ?? {};
+  const skipped = decision === "skip";
   // the outcome of an accepted or rejected shot may now be seen; skipping goes straight on
-  await reload(decision === "skip" ? after(id) : id);
-  say(`Shot ${number} ${done} and saved.`);
+  const next = skipped ? after(id) : id;
+  await reload(next);
+  const stays = skipped && DONE[stood] && stood !== "skip";
+  const words = stays ? `Shot ${number} stays ${DONE[stood]}${saved ? "; its note is saved" : ""}.` : `Shot ${number} ${DONE[decision]} and saved.`;
+  say([words, skipped && next === id && atTheEnd(id)].filter(Boolean).join(" "));
+}
+
+async function go(by) {
+  if (!state.shot) return;
+  const { id } = state.shot;
+  const next = after(id, by);
+  await open(next);
+  if (next === id && by > 0) say(atTheEnd(id));
+}
+
+/** What to say where the last shot of the list is on show. */
+function atTheEnd(id) {
+  if (after(id) !== id) return "";
+  const still = state.shots.filter((shot) => shot.decision !== "accept" && shot.decision !== "reject").length;
+  return still ? `Last shot; ${still} still open.` : "Last shot; all are decided.";
 }
 
 async function undo() {
@@ -162,7 +186,7 @@ const asked = {
   reject: () => inTurn(() => decide("reject")),
   skip: () => inTurn(() => decide("skip")),
   undo: () => inTurn(undo),
-  go: (by) => inTurn(() => state.shot && open(after(state.shot.id, by))),
+  go: (by) => inTurn(() => go(by)),
 };
 
 // ---------------------------------------------------------------- buttons and keys
@@ -215,15 +239,25 @@ on("speed", "change", () => speed(byId("speed").value));
 on("overlay", "change", () => set("overlay", byId("overlay").checked));
 on("numbers", "change", () => set("numbers", byId("numbers").checked));
 for (const id of ["accept", "reject", "skip", "undo"]) on(id, "click", asked[id]);
-on("note", "input", () => { state.noteTouched = true; });
+on("note", "input", () => { if (state.shot) state.drafts.set(draft(state.shot.id), byId("note").value); });
 on("help-open", "click", () => byId("help").showModal());
 on("view-shots", "click", () => view("shots"));
 on("view-corners", "click", () => view("corners"));
 for (const id of ["filter-verdict", "filter-decision", "filter-text"]) on(id, "input", () => drawList(state.shots, state.shot?.id, choose));
 on("reviewer", "change", () => {
-  const name = byId("reviewer").value.trim() || "reviewer";
+  const name = byId("reviewer").value.trim() || NOBODY;
   byId("reviewer").value = name;
-  inTurn(() => { state.reviewer = name; kept.set("reviewer", name); return reload(); });
+  inTurn(() => {
+    const before = state.shot && draft(state.shot.id);
+    if (state.reviewer === NOBODY && state.drafts.has(before)) { // typed by who now gives a name
+      state.drafts.set(draft(state.shot.id, name), state.drafts.get(before));
+      state.drafts.delete(before);
+    }
+    const same = name === state.reviewer;
+    state.reviewer = name;
+    kept.set("reviewer", name);
+    return same ? reload() : reload(null); // to the first that is open in their own order
+  });
 });
 on("blind", "change", () => {
   const blind = byId("blind").checked;
