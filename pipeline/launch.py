@@ -15,6 +15,7 @@ from pipeline.motions import ShotMotion
 from pipeline.paths import MotionEvent, Path
 from pipeline.physics import Array, settled_velocity, slide_time, state_after
 from pipeline.pockets import Pocketed
+from shared.columns import NO_CONTACT
 
 _FOREVER_S = 1e4
 _ON_ITS_WAY_MM_S = 20.0
@@ -89,10 +90,10 @@ def measure_launch(
     notes: list[str] = []
     got = evaluate(motion, lambda path: {"cue_speed_mps": speed_mps(path.after["cue", strike][1])})
     if contact is None:
-        notes.append("no object ball was hit: no cut, throw or spin at a contact")
+        notes.append(f"no object ball was hit: {NO_CONTACT}")
         return _launched(Launch(kind, banked_ball, **got, notes=tuple(notes)), motion, "cue", strike)
     if not _came_in(motion, contact):
-        notes.append("the cue ball lay still when it met another ball: no cut, throw or spin at a contact")
+        notes.append(f"the cue ball lay still when it met another ball: {NO_CONTACT}")
         return _launched(Launch(kind, banked_ball, **got, notes=tuple(notes)), motion, "cue", strike)
     got |= _contact(motion, contact)
     if kind == "bank":

@@ -16,8 +16,9 @@ from pipeline.hit_checks import Check
 from pipeline.measured_session import MeasuredSession
 from pipeline.review.blind import HIT_MEASURES, OUTCOME_MEASURES, Curtain, curtain_for, visible
 from pipeline.review.pictures import MAX_WIDTH_PX
+from pipeline.reviews import without_differences
 from pipeline.verdict import Verdict
-from shared.columns import SHOTS
+from shared.columns import NO_CONTACT, SHOTS
 from shared.equipment import Table
 from shared.uncertain import with_u
 
@@ -46,6 +47,7 @@ LABELS = {
     "miss_mm": "Miss (+ long, − short)",
 }
 UNIT_SIGNS = {"deg": "°"}
+_BEFORE_ANY_CONTACT = frozenset(("cue_speed_mps", "cue_side_spin_rps", "aim_error_deg"))
 
 
 def shot_view(session: MeasuredSession, row: dict[str, Any], verdict: Verdict, *, hidden: bool) -> dict[str, Any]:
@@ -68,7 +70,7 @@ def shot_view(session: MeasuredSession, row: dict[str, Any], verdict: Verdict, *
         "measures": [m for name in measures if (m := measure(row, name)) is not None],
         "outcome": "" if hidden else outcome_words(row),
         "quality": {name: number(row[name]) for name in ("frames_seen", "residual_mm", "calibration_rms_px")},
-        "notes": "" if hidden else text(row["notes"]),
+        "notes": _notes(row, hidden=hidden),
         "frames": frame_times(clip_tracks, curtain),
         "clear_until_s": curtain.clear_until_s,
         "has_pictures": session.clip_path(clip) is not None,
@@ -203,6 +205,18 @@ def outcome_words(row: dict[str, Any]) -> str:
     """The outcome in a phrase."""
     outcome, pocket = text(row["outcome"]), text(row["pocket"])
     return f"{outcome} in {pocket}" if outcome == "pocketed" and pocket else outcome
+
+
+def _notes(row: dict[str, Any], *, hidden: bool) -> str:
+    """A shot's notes; while it is hidden, only why measures of the hit are missing."""
+    notes = without_differences(row["notes"])  # the page itself shows what others decided
+    if not hidden:
+        return notes
+    kick = text(row["kind"]) == "kick"  # its hit comes after the curtain: what is said of that would tell the outcome
+    seen = _BEFORE_ANY_CONTACT if kick else frozenset(HIT_MEASURES)
+    parts = [(note, *note.split(": ", 1)) for note in notes.split("; ") if ": " in note]
+    return "; ".join(note for note, about, why in parts
+                     if set(about.split(", ")) <= seen or (why == NO_CONTACT and not kick))
 
 
 def number(value: Any) -> float | None:
