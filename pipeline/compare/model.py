@@ -11,8 +11,10 @@ A shot's response is y = X beta + b[session] + e, var(e_i) = s2 + u_i^2 with u_i
 * With no session to spare, condition and session cannot be told apart: the difference between these sessions is given,
   and an unbounded interval for the condition.
 
-Where cells scatter differently, the standard error is robust (HC2) with Satterthwaite degrees of freedom from the
-cells' own variances; for two groups that is Welch's test.
+Cells may scatter differently. A robust standard error (HC2) has Satterthwaite degrees of freedom from the cells' own
+variances; for two groups that is Welch's test. A test of whether they do finds it too seldom where shots are few, so
+the wider of both intervals can be had at once. F tests of several contrasts are robust after Fai & Cornelius (J. Stat.
+Comput. Simul. 54:363, 1996).
 """
 
 from __future__ import annotations
@@ -40,6 +42,9 @@ Array = NDArray[np.float64]
 _U_FLOOR = 0.5  # share of the median u below which a smaller u buys no more weight
 _ROOM = 1e-6  # a shot that is fitted exactly has no residual to scale up
 _NO_PULL = 1e-9  # share of a contrast's variance that is rounding
+_MANY = 30  # columns from which on degrees of freedom are put together cell by cell (Welch), not shot by shot
+_USUAL = 0.95  # level at which the wider of two F tests is told
+LEAST_OWN = 3  # shots of a cell that show a scatter of its own
 
 
 class TooFewShots(ValueError):
@@ -94,6 +99,7 @@ class LinearFit:
     fitted: Array
     design: Array
     robust: bool
+    wider: bool
     _offset: float
     _ones: Array  # design @ _ones = 1
     _inside: Subspace  # of [a dummy a session, design]
@@ -117,7 +123,7 @@ class LinearFit:
         if self._inside.holds(c):
             g = self._inside.on_basis(c)
             value = float(g @ self._within.gamma) + shift
-            se, df, method = self._within_error(g)
+            se, df, method = self._error(self._pull(self._within, g), g @ self._within.cov @ g, level)
             interval = t_interval(value, se, df, level=level)
             return Estimate(value, se, df, "within sessions", method, interval, interval, t_test(value, se, df))
         if not self._plain.holds(c):
@@ -125,7 +131,8 @@ class LinearFit:
             return Estimate(math.nan, math.nan, 0, "not estimable", "", nothing, nothing, math.nan)
         g = self._plain.on_basis(c)
         here_value = float(g @ self._here.gamma) + shift
-        here = t_interval(here_value, _root(g @ self._here.cov @ g), self.residual_df, level=level)
+        here_se, here_df, _ = self._error(self._pull(self._here, g), g @ self._here.cov @ g, level)
+        here = t_interval(here_value, here_se, here_df, level=level)
         if self.session_df < 1:
             unbounded = Interval(here_value, -math.inf, math.inf, level)
             return Estimate(here_value, math.nan, 0, "not told apart", "", unbounded, here, math.nan)
@@ -144,15 +151,19 @@ class LinearFit:
             g = self._inside.on_basis(rows)
             value, cov = g @ self._within.gamma, g @ self._within.cov @ g.T
             df, basis = float(self.residual_df), "within sessions"
+            own = self._own_f(g, value, rank) if self.robust or self.wider else None
         elif rank and self.session_df >= 1 and all(self._plain.holds(row) for row in rows):
             g = self._plain.on_basis(rows)
             value, cov = g @ self._between.gamma, g @ self._between.cov @ g.T * self._session_scale
-            df, basis = float(self.session_df), "between sessions"
+            df, basis, own = float(self.session_df), "between sessions", None
         else:
             basis = "not told apart" if rank and all(self._plain.holds(row) for row in rows) else "not estimable"
             return FTest(math.nan, rank, math.nan, 0, math.nan, basis)
         quad = float(value @ np.linalg.pinv(cov, hermitian=True) @ value)
         f = quad / rank
+        if own is not None:  # the wider: as of intervals
+            tried = [own] if self.robust else [(f, df), own]
+            f, df = min(tried, key=lambda test: test[0] / float(stats.f.ppf(_USUAL, rank, test[1])))
         return FTest(quad * self.total_sd**2, rank, f, df, float(stats.f.sf(f, rank, df)), basis)
 
     def bootstrap(self, contrast: ArrayLike, *, rng: np.random.Generator, draws: int, level: float = 0.95) -> Interval:
@@ -161,7 +172,7 @@ class LinearFit:
         g = self._inside.on_basis(c)
         low, high = shift_quantiles(
             self._within.residual / np.sqrt(np.clip(1 - self.leverage, _ROOM, None)),
-            self._pull(g),
+            self._pull(self._within, g),
             np.zeros(self.n, dtype=np.intp) if self._cell is None else self._cell,
             rng=rng,
             draws=draws,
@@ -170,25 +181,63 @@ class LinearFit:
         value = float(g @ self._within.gamma) + self._offset * float(c @ self._ones)
         return Interval(value, value - float(high), value - float(low), level)
 
-    def _pull(self, g: Array) -> Array:
+    def _pull(self, found: Solution, g: Array) -> Array:
         """(n,) how much each response moves the contrast."""
-        return np.asarray((self._within.basis @ (self._within.cov @ g)) * self._weights)
+        return np.asarray((found.basis @ (found.cov @ g)) * self._weights)
 
-    def _within_error(self, g: Array) -> tuple[float, float, str]:
-        pull2 = self._pull(g) ** 2
+    def _error(self, pull: Array, variance: SupportsFloat, level: float) -> tuple[float, float, str]:
+        """Standard error, degrees of freedom and method of a contrast: ``variance`` is its own with one scatter."""
+        plain = (_root(variance), float(self.residual_df), "t")
+        if not self._has_own(pull):
+            return plain
+        own = (*self._own_error(pull), "robust t (HC2)")
+        if self.robust:
+            return own
+        return max(plain, own, key=lambda e: float(stats.t.ppf(0.5 + level / 2, e[1])) * e[0])
+
+    def _has_own(self, pull: Array) -> bool:
+        """Do the cells behind a contrast show a scatter of their own, and is it asked for?"""
+        pull2 = pull**2
+        least = _NO_PULL * float(pull2.sum())
         alone = 1 - self.leverage <= _ROOM
-        if not self.robust or float(pull2[alone].sum()) > _NO_PULL * float(pull2.sum()):
-            # a shot that is fitted exactly shows nothing of its own scatter: only the others' can stand for it
-            return _root(g @ self._within.cov @ g), float(self.residual_df), "t"
+        if not (self.robust or self.wider) or float(pull2[alone].sum()) > least:
+            return False  # a shot that is fitted exactly shows none: only the others' can stand for it
+        if self.robust:
+            return True
+        if self._cell is None:
+            return False
+        shots = np.bincount(self._cell)[np.bincount(self._cell, pull2) > least]
+        return len(shots) > 1 and int(shots.min()) >= LEAST_OWN
+
+    def _own_error(self, pull: Array) -> tuple[float, float]:
         room = np.clip(1 - self.leverage, _ROOM, None)
-        size = pull2 / room
+        size = pull**2 / room
         variance = float(size @ self._within.residual**2)
+        if self._cell is not None and self._within.basis.shape[1] > _MANY:
+            freedom, parts = np.bincount(self._cell, room), np.bincount(self._cell, size * self._within.residual**2)
+            return _root(variance), variance**2 / float(np.sum(parts**2 / np.maximum(freedom, _ROOM)))
         # variance of that estimate, with the cells' own variances as reference: Welch's df for two groups
         omega = _cell_variances(self._within.residual, room, self._cell)
         mean, spread = quadratic_moments(
             size, self._within.basis, self._within.cov, self._weights, omega, self._inside.sessions
         )
-        return _root(variance), mean**2 / spread, "robust t (HC2)"
+        return _root(variance), mean**2 / spread
+
+    def _own_f(self, g: Array, value: Array, rank: int) -> tuple[float, float] | None:
+        """F and its degrees of freedom from the cells' own scatter; contrasts g (k, r) turned until uncorrelated."""
+        turn = np.linalg.svd(g @ self._within.cov @ g.T)[0][:, :rank].T
+        pulls = np.array([self._pull(self._within, row) for row in turn @ g])
+        if not all(self._has_own(pull) for pull in pulls):
+            return None
+        room = np.clip(1 - self.leverage, _ROOM, None)
+        variances, axes = np.linalg.eigh(pulls @ (pulls * (self._within.residual**2 / room)).T)
+        if not variances[0] > 0:
+            return None
+        found = axes.T @ (turn @ value)
+        df = np.array([self._own_error(pull)[1] for pull in axes.T @ pulls])
+        f = float(np.mean(found**2 / variances))
+        expected = float(np.sum(df[df > 2] / (df[df > 2] - 2)))
+        return f, 2 * expected / (expected - rank) if expected > rank else float(df.min())
 
 
 def fit_linear(
@@ -199,13 +248,16 @@ def fit_linear(
     session: ArrayLike | None = None,
     cell: ArrayLike | None = None,
     robust: bool = False,
+    wider: bool = False,
 ) -> LinearFit:
     """Fit the model of this module.
 
     y        : (n,) responses; x (n, p) design whose columns span a constant; may be rank deficient
     u        : (n,) standard uncertainties of y, or None
     session  : (n,) labels; None or one label: no session effect
-    cell     : (n,) labels of groups that may scatter differently (used by ``robust``)
+    cell     : (n,) labels of groups that may scatter differently
+    robust   : each cell's own scatter instead of one for all
+    wider    : whichever of the two gives the wider interval, where cells have shots enough (``LEAST_OWN``)
 
     Raises TooFewShots when no degree of freedom is left for the scatter.
     """
@@ -247,6 +299,7 @@ def fit_linear(
         fitted=values - within.residual + offset,
         design=design,
         robust=robust,
+        wider=wider,
         _offset=offset,
         _ones=plain.back @ (plain.basis.T @ np.ones(n)),
         _inside=inside,

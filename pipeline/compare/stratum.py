@@ -18,7 +18,7 @@ from pipeline.compare.design import Design
 from pipeline.compare.diagnostics import diagnose, far_from_the_rest
 from pipeline.compare.ground import Ground
 from pipeline.compare.labels import MEAN_COLUMNS, column_of, combinations, used
-from pipeline.compare.model import LinearFit, TooFewShots, fit_linear
+from pipeline.compare.model import LEAST_OWN, LinearFit, TooFewShots, fit_linear
 from pipeline.compare.responses import Response, usual_covariates
 from pipeline.compare.rows import Rows, complete_rows, factors_present, with_cells, with_means
 from pipeline.compare.scatter import session_scatter
@@ -109,6 +109,7 @@ def analyse(
         raw_fit = replace(raw_fit, robust=True)
         main_fit = replace(main_fit, robust=True)
         adjusted_fit = main_fit if adjusted_fit else None
+    lines += _small_cells(fitted, main_fit, where)
     if response.is_angle and ground.degrees_only and ground.target:
         lines.append(
             f"{f'{stratum}: ' if stratum else ''}angles are given in degrees only, without mm, aim or a bound of half "
@@ -136,6 +137,15 @@ def analyse(
         counted=int(counted_mask(shots).sum()),
         untold=why_untold(table, fitted, main_fit.n_sessions),
     )
+
+
+def _small_cells(rows: Rows, fit: LinearFit, where: str) -> list[str]:
+    """A line on combinations of so few shots that these are taken to scatter as the others do."""
+    shots = {name: int(np.sum(rows.cells == name)) for name in used(rows.cells)}
+    few = [name for name, n in shots.items() if n < LEAST_OWN]
+    if not few or len(shots) < 2 or fit.robust:
+        return []
+    return [f"{where}: {_some(few)}: fewer than {LEAST_OWN} counted shots, taken to scatter as the others do."]
 
 
 def columns_for(response: Response, settings: CompareSettings) -> tuple[str, ...]:
@@ -185,9 +195,9 @@ def _some(names: Sequence[str]) -> str:
     return "; ".join(names[:_MOST_NAMED]) + (f"; and {more} more combinations" if more > 0 else "")
 
 
-def _fit(rows: Rows, design: Design, covariates: NDArray[np.float64], robust: bool = False) -> LinearFit:
+def _fit(rows: Rows, design: Design, covariates: NDArray[np.float64]) -> LinearFit:
     x = design.matrix(rows.levels, rows.strata, covariates, rows.means)
-    return fit_linear(rows.y, x, u=rows.u, session=rows.session, cell=rows.cells, robust=robust)
+    return fit_linear(rows.y, x, u=rows.u, session=rows.session, cell=rows.cells, wider=True)
 
 
 def _adjusted(

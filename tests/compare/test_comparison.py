@@ -374,3 +374,21 @@ def test_input_is_left_alone(two_evenings):
     before = shots.copy()
     compare_conditions(shots, contacts=contacts, settings=CompareSettings(responses=ANGLE))
     pd.testing.assert_frame_equal(shots, before)
+
+
+def test_a_scatter_of_its_own_widens_an_interval_before_any_check_fails(four_evenings):
+    shots = four_evenings[0]
+    counted = shots["counted"].astype(bool)
+    scarce = shots[counted & (shots["balls"] == "polished")].index
+    kept = shots.drop(index=scarce[6:])
+    rng = np.random.default_rng(5)
+    wild = kept["balls"] == "polished"
+    kept = kept.assign(**{ANGLE[0]: kept[ANGLE[0]] + wild * rng.normal(0, 0.8, len(kept))})
+    settings = CompareSettings(responses=ANGLE, by=("balls",), adjust=())
+    comparison = compare_conditions(kept, settings=settings)
+    assert all("holds" in text for text in comparison.diagnostics["result"].iloc[:2])
+    assert _row(comparison, "balls")["method"].startswith("robust")
+    assert comparison.terms["p"].iloc[0] == pytest.approx(_row(comparison, "balls")["raw_p"])
+    few = compare_conditions(shots.drop(index=scarce[2:]), settings=settings)
+    assert _row(few, "balls")["method"] == "t"
+    assert any("balls polished: fewer than 3 counted shots, taken to scatter as" in line for line in few.lines)
