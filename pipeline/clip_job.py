@@ -132,7 +132,7 @@ def _guarded(task: ClipTask, clock: _Clock, work: Callable[[], ClipRecord]) -> C
 
 def _looked(task: ClipTask, clock: _Clock, *, measured_here: bool) -> tuple[dict[str, Any], bool]:
     """What is kept of the look at a clip, after looking where need be; and whether it was there already."""
-    stamp = _stamp(task.clip)
+    stamped = stamp(task.clip)
     sha256 = task.sha256 or file_sha256(task.clip)
     key = look_key(sha256, task.settings)
     look = task.entry.record("look")
@@ -142,7 +142,7 @@ def _looked(task: ClipTask, clock: _Clock, *, measured_here: bool) -> tuple[dict
         task.entry.forget_measuring()  # what was measured before holds until it is measured anew
     else:
         task.entry.forget()
-    look = {"key": key, "sha256": sha256, "stamp": stamp, **_look(task, clock, measured_here=measured_here)}
+    look = {"key": key, "sha256": sha256, "stamp": stamped, **_look(task, clock, measured_here=measured_here)}
     task.entry.keep_record("look", look)
     return look, False
 
@@ -173,7 +173,7 @@ def unchanged_sha256(task: ClipTask) -> str:
     """
     look = task.entry.record("look")
     kept = str(look.get("sha256", ""))
-    return kept if kept and (look.get("stamp") == _stamp(task.clip) or kept == file_sha256(task.clip)) else ""
+    return kept if kept and (look.get("stamp") == stamp(task.clip) or kept == file_sha256(task.clip)) else ""
 
 
 def needs_look(task: ClipTask) -> bool:
@@ -194,7 +194,7 @@ def _tables_that_hold(task: ClipTask, look: str) -> str:
     return str(tables["key"]) if tables.get("basis") == _basis(look, task) else ""
 
 
-def _stamp(clip: Path) -> list[int]:
+def stamp(clip: Path) -> list[int]:
     """By which a file is known to be unchanged without reading it: size and time of its last change."""
     if not clip.is_file():  # one that lies elsewhere
         return []

@@ -11,7 +11,7 @@ from pathlib import Path
 from pipeline.assemble import check_settings
 from pipeline.cluster import ClusterExecutor
 from pipeline.executor import Executor, InProcess, close, local_executor
-from pipeline.mirror import Mirror, StoredExecutor, contents, fetch_results, mirror, put_results, with_earlier
+from pipeline.mirror import Mirror, StoredExecutor, contents, fetch_earlier, fetch_results, mirror, put_results
 from pipeline.progress import TerminalProgress
 from pipeline.run import RunOptions, SessionResult, measure_session
 from pipeline.sessions import VIDEO, Session, check_names, find_sessions, holds_a_sessions_clips
@@ -106,9 +106,9 @@ def _measure_one(
 ) -> SessionResult:
     folder = session.measured
     fetch_results(out, folder)
+    earlier = fetch_earlier(session, where, out)
     before = contents(folder)
-    session = with_earlier(session, where, out)
-    near = local_executor(len(session.clips), options.jobs)
+    near = local_executor(max(len(session.clips), earlier), options.jobs)
     alone = "memory" in (*where.source.protocols, *out.protocols)  # which lives in this process only
     executor = StoredExecutor(cluster or (InProcess() if alone else near), near, where=where, out=out)
     own = replace(options, out=folder)

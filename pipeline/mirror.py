@@ -7,18 +7,19 @@ the workers need their content. So everything that reads or writes a session wor
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
-from pipeline.clip_job import ClipTask
+from pipeline.clip_job import ClipTask, stamp
 from pipeline.corrections import CORRECTIONS_FILE
 from pipeline.executor import Executor, Lost
 from pipeline.review_file import REVIEWS_FILE
 from pipeline.sessions import AUDIO, VIDEO, Session
 from pipeline.storage import Place
 from pipeline.stored_job import SOURCE, StoredTask, fetch_entry, measure_stored
-from pipeline.work import Entry
+from pipeline.targets import MATCHED
+from pipeline.work import Work
 from shared.errors import SettingsError
 from shared.files import file_sha256
 
@@ -27,6 +28,7 @@ R = TypeVar("R")
 
 _DEPTH: Final = 3  # folder/session/clips/clip.mp4
 _SMALL: Final = 4_000_000  # bytes; settings, sheets and lens files are far below it
+_KEPT_HERE: Final = frozenset({"pictures.json", f"{MATCHED}.json"})  # of a clip's entry; the rest the workers keep
 _PEOPLES: Final = frozenset({REVIEWS_FILE, CORRECTIONS_FILE})  # never written by measuring
 
 
@@ -83,36 +85,45 @@ def contents(folder: Path) -> dict[Path, str]:
 
 
 def put_results(folder: Path, out: Place, *, before: Mapping[Path, str]) -> None:
-    """Write the result files to their place, the pictures first; remove there the pictures that are no more.
+    """Write the result files that changed to their place, pictures first; remove there the pictures that are no more.
 
     before : ``contents`` of the folder when it held what came from there
     """
     files = [file for file in folder.rglob("*") if file.is_file() and not file.name.startswith(".")]
     pictures = folder / "pictures"
-    same = {file for file in files if file.is_relative_to(pictures) and before.get(file) == file_sha256(file)}
-    new = [file for file in files if file not in same]
+    new = [file for file in files if before.get(file) != file_sha256(file)]
     for gone in (file for file in before if file.is_relative_to(pictures) and not file.exists()):
         (out / gone.relative_to(folder).as_posix()).remove()
     for file in sorted(new, key=lambda file: (file.parent == folder, file)):
         inside = file.relative_to(folder)
         if inside.parts[0] == ".work":
-            if file.name == "pictures.json":
+            if file.name in _KEPT_HERE:
                 (out / inside.as_posix()).put(file)
         elif file.name not in _PEOPLES:
             (out / inside.as_posix()).put(file)
 
 
-def with_earlier(session: Session, where: Mirror, out: Place) -> Session:
-    """The session with the clips that were measured in earlier runs and haven't changed since chosen as well."""
-    chosen = list(session.clips)
+def fetch_earlier(session: Session, where: Mirror, out: Place) -> int:
+    """Bring what earlier runs kept of clips that haven't changed since, so that a stopped run can keep it; how many.
+
+    The empty files here stand in for those clips, so what is kept of a look at a clip is stamped with them.
+    """
+    found = 0
+    work = Work(session.measured / ".work")
+    there = (out / ".work").files(2)
     for clip in session.present:
-        kept = out / ".work" / clip.name / f"{SOURCE}.json"
-        if clip not in chosen and kept.is_file():
-            entry = Entry(where.folder.parent / "earlier" / clip.name)
-            kept.fetch(entry.folder / f"{SOURCE}.json")
-            if entry.record(SOURCE).get("fingerprint") == where.place(clip).fingerprint() != "":
-                chosen.append(clip)
-    return replace(session, clips=tuple(clip for clip in session.present if clip in chosen))
+        kept, entry = out / ".work" / clip.name, work.entry(clip)
+        if f"{clip.name}/{SOURCE}.json" not in there:
+            continue
+        (kept / f"{SOURCE}.json").fetch(entry.folder / f"{SOURCE}.json")
+        now = where.place(clip).fingerprint()
+        if not now or entry.record(SOURCE).get("fingerprint") != now:
+            continue
+        fetch_entry(kept, entry, measured_only=True)
+        if look := entry.record("look"):
+            entry.keep_record("look", {**look, "stamp": stamp(clip)})
+            found += 1
+    return found
 
 
 class StoredExecutor:

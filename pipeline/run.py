@@ -34,14 +34,13 @@ from pipeline.physics import Friction
 from pipeline.review_file import read_reviews
 from pipeline.sessions import Session
 from pipeline.speed_classes import without_shots
-from pipeline.targets import Targets, declared_targets, matched_targets
+from pipeline.targets import MATCHED, Targets, declared_targets, matched_targets
 from pipeline.work import Entry, Work, measures_key
 from shared.columns import CONTACTS
 from shared.errors import SettingsError, disk_words
 
 _HERE = (InProcess, lone_clip.LoneClip, ProcessPool)  # and not on other machines
 _WRITE_EVERY_S = 15.0  # while clips are still being measured
-_MATCHED = "matched"  # the record of targets that patterns gave
 _FEW_DRAWINGS = 2  # are done before a pool is up
 _ARRIVES_WITHIN_S = 60.0  # so long a shared folder may show its old state here (NFS: acdirmax, from memory)
 
@@ -313,7 +312,7 @@ class _Run:
 
     def _task(self, clip: Path) -> ClipTask:
         targets = declared_targets(self.session, clip.name, self._patterns)
-        matched = self.work.entry(clip).record(_MATCHED)
+        matched = self.work.entry(clip).record(MATCHED)
         if matched.get("patterns") == self._patterns_key:
             found: Targets = {int(shot): target for shot, target in matched["targets"].items()}
             targets = found | targets
@@ -335,7 +334,7 @@ class _Run:
             entry = self.work.entry(clip)
             if self._record(clip).shots:
                 found = matched_targets(self.session, clip.name, entry, self._patterns)
-                entry.keep_record(_MATCHED, {"patterns": self._patterns_key, "targets": found})
+                entry.keep_record(MATCHED, {"patterns": self._patterns_key, "targets": found})
 
     def _record(self, clip: Path) -> ClipRecord:
         return self.records.get(clip.name) or ClipRecord(clip=clip.name)

@@ -14,6 +14,8 @@ from pipeline.sessions import Session
 from pipeline.work import Entry
 from shared.columns import CONTACTS, SHOTS, TRACKS
 
+MATCHED = "matched"  # the record, kept of a clip, of targets that patterns gave
+
 Targets = dict[int | None, str]
 
 

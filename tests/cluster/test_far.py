@@ -6,6 +6,7 @@ The stages themselves are stand-ins; the stores are real ones: fsspec's in memor
 from __future__ import annotations
 
 import os
+import shutil
 import socket
 from dataclasses import replace
 from functools import partial
@@ -21,12 +22,14 @@ pytest.importorskip("fsspec")
 import fsspec
 
 from calibration.lens import Lens, write_lens
+from pipeline.ctrl_c import STOPPED
 from pipeline.far import FarOptions, measure_far
 from pipeline.run import RunOptions
 from pipeline.storage import Place, StorageError
 from shared.errors import CalibrationError, SettingsError
 from tests.shell.clips import FakeStages, write_clip
 
+ROOT = Path(__file__).parents[2]
 RESULTS = ("shots.csv", "contacts.csv", "tracks.parquet", "calibration.json", "datapackage.json")
 
 
@@ -141,6 +144,30 @@ def test_one_clip_measured_later_keeps_the_others(stages, store, folder, tmp_pat
     assert measure(address) == 0
     stages.looked.clear()
     assert measure(f"{address}/clips/c10.mp4", again=True) == 0
+    assert stages.looked == ["c10.mp4"]
+    rows = read(f"{address}/measured/shots.csv", tmp_path / "shots.csv").decode().splitlines()
+    assert [row.split(",")[0] for row in rows[1:]] == ["c1-01", "c2-01", "c10-01"]
+
+
+@pytest.mark.parametrize("pattern", [False, True])
+def test_ctrl_c_while_measuring_again_keeps_the_rows_of_clips_not_yet_redone(
+    stages, any_store, folder, tmp_path, monkeypatch, pattern,
+):
+    """But not of one that has changed since; also where patterns gave the targets."""
+    if pattern:
+        (folder / "patterns").mkdir()
+        shutil.copy(ROOT / "pipeline" / "pattern_examples" / "cross-corner.toml", folder / "patterns")
+        monkeypatch.setattr("pipeline.run.matched_targets", lambda *_: {1: "foot-right"})
+    address = put(folder, any_store)
+    assert measure(address) == 0
+    before = read(f"{address}/measured/shots.csv", tmp_path / "shots.csv").decode().splitlines()
+    write_clip(folder / "clips" / "c10.mp4", seed=77)
+    (Place(address) / "clips" / "c10.mp4").put(folder / "clips" / "c10.mp4")
+    stages.fault["c2.mp4"] = KeyboardInterrupt()  # type: ignore[assignment]
+    assert measure(address, again=True) == STOPPED
+    assert read(f"{address}/measured/shots.csv", tmp_path / "shots.csv").decode().splitlines() == before[:3]
+    del stages.fault["c2.mp4"]
+    assert measure(address) == 0
     rows = read(f"{address}/measured/shots.csv", tmp_path / "shots.csv").decode().splitlines()
     assert [row.split(",")[0] for row in rows[1:]] == ["c1-01", "c2-01", "c10-01"]
 
