@@ -144,8 +144,11 @@ class ClusterExecutor:
         wanted = f"install the same version of reboundry on every machine (here {code_version()})"
         try:
             versions: dict[str, str] = self.client.run(code_version)
-        except ImportError as error:
-            raise SettingsError(f"--cluster {self.address}: its workers can't load reboundry ({error}); "
+        except OSError as error:
+            raise SettingsError(f"--cluster {self.address}: its workers don't answer ({_one_line(error)}); check them "
+                                "and the network between them and this machine.") from error
+        except Exception as error:  # what a worker's loading raised, or distributed's own, which is a bare Exception
+            raise SettingsError(f"--cluster {self.address}: its workers can't load reboundry ({_one_line(error)}); "
                                 f"{wanted}.") from error
         for worker, version in versions.items():
             if version != code_version():
@@ -183,14 +186,26 @@ class ClusterExecutor:
         if isinstance(error, KilledWorker):
             return _Blamed("took several workers down with it (out of memory?); give the workers more memory, or "
                            "measure it alone on one machine.")
-        return Lost(f"could not be done on the cluster ({type(error).__name__}: {' '.join(str(error).split())}).")
+        return Lost(f"could not be done on the cluster ({type(error).__name__}: {_one_line(error)}).")
+
+
+def _one_line(error: BaseException | None) -> str:
+    """What it says, without a traceback that it may quote."""
+    return " ".join(str(error).partition("Traceback (most recent")[0].split()) or type(error).__name__
 
 
 def _on_worker(version: str, work: Callable[[T], R], task: T) -> R:
-    """Run one task on a worker: with the program's very version, and one thread for OpenCV (workers fill the cores)."""
+    """Run one task on a worker, with the program's very version.
+
+    One thread for OpenCV and one for the decoder, beside the one that takes its frames: how many other workers share
+    the machine's processors isn't known, and a worker with a thread for each processor leaves none idle.
+    """
     if version != code_version():
         raise ClusterError(f"the worker has version {code_version()}, not {version}; install the same on every machine")
     import cv2
 
+    from pipeline.frames import share_processors
+
     cv2.setNumThreads(1)
+    share_processors(1)
     return work(task)

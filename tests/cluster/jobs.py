@@ -7,6 +7,8 @@ import signal
 import time
 from pathlib import Path
 
+from pipeline import frames
+
 
 def double(number: int) -> int:
     return 2 * number
@@ -30,6 +32,10 @@ def kill_on_three(number: int) -> int:
     if number == 3:
         os.kill(os.getpid(), signal.SIGKILL)
     return 2 * number
+
+
+def decoder_threads(_: int) -> int:
+    return frames._threads
 
 
 def raises(number: int) -> int:

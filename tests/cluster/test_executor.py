@@ -13,7 +13,7 @@ import pytest
 from pipeline.cluster import ClusterExecutor, ClusterSettings
 from pipeline.executor import Lost
 from shared.errors import SettingsError
-from tests.cluster.jobs import double, kill_on_three, raises, slow_double, where
+from tests.cluster.jobs import decoder_threads, double, kill_on_three, raises, slow_double, where
 from tests.cluster.machines import ROOT, machines
 
 pytestmark = pytest.mark.xdist_group("cluster")  # one scheduler for all of them
@@ -115,6 +115,28 @@ def test_a_scheduler_without_workers_is_refused(tmp_path):
     settings = ClusterSettings(connect_s=1.0)
     with machines(tmp_path, 0) as cluster, pytest.raises(SettingsError, match="has no workers; start some"):
         ClusterExecutor(cluster.address, settings=settings)
+
+
+@pytest.mark.parametrize("program", ["none", "a part of it"])
+def test_workers_without_the_program_are_refused_in_one_line(tmp_path, program):
+    other = tmp_path / "other"
+    other.mkdir()
+    if program == "none":  # as if it were not installed there
+        (other / "sitecustomize.py").write_text("import sys\nsys.modules['pipeline'] = None\n")
+    else:
+        (other / "pipeline").mkdir()
+        (other / "pipeline" / "__init__.py").touch()
+    with machines(tmp_path, 0) as cluster:
+        cluster.add_worker(other)
+        with pytest.raises(SettingsError, match=r"can't load reboundry \(.+\); install the same version") as told:
+            ClusterExecutor(cluster.address, settings=SOON_OVER)
+    assert "\n" not in str(told.value)
+    assert "Traceback" not in str(told.value)
+
+
+def test_each_task_on_a_worker_has_one_thread_for_the_decoder(two_workers):
+    with ClusterExecutor(two_workers.address) as executor:
+        assert dict(executor.run(decoder_threads, [0])) == {0: 1}
 
 
 def test_workers_with_another_version_are_refused(tmp_path):
