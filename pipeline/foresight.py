@@ -8,10 +8,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Literal
+
+import pandas as pd
 
 from calibration.capability import PictureScale, blur_mm, picture_scale
 from calibration.store import Calibration
-from pipeline.rehearsal import rehearse
+from pipeline.rehearsal import rehearse, streak_noise_mm
 from pipeline.shutter import speed_factor
 from shared.equipment import TAPE_U_MM
 from shared.settings import SessionSettings
@@ -20,6 +23,8 @@ from shared.settings import SessionSettings
 TYPICAL_NOISE_PX = 0.10
 TYPICAL_READOUT_S, READOUT_SPEED_MPS = 0.015, 2.0  # common practice, no source
 SPEEDS_MPS = {"slow": 0.7, "medium": 1.5, "fast": 3.0}  # banked ball as it meets the cushion
+MOST_BLUR = 1.5  # ball widths: of drawn clips, one with streaks of 83 mm was measured, two of 95 and 108 mm were not
+WORTH_BLUR, GOOD_BLUR = 1 / 4, 1 / 8  # ball widths: a longer streak is worth a shorter shutter, that makes it so long
 COMMON_RATES = (60.0, 120.0, 240.0)  # frames/s that cameras offer
 
 
@@ -27,12 +32,15 @@ COMMON_RATES = (60.0, 120.0, 240.0)  # frames/s that cameras offer
 class ShotForecast:
     """One kind of shot: standard uncertainties of what will be known of it; nan where nothing will.
 
-    Angles in degrees, speeds in percent, blur in mm.
+    Angles in degrees, speeds in percent, blur in mm. ``shutter_s``: as given, or taken for half the time between
+    frames; ``lacking``: why it would not be measured.
     """
 
     name: str
     speed_mps: float
     blur_mm: float | None
+    shutter_s: float
+    lacking: Literal["", "frames", "shutter"]
     incoming_angle_u_deg: float
     rebound_angle_u_deg: float
     settled_angle_u_deg: float
@@ -57,13 +65,18 @@ class ShotForecast:
 
     @property
     def measured(self) -> bool:
-        return not math.isnan(self.rebound_angle_u_deg)
+        return not self.lacking
 
     def line(self) -> str:
         """For people."""
-        blur = "blur unknown (no shutter time given)" if self.blur_mm is None else f"blur {self.blur_mm:.1f} mm"
-        told = "too few frames to be measured"
-        if self.measured:
+        blur = "blur unknown (no shutter time given; half the time between frames is taken)"
+        if self.blur_mm is not None:
+            blur = f"blur {self.blur_mm:.1f} mm"
+        if self.lacking:
+            told = "too few frames to be measured"
+            if self.lacking == "shutter":
+                told = f"can't be measured: a shutter of {_shutter(self.shutter_s)} s smears the balls too far"
+        else:
             told = ", ".join((
                 f"incoming {_within(self.incoming_angle_u_deg)} deg",
                 f"rebound {_within(self.rebound_angle_u_deg)} deg",
@@ -87,15 +100,18 @@ class Wanted:
 class Capability:
     """What a camera will be able to measure, and what to change.
 
-    ``noise_mm``: of a ball's centre in one frame; ``rolling_shutter_percent``: what a phone's read-out does to speeds
+    ``noise_mm``: of a ball's centre in one frame, ``fast_noise_mm`` along a fast ball's motion;
+    ``rolling_shutter_percent``: what a phone's read-out does to speeds, ``read_across``: along the picture's width
     """
 
     scale: PictureScale
     frame_rate: float
     shutter_s: float | None
     noise_mm: float
+    fast_noise_mm: float
     forecasts: tuple[ShotForecast, ...]
     rolling_shutter_percent: float
+    read_across: bool
     advice: tuple[str, ...]
 
     def lines(self) -> list[str]:
@@ -106,13 +122,14 @@ class Capability:
             f"{s.coarsest_mm_per_px:.2f} mm over it); a ball is {s.ball_px:.0f} px wide; the camera is tilted "
             f"{s.tilt_deg:.0f} deg.",
             f"A ball's centre should be known to about {self.noise_mm:.2f} mm in each frame "
-            f"({self.frame_rate:g} frames/s).",
+            f"({self.frame_rate:g} frames/s), along a fast ball's motion to about {self.fast_noise_mm:.2f} mm.",
         ]
         out += [forecast.line() for forecast in self.forecasts]
         out.append(
             f"Phones read a picture line by line, in 10 to 20 ms. At {1000 * TYPICAL_READOUT_S:g} ms a ball at "
-            f"{READOUT_SPEED_MPS:g} m/s down or up the picture seems {self.rolling_shutter_percent:.1f} % too fast or "
-            "too slow (its direction stays right); [camera] readout_s in session.toml corrects it."
+            f"{READOUT_SPEED_MPS:g} m/s {'across' if self.read_across else 'down or up'} the picture seems "
+            f"{self.rolling_shutter_percent:.1f} % too fast or too slow (its direction stays right); [camera] "
+            "readout_s in session.toml corrects it."
         )
         return out + [f"Advice: {line}" for line in self.advice]
 
@@ -124,28 +141,33 @@ def describe_capability(
     *,
     noise_px: float = TYPICAL_NOISE_PX,
     wanted: Wanted = Wanted(),
+    rotation_deg: int = 0,
 ) -> Capability:
     """What this camera, at this frame rate and the settings' shutter time, will be able to measure.
 
-    noise_px : scatter of a ball's centre in one frame, along an axis
+    noise_px     : scatter of a resting ball's centre in one frame, along an axis
+    rotation_deg : how far the picture was turned for display: the sensor reads its own lines
     """
     camera = _Camera(calibration, settings or SessionSettings(table=calibration.table), frame_rate, noise_px)
     scale = picture_scale(calibration)
-    shutter_s = camera.settings.camera.shutter_s
     forecasts = tuple(camera.forecast(name) for name in SPEEDS_MPS)
+    across, noise_mm = rotation_deg % 180 != 0, noise_px * scale.middle_mm_per_px
+    streak_mm = float(streak_noise_mm(camera.smear_mm(forecasts[-1].speed_mps), calibration.table))
     readout = speed_factor(
         speed_mps=READOUT_SPEED_MPS,
         mm_per_px=scale.middle_mm_per_px,
-        height_px=calibration.pose.height_px,
+        height_px=calibration.pose.width_px if across else calibration.pose.height_px,
         readout_s=TYPICAL_READOUT_S,
     )
     return Capability(
         scale=scale,
         frame_rate=frame_rate,
-        shutter_s=shutter_s,
-        noise_mm=noise_px * scale.middle_mm_per_px,
+        shutter_s=camera.settings.camera.shutter_s,
+        noise_mm=noise_mm,
+        fast_noise_mm=math.hypot(noise_mm, streak_mm),
         forecasts=forecasts,
         rolling_shutter_percent=100 * (readout - 1),
+        read_across=across,
         advice=tuple(_advice(camera, scale, forecasts, wanted)),
     )
 
@@ -157,9 +179,38 @@ class _Camera:
     frame_rate: float
     noise_px: float
 
+    @property
+    def shutter_s(self) -> float:
+        """As given, or as it is taken."""
+        return self.settings.camera.shutter_s or 0.5 / self.frame_rate
+
+    @property
+    def short_shutter_s(self) -> float:
+        """With which a fast ball smears little, in a round number."""
+        ball_mm = self.calibration.table.ball.diameter_mm
+        return 1 / (10 * math.ceil(100 * max(SPEEDS_MPS.values()) / (GOOD_BLUR * ball_mm)))
+
+    def smear_mm(self, speed_mps: float) -> float:
+        return blur_mm(speed_mps, self.shutter_s)
+
+    def with_shutter(self, shutter_s: float) -> _Camera:
+        return replace(self, settings=replace(self.settings, camera=replace(self.settings.camera, shutter_s=shutter_s)))
+
+    def _rehearsed(self, speed: float) -> tuple[pd.Series | None, Literal["", "frames", "shutter"]]:
+        """The shot's row, if it would be measured, and else what is lacking for it."""
+        table = self.calibration.table
+        if self.smear_mm(speed) > MOST_BLUR * table.ball.diameter_mm:
+            return None, "shutter"
+        shot = rehearse(self.calibration, self.settings, speed, noise_px=self.noise_px, frame_rate=self.frame_rate)
+        if shot is not None and shot["rebound_angle_deg_u"] is not None and shot["rebound_angle_deg_u"] > 0:
+            return shot, ""
+        if self.shutter_s <= self.short_shutter_s:
+            return None, "frames"
+        return None, "frames" if self.with_shutter(self.short_shutter_s)._rehearsed(speed)[1] else "shutter"
+
     def forecast(self, name: str) -> ShotForecast:
         speed, shutter_s = SPEEDS_MPS[name], self.settings.camera.shutter_s
-        shot = rehearse(self.calibration, self.settings, speed, noise_px=self.noise_px, frame_rate=self.frame_rate)
+        shot, lacking = self._rehearsed(speed)
 
         def u(measure: str, of: str = "") -> float:
             if shot is None or shot[f"{measure}_u"] is None:
@@ -170,6 +221,8 @@ class _Camera:
             name=name,
             speed_mps=speed,
             blur_mm=None if shutter_s is None else blur_mm(speed, shutter_s),
+            shutter_s=self.shutter_s,
+            lacking=lacking,
             incoming_angle_u_deg=u("incoming_angle_deg"),
             rebound_angle_u_deg=u("rebound_angle_deg"),
             settled_angle_u_deg=u("rebound_settled_angle_deg"),
@@ -180,10 +233,14 @@ class _Camera:
         )
 
     def others(self) -> dict[str, _Camera]:
-        """The same with more frames, with a larger picture, with sizes measured."""
+        """The same with a shorter shutter, with more frames, with a larger picture, with sizes measured."""
         out = {}
+        if self.smear_mm(max(SPEEDS_MPS.values())) > WORTH_BLUR * self.calibration.table.ball.diameter_mm:
+            out[f"a shutter of {_shutter(self.short_shutter_s)} s"] = self.with_shutter(self.short_shutter_s)
         for rate in [rate for rate in COMMON_RATES if rate > 1.3 * self.frame_rate][:1]:
-            out[f"{rate:g} frames/s"] = replace(self, frame_rate=rate)
+            more = replace(self, frame_rate=rate)
+            given = self.settings.camera.shutter_s
+            out[f"{rate:g} frames/s"] = more if given is None else more.with_shutter(min(given, 1 / rate))
         out["a picture twice as large (in pixels each way)"] = replace(self, noise_px=self.noise_px / 2)
         table = self.calibration.table
         if max(table.length_u_mm, table.width_u_mm) > TAPE_U_MM:
@@ -199,11 +256,11 @@ def _advice(camera: _Camera, scale: PictureScale, forecasts: tuple[ShotForecast,
     fast, ball_mm = forecasts[-1], camera.calibration.table.ball.diameter_mm
     if fast.blur_mm is None:
         out.append("give the shutter time in session.toml ([camera] shutter_s) to learn how far fast balls will smear.")
-    elif fast.blur_mm > ball_mm / 4:
-        shutter_s = ball_mm / 8 / (1000 * fast.speed_mps)
+    elif fast.blur_mm > WORTH_BLUR * ball_mm:
+        shutter_s = camera.short_shutter_s
         out.append(
-            f"a fast ball smears over {fast.blur_mm:.0f} mm; a shutter of 1/{1 / shutter_s:.0f} s would halve its "
-            "outline's loss; that needs more light on the table."
+            f"a fast ball smears over {fast.blur_mm:.0f} mm; a shutter of {_shutter(shutter_s)} s brings that down to "
+            f"{blur_mm(fast.speed_mps, shutter_s):.0f} mm; it needs more light on the table."
         )
     for forecast in forecasts:
         out += _remedies(camera, forecast, wanted)
@@ -217,7 +274,10 @@ def _advice(camera: _Camera, scale: PictureScale, forecasts: tuple[ShotForecast,
 
 
 def _remedies(camera: _Camera, forecast: ShotForecast, wanted: Wanted) -> list[str]:
-    """What more frames and more pixels would do for what isn't known as well as wanted."""
+    """What another shutter, more frames and more pixels would do for what isn't known as well as wanted."""
+    if forecast.lacking == "shutter":
+        return [f"a {forecast.name} shot can't be measured with a shutter of {_shutter(forecast.shutter_s)} s: film "
+                f"with {_shutter(camera.short_shutter_s)} s, and more light."]
     if not forecast.measured:
         return [f"a {forecast.name} shot leaves too few frames at {camera.frame_rate:g} frames/s: film with more."]
     beyond = forecast.beyond(wanted)
@@ -233,6 +293,10 @@ def _remedies(camera: _Camera, forecast: ShotForecast, wanted: Wanted) -> list[s
         left = (f"{name} {_within(better[name])} {'%' if 'speed' in name else 'deg'}" for name in beyond)
         out.append(f"{forecast.name} shot with {words}: {', '.join(left)}.")
     return out
+
+
+def _shutter(seconds: float) -> str:
+    return f"1/{1 / seconds:.0f}" if seconds < 0.5 else f"{seconds:g}"
 
 
 def _within(u: float, digits: int = 2) -> str:

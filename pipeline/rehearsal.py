@@ -2,7 +2,8 @@
 
 The object ball lies on the table's middle and is hit full by a cue ball that slides without spin; it runs to the left
 cushion, 30 degrees from its normal, and back across the table. Motion in closed form (`physics.state_after`), the hit
-and the cushion as in `consequence`; noise is normal and independent from frame to frame, as large as is stated.
+and the cushion as in `consequence`; noise is normal and independent from frame to frame, as large as is stated, and
+along the motion as the exposure's smear makes it.
 """
 
 from __future__ import annotations
@@ -12,11 +13,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from calibration.store import Calibration
 from pipeline.consequence import BALL_RESTITUTION, off_left_cushion
+from pipeline.detect_edges import EdgeSettings
 from pipeline.detect_outline import BallPicture
+from pipeline.noise_scale import LEAST_NOISE
 from pipeline.physics import G_MM_S2, Friction, rest_time, state_after
 from pipeline.shots import measure_shots
 from shared.columns import DETECTIONS
@@ -30,6 +33,8 @@ RUN_MM = 400.0  # of the cue ball to the hit
 STILL_S = 0.5  # filmed before the strike
 LONGEST_S = 5.0
 TYPICAL = Friction()
+STREAK_U = LEAST_NOISE * EdgeSettings.blurred_u  # share of a streak's length that is stated of places along it, and
+STREAK_NOISE = 0.075  # scatter there, times the length in balls: drawn clips, 1/250 to 1/30 s, up to 6 m/s
 _STEP_S = 1e-3
 
 
@@ -131,12 +136,18 @@ def detections(
     for ball, white in ((played.cue, True), (played.object, False)):
         true = played.places(ball, t_s)
         to_px = picture.jacobian(true)
-        px = picture.centres(true) + rng.normal(0, noise_px, true.shape)
-        xy = calibration.pose.to_table(px, picture.radius_mm)
-        cov = noise_px**2 * np.linalg.inv(np.einsum("nki,nkj->nij", to_px, to_px))
-        u = np.sqrt(np.einsum("nii->ni", cov))
         ends = [played.places(ball, t_s + part * shutter_s) for part in (0.5, -0.5)]
         blur = np.einsum("nij,nj->ni", to_px, ends[0] - ends[1])
+        scatter = streak_noise_mm(np.linalg.norm(ends[0] - ends[1], axis=1), calibration.table)
+        ahead = np.einsum("nij,nj->ni", to_px, _unit(ends[0] - ends[1]))
+        px = picture.centres(true) + rng.normal(0, noise_px, true.shape)
+        px += (scatter * rng.normal(0, 1, len(t_s)))[:, None] * ahead
+        xy = calibration.pose.to_table(px, picture.radius_mm)
+        streak = STREAK_U * blur
+        from_px = np.linalg.inv(to_px)
+        cov_px = noise_px**2 * np.eye(2) + streak[:, :, None] * streak[:, None, :]
+        cov = from_px @ cov_px @ np.swapaxes(from_px, 1, 2)
+        u = np.sqrt(np.einsum("nii->ni", cov))
         looks = (210.0, 0.0, 0.0, 0.95) if white else (120.0, -50.0, 15.0, 0.02)
         parts.append(np.column_stack([
             np.arange(len(t_s)), t_s, px, xy, u, cov[:, 0, 1] / (u[:, 0] * u[:, 1]), blur, np.ones((len(t_s), 2)),
@@ -144,6 +155,19 @@ def detections(
         ]))
     rows = pd.DataFrame(np.concatenate(parts), columns=DETECTIONS.names)
     return DETECTIONS.conform(rows.sort_values(["frame", "white_share"], ignore_index=True))
+
+
+def streak_noise_mm(blur_mm: ArrayLike, table: Table) -> Array:
+    """Scatter of a ball's place along its motion, from frame to frame, that its smear during the exposure makes.
+
+    It grows with the square of the smear: the longer, the fainter the two ends that tell the place along it.
+    """
+    length = np.asarray(blur_mm, dtype=float)
+    return np.asarray(STREAK_NOISE * length**2 / table.ball.diameter_mm)
+
+
+def _unit(v: Array) -> Array:
+    return np.asarray(v / np.maximum(np.linalg.norm(v, axis=1, keepdims=True), 1e-9))
 
 
 def rehearse(

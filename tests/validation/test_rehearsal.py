@@ -10,7 +10,7 @@ from calibration.store import Calibration, read_calibrations
 from fixtures.synthetic import overhead_camera
 from pipeline.clip_job import ClipTask, measure_clip
 from pipeline.physics import Friction
-from pipeline.rehearsal import bank, detections, rehearse
+from pipeline.rehearsal import bank, detections, rehearse, streak_noise_mm
 from pipeline.sessions import find_sessions
 from pipeline.shots import measure_shots
 from pipeline.work import Work
@@ -66,6 +66,27 @@ def test_what_is_measured_of_it_is_what_was_played_within_its_uncertainties():
     assert np.abs(off).max() < 3.8
     assert (scatter < 1.5).all()
     assert scatter.max() > 0.5  # the table's sizes and a ball's lamp-side, which u allows for, are exact here
+
+
+@pytest.mark.parametrize("shutter_s", [0.004, 1 / 60])
+def test_places_scatter_along_the_motion_as_the_smear_makes_them_and_across_it_not(shutter_s):
+    table = standard_table()
+    calibration = Calibration("rehearsal", overhead_camera(table, tilt_deg=0.0), table, 0.0, "exact")
+    played = bank(table, 3.0)
+    off = []
+    for seed in range(8):
+        rows = detections(played, calibration, noise_px=0.01, frame_rate=60.0, shutter_s=shutter_s, seed=seed)
+        rows = rows[(rows["white_share"] < 0.5) & (rows["t_s"] < played.object[1].since_s - shutter_s)]
+        t_s = rows["t_s"].to_numpy()
+        ahead = played.places(played.object, t_s + 1e-4) - played.places(played.object, t_s - 1e-4)
+        moving = np.hypot(*ahead.T) > 0.2
+        speed = np.hypot(*ahead[moving].T) / 2e-4
+        ahead = ahead[moving] / (2e-4 * speed)[:, None]
+        error = (rows[["x_mm", "y_mm"]].to_numpy() - played.places(played.object, t_s))[moving]
+        wanted = streak_noise_mm(speed * shutter_s, table)
+        across = ahead[:, 0] * error[:, 1] - ahead[:, 1] * error[:, 0]
+        off.append(np.column_stack([(error * ahead).sum(axis=1) / np.hypot(wanted, 0.025), across / 0.025]))
+    assert np.std(np.concatenate(off), axis=0) == pytest.approx([1.0, 1.0], abs=0.25)
 
 
 def test_a_clip_is_measured_about_as_well_as_was_said(tmp_path):
