@@ -334,6 +334,9 @@ def _from_corners(
             f"corners. Mark where the nose lines cross, {CORNER_ORDER}, and check the table's size."
         )
     check = check_fit(fit, marks, table, by_hand=True)
+    if seen is None or seen.check.refusal:  # none near them: the table may lie elsewhere
+        searched, _ = _searched(picture, table, size, lens, None)
+        seen = searched if searched is not None and searched.convincing else None
     return Sighting(fit, marks, replace(check, warnings=check.warnings + _against_sights(seen, fit, table)))
 
 
@@ -356,8 +359,8 @@ def _against_sights(seen: Sighting | None, fit: Fit, table: Table) -> tuple[str,
     """A warning where the sights contradict corners given by hand."""
     if seen is None or seen.check.refusal:
         return ()
-    noses = _noses(table)
-    apart = np.linalg.norm(seen.fit.pose.to_image(noses) - fit.pose.to_image(noses), axis=1)
-    if apart.max() < 3.0 * max(fit.pose.width_px, fit.pose.height_px) / 1280:
+    found, given = (pose.to_image(_noses(table)) for pose in (seen.fit.pose, fit.pose))
+    apart = min(float(np.linalg.norm(np.roll(found, turn, axis=0) - given, axis=1).max()) for turn in (0, 2))
+    if apart < 3.0 * max(fit.pose.width_px, fit.pose.height_px) / 1280:
         return ()
-    return (f"the sights put the corners up to {apart.max():.0f} px from the given corners_px, which are used",)
+    return (f"the sights put the corners up to {apart:.0f} px from the given corners_px, which are used",)

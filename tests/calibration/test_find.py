@@ -146,6 +146,13 @@ def test_corners_by_hand_that_the_sights_contradict_are_warned_of(upright):
     assert any("sights put the corners" in warning for warning in found.warnings)
 
 
+@pytest.mark.parametrize("off_px", [(20.0, 0.0), (0.0, 60.0), (-40.0, 0.0)])
+def test_corners_by_hand_far_from_the_sights_are_warned_of_too(upright, off_px):
+    given = by_hand(upright.corners_px, np.array(off_px))
+    found = find_table(upright.picture, table=upright.table, camera=CameraSettings(corners_px=given))
+    assert any(f"sights put the corners up to {np.hypot(*off_px):.0f} px" in warning for warning in found.warnings)
+
+
 @pytest.mark.parametrize(
     ("pick", "words"),
     [([0, 1, 2], "four points"), ([0, 1, 2, 2], "lie on one line"), ([3, 2, 1, 0], "anticlockwise"),
