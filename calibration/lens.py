@@ -48,8 +48,10 @@ class Lens:
     pictures: int
 
 
-def calibrate_lens(pictures: Iterable[NDArray[np.uint8]]) -> Lens:
+def calibrate_lens(pictures: Iterable[NDArray[np.uint8]], *, none_in: int | None = None) -> Lens:
     """The lens from BGR pictures (H, W, 3) of one board in different places and tilts.
+
+    none_in : if not one of so many first pictures shows a board, no more are looked at
 
     The board's layout is found by trying the usual ones. Raises CalibrationError when too few pictures show the board,
     or the fit is poor.
@@ -68,7 +70,7 @@ def calibrate_lens(pictures: Iterable[NDArray[np.uint8]]) -> Lens:
         view = finder.find(grey)
         if view is not None and all(view.distance_px(other) > MIN_SHIFT * max(size) for other in views):
             views.append(view)
-        if len(views) >= MAX_PICTURES:
+        if len(views) >= MAX_PICTURES or (not views and looked_at == none_in):
             break
     if size is None or len(views) < MIN_PICTURES:
         raise CalibrationError(
@@ -99,7 +101,7 @@ def _solve(views: Sequence[BoardView], size: tuple[int, int]) -> Lens:
 def lens_prior(lens: Lens, size_px: tuple[int, int]) -> LensPrior:
     """The lens as knowledge for a picture of another size of the same shape (a clip of the same camera mode)."""
     width, height = size_px
-    if width < height and lens.width_px > lens.height_px:  # the same camera, held upright
+    if (width - height) * (lens.width_px - lens.height_px) < 0:  # one of the two was held upright
         lens = _turned(lens)
     scale = width / lens.width_px
     if abs(height - scale * lens.height_px) > 0.01 * height:
@@ -124,8 +126,12 @@ def _turned(lens: Lens) -> Lens:
 
 
 def write_lens(path: Path, lens: Lens) -> None:
-    """Write lens.json."""
-    path.write_text(json.dumps(lens.__dict__, indent=2) + "\n", encoding="utf-8")
+    """Write lens.json, into a new folder if need be; SettingsError where that fails."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(json.dumps(lens.__dict__, indent=2) + "\n", encoding="utf-8")
+    except OSError as error:
+        raise SettingsError(f"{path}: the lens file cannot be written ({error.strerror}).") from error
 
 
 def _number(value: object) -> Any:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import itertools
+import math
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,7 +15,8 @@ from numpy.typing import NDArray
 from calibration.find import Sighting, sight_table
 from calibration.lens import Lens, calibrate_lens
 from calibration.store import Calibration
-from pipeline.frames import Plane, open_clip
+from pipeline.frames import Clip, Plane, open_clip
+from pipeline.progress import TerminalProgress
 from pipeline.stills import PICTURES, look_at, still_picture
 from shared.equipment import CUSHIONS, standard_table
 from shared.errors import SettingsError
@@ -22,7 +25,9 @@ from shared.settings import CameraSettings, SessionSettings
 
 SIZE_LIMITS_MM = {"length": (800, 4500), "width": (400, 2500), "ball": (25, 90)}
 LOOSE_FOCAL = 0.06  # relative uncertainty of the focal length above which a lens file is worth its trouble
-MAX_BOARD_FRAMES = 90  # looked at for a chessboard, spread over the clip
+MAX_BOARD_FRAMES = 90  # looked at for a chessboard, spread over the clip,
+BOARD_EVERY_S = 0.1  # and no nearer to each other than this: a board held in hands has hardly moved
+FIRST_BOARD_FRAMES = 20  # if none of so many shows a board, it isn't looked for any further
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,6 +39,7 @@ class Found:
     seen: Sighting
     settings: SessionSettings
     frame_rate: float | None  # None for a still picture
+    rotation_deg: int = 0  # already applied
 
 
 def session_settings(path: Path, standard: str | None = None, size: str | None = None) -> SessionSettings:
@@ -86,8 +92,11 @@ def find(path: Path, settings: SessionSettings) -> Found:
         return sight_table(picture, table=settings.table, camera=camera, head=settings.head, clip=path.name)
 
     (seen, how), picture = look_at(path, look)
-    rate = None if path.suffix.lower() in PICTURES else open_clip(path).info.frame_rate_nominal
-    return Found(picture, seen.calibration(settings.table, how=how, clip=path.name), seen, settings, rate)
+    calibration = seen.calibration(settings.table, how=how, clip=path.name)
+    if path.suffix.lower() in PICTURES:
+        return Found(picture, calibration, seen, settings, None)
+    info = open_clip(path).info
+    return Found(picture, calibration, seen, settings, info.frame_rate_nominal, info.rotation_deg)
 
 
 def describe(found: Found) -> list[str]:
@@ -128,7 +137,9 @@ def forecast(found: Found) -> list[str]:
         return []
     from pipeline.foresight import describe_capability  # takes all that measures with it
 
-    return describe_capability(found.calibration, found.frame_rate, found.settings).lines()
+    return describe_capability(
+        found.calibration, found.frame_rate, found.settings, rotation_deg=found.rotation_deg
+    ).lines()
 
 
 def session_lines(calibration: Calibration) -> str:
@@ -137,21 +148,56 @@ def session_lines(calibration: Calibration) -> str:
     return f"[camera]\ncorners_px = [{corners}]"
 
 
-def find_lens(path: Path) -> Lens:
+def find_lens(path: Path, progress: TerminalProgress | None = None) -> Lens:
     """The lens from a clip of a chessboard, or a folder of pictures of one."""
-    return calibrate_lens(_board_pictures(path))
-
-
-def _board_pictures(path: Path) -> Iterator[NDArray[np.uint8]]:
     if path.is_dir():
         files = sorted(file for file in path.iterdir() if file.suffix.lower() in PICTURES)
         if not files:
             raise SettingsError(f"{path}: holds no pictures; give a clip or a folder of pictures of a chessboard.")
-        for file in files:
-            yield still_picture(file)
-        return
+        return calibrate_lens(_told((still_picture(file) for file in files), len(files), path, progress))
     clip = open_clip(path)
-    every = max(1, round((clip.info.frames_estimate or MAX_BOARD_FRAMES) / MAX_BOARD_FRAMES))
+    first = _first_board_times(clip)
+    pictures = itertools.chain((_frame_at(clip, t_s) for t_s in first), _board_frames(clip))
+    return calibrate_lens(_told(pictures, len(first) + MAX_BOARD_FRAMES, path, progress), none_in=len(first) or None)
+
+
+def _told(
+    pictures: Iterable[NDArray[np.uint8]], most: int, path: Path, progress: TerminalProgress | None
+) -> Iterator[NDArray[np.uint8]]:
+    """The pictures, while people are told how many were looked at."""
+    if progress is not None:
+        progress.say(f"{path.name}: a chessboard is looked for in up to {most} pictures.")
+        progress.start("pictures", most)
+    for count, picture in enumerate(pictures):
+        if progress is not None:
+            progress.reach(f"{count} looked at", count)
+        yield picture
+
+
+def _first_board_times(clip: Clip) -> list[float]:
+    """Times spread over a clip whose length is known and that is worth entering here and there."""
+    span_s = clip.info.duration_s or 0.0
+    if span_s < FIRST_BOARD_FRAMES * BOARD_EVERY_S:
+        return []
+    return [(k + 0.5) / FIRST_BOARD_FRAMES * span_s for k in range(FIRST_BOARD_FRAMES)]
+
+
+def _frame_at(clip: Clip, t_s: float) -> NDArray[np.uint8]:
+    """The frame shown at this time, or the last one before."""
+    last = None
+    for frame in clip.decode_from(t_s):
+        last = frame
+        if frame.t_s >= t_s:
+            break
+    assert last is not None  # an empty clip isn't opened
+    return last.bgr()
+
+
+def _board_frames(clip: Clip) -> Iterator[NDArray[np.uint8]]:
+    """Frames spread over the clip: at most so many, and not too near to each other."""
+    info = clip.info
+    every = max(math.ceil((info.frames_estimate or MAX_BOARD_FRAMES) / MAX_BOARD_FRAMES),
+                round(BOARD_EVERY_S * info.frame_rate_nominal), 1)
     for frame in clip:
         if frame.index % every == 0:
             yield frame.bgr()

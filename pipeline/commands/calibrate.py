@@ -40,9 +40,11 @@ def calibrate(
     from calibration.lens import write_lens
     from calibration.store import to_record
     from pipeline import calibrating, compiled_place
+    from pipeline.progress import TerminalProgress
 
     if lens:
-        found_lens = calibrating.find_lens(path)
+        with TerminalProgress() as progress:
+            found_lens = calibrating.find_lens(path, progress)
         lens_file = out or path.parent / "lens.json"
         write_lens(lens_file, found_lens)
         typer.echo(json.dumps(found_lens.__dict__) if as_json else

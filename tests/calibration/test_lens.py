@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
+import av
 import cv2
 import numpy as np
 import pytest
 
 from calibration.lens import MIN_PICTURES, Lens, calibrate_lens, lens_prior, read_lens, write_lens
+from pipeline.calibrating import find_lens
 from shared.errors import CalibrationError, SettingsError
+from tests.shell.clips import write_clip
 
 SIZE = (960, 540)
 K = np.array([[820.0, 0, 471.0], [0, 820.0, 274.0], [0, 0, 1]])
@@ -89,6 +93,67 @@ def test_lens_file_comes_back_as_written(measured, tmp_path):
     assert read_lens(tmp_path / "lens.json") == measured
 
 
+def test_a_lens_file_may_lie_in_a_new_folder(measured, tmp_path):
+    write_lens(tmp_path / "new" / "lens.json", measured)
+    assert read_lens(tmp_path / "new" / "lens.json") == measured
+    with pytest.raises(SettingsError, match="cannot be written"):
+        write_lens(tmp_path / "new" / "lens.json" / "lens.json", measured)
+
+
+def test_where_the_first_pictures_show_no_board_no_more_are_looked_at():
+    looked_at = []
+
+    def pictures(first):
+        for picture in first + [view(20, 10, (0, 0), 900)] + [np.full((540, 960, 3), 90, np.uint8)] * 9:
+            looked_at.append(picture)
+            yield picture
+
+    plain = [np.full((540, 960, 3), 120, np.uint8)] * 3
+    with pytest.raises(CalibrationError, match="0 different views in 3 pictures"):
+        calibrate_lens(pictures(plain), none_in=3)
+    assert len(looked_at) == 3
+    with pytest.raises(CalibrationError, match="1 different views in 12 pictures"):
+        calibrate_lens(pictures(plain[:2]), none_in=3)
+
+
+class Told:
+    """What a run says, in place of a terminal."""
+
+    def __init__(self):
+        self.lines, self.reached = [], []
+
+    def say(self, line):
+        self.lines.append(line)
+
+    def start(self, words, weight):
+        self.reached.append(weight)
+
+    def reach(self, words, weight):
+        self.reached.append(weight)
+
+
+def test_a_clip_without_a_board_is_given_up_early_and_told_of(tmp_path):
+    clip, told = write_clip(tmp_path / "plain.mp4", frames=150), Told()
+    with pytest.raises(CalibrationError, match="0 different views in 20 pictures"):
+        find_lens(clip, told)
+    assert told.lines == ["plain.mp4: a chessboard is looked for in up to 110 pictures."]
+    assert told.reached == [110, *range(20)]
+
+
+def test_a_lens_from_a_clip_of_a_board(tmp_path):
+    path = tmp_path / "board.mp4"
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("libx264", rate=30, options={"crf": "8"})
+        stream.width, stream.height, stream.pix_fmt = *SIZE, "yuv420p"
+        for picture in views():
+            for _ in range(9):  # 0.3 s
+                container.mux(stream.encode(av.VideoFrame.from_ndarray(picture, format="bgr24")))
+        container.mux(stream.encode())
+    lens = find_lens(path)
+    assert lens.f == pytest.approx(820.0, rel=8e-3)
+    assert lens.pictures == 8
+
+
 @pytest.mark.parametrize("content", ["", "[]", "{}", '{"f": 800}', "not json"])
 def test_a_file_that_is_no_lens_is_refused(tmp_path, content):
     path = tmp_path / "lens.json"
@@ -110,5 +175,8 @@ def test_lens_scales_with_the_picture_and_only_with_one_of_its_shape(measured):
     assert twice.middle[1] == pytest.approx(2 * measured.cx + 0.5)  # the picture's edge is half a pixel before pixel 0
     upright = lens_prior(measured, (540, 960))
     assert upright.middle[1] == pytest.approx(269.5)
+    back = lens_prior(replace(measured, width_px=540, height_px=960, cx=274.0, cy=471.0), SIZE)
+    assert np.exp(back.middle[0]) == pytest.approx(measured.f)
+    assert back.middle[1:3] == pytest.approx([479.5, 269.5])
     with pytest.raises(CalibrationError, match="another shape"):
         lens_prior(measured, (640, 480))
