@@ -48,10 +48,10 @@ class Lens:
     pictures: int
 
 
-def calibrate_lens(pictures: Iterable[NDArray[np.uint8]], *, none_in: int | None = None) -> Lens:
+def calibrate_lens(pictures: Iterable[NDArray[np.uint8]], *, every_until_seen: int = 1) -> Lens:
     """The lens from BGR pictures (H, W, 3) of one board in different places and tilts.
 
-    none_in : if not one of so many first pictures shows a board, no more are looked at
+    every_until_seen : until a board was seen, only one in so many is looked at
 
     The board's layout is found by trying the usual ones. Raises CalibrationError when too few pictures show the board,
     or the fit is poor.
@@ -60,7 +60,9 @@ def calibrate_lens(pictures: Iterable[NDArray[np.uint8]], *, none_in: int | None
     views: list[BoardView] = []
     size: tuple[int, int] | None = None
     looked_at = 0
-    for picture in pictures:
+    for number, picture in enumerate(pictures):
+        if not views and number % every_until_seen:
+            continue
         looked_at += 1
         grey = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
         here = (grey.shape[1], grey.shape[0])
@@ -70,7 +72,7 @@ def calibrate_lens(pictures: Iterable[NDArray[np.uint8]], *, none_in: int | None
         view = finder.find(grey)
         if view is not None and all(view.distance_px(other) > MIN_SHIFT * max(size) for other in views):
             views.append(view)
-        if len(views) >= MAX_PICTURES or (not views and looked_at == none_in):
+        if len(views) >= MAX_PICTURES:
             break
     if size is None or len(views) < MIN_PICTURES:
         raise CalibrationError(

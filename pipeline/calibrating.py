@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -15,7 +14,7 @@ from numpy.typing import NDArray
 from calibration.find import Sighting, sight_table
 from calibration.lens import Lens, calibrate_lens
 from calibration.store import Calibration
-from pipeline.frames import Clip, Plane, open_clip
+from pipeline.frames import Plane, open_clip
 from pipeline.progress import TerminalProgress
 from pipeline.stills import PICTURES, look_at, still_picture
 from shared.equipment import CUSHIONS, standard_table
@@ -27,7 +26,7 @@ SIZE_LIMITS_MM = {"length": (800, 4500), "width": (400, 2500), "ball": (25, 90)}
 LOOSE_FOCAL = 0.06  # relative uncertainty of the focal length above which a lens file is worth its trouble
 MAX_BOARD_FRAMES = 90  # looked at for a chessboard, spread over the clip,
 BOARD_EVERY_S = 0.1  # and no nearer to each other than this: a board held in hands has hardly moved
-FIRST_BOARD_FRAMES = 20  # if none of so many shows a board, it isn't looked for any further
+BOARD_EVERY_UNTIL_SEEN = 3  # of those, until a board was seen: to find none takes longest
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,9 +155,12 @@ def find_lens(path: Path, progress: TerminalProgress | None = None) -> Lens:
             raise SettingsError(f"{path}: holds no pictures; give a clip or a folder of pictures of a chessboard.")
         return calibrate_lens(_told((still_picture(file) for file in files), len(files), path, progress))
     clip = open_clip(path)
-    first = _first_board_times(clip)
-    pictures = itertools.chain((_frame_at(clip, t_s) for t_s in first), _board_frames(clip))
-    return calibrate_lens(_told(pictures, len(first) + MAX_BOARD_FRAMES, path, progress), none_in=len(first) or None)
+    info = clip.info
+    frames = info.frames_estimate or MAX_BOARD_FRAMES
+    every = max(math.ceil(frames / MAX_BOARD_FRAMES), round(BOARD_EVERY_S * info.frame_rate_nominal), 1)
+    pictures = (frame.bgr() for frame in clip if frame.index % every == 0)
+    return calibrate_lens(_told(pictures, math.ceil(frames / every), path, progress),
+                          every_until_seen=BOARD_EVERY_UNTIL_SEEN)
 
 
 def _told(
@@ -166,41 +168,12 @@ def _told(
 ) -> Iterator[NDArray[np.uint8]]:
     """The pictures, while people are told how many were looked at."""
     if progress is not None:
-        progress.say(f"{path.name}: a chessboard is looked for in up to {most} pictures.")
+        progress.say(f"{path.name}: a chessboard is looked for in {most} pictures.")
         progress.start("pictures", most)
     for count, picture in enumerate(pictures):
         if progress is not None:
             progress.reach(f"{count} looked at", count)
         yield picture
-
-
-def _first_board_times(clip: Clip) -> list[float]:
-    """Times spread over a clip whose length is known and that is worth entering here and there."""
-    span_s = clip.info.duration_s or 0.0
-    if span_s < FIRST_BOARD_FRAMES * BOARD_EVERY_S:
-        return []
-    return [(k + 0.5) / FIRST_BOARD_FRAMES * span_s for k in range(FIRST_BOARD_FRAMES)]
-
-
-def _frame_at(clip: Clip, t_s: float) -> NDArray[np.uint8]:
-    """The frame shown at this time, or the last one before."""
-    last = None
-    for frame in clip.decode_from(t_s):
-        last = frame
-        if frame.t_s >= t_s:
-            break
-    assert last is not None  # an empty clip isn't opened
-    return last.bgr()
-
-
-def _board_frames(clip: Clip) -> Iterator[NDArray[np.uint8]]:
-    """Frames spread over the clip: at most so many, and not too near to each other."""
-    info = clip.info
-    every = max(math.ceil((info.frames_estimate or MAX_BOARD_FRAMES) / MAX_BOARD_FRAMES),
-                round(BOARD_EVERY_S * info.frame_rate_nominal), 1)
-    for frame in clip:
-        if frame.index % every == 0:
-            yield frame.bgr()
 
 
 def write_picture(path: Path, picture: NDArray[np.uint8]) -> None:

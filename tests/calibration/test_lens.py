@@ -100,20 +100,12 @@ def test_a_lens_file_may_lie_in_a_new_folder(measured, tmp_path):
         write_lens(tmp_path / "new" / "lens.json" / "lens.json", measured)
 
 
-def test_where_the_first_pictures_show_no_board_no_more_are_looked_at():
-    looked_at = []
-
-    def pictures(first):
-        for picture in first + [view(20, 10, (0, 0), 900)] + [np.full((540, 960, 3), 90, np.uint8)] * 9:
-            looked_at.append(picture)
-            yield picture
-
-    plain = [np.full((540, 960, 3), 120, np.uint8)] * 3
+def test_until_a_board_is_seen_only_some_pictures_are_looked_at():
+    plain = [np.full((540, 960, 3), 120, np.uint8)]
     with pytest.raises(CalibrationError, match="0 different views in 3 pictures"):
-        calibrate_lens(pictures(plain), none_in=3)
-    assert len(looked_at) == 3
-    with pytest.raises(CalibrationError, match="1 different views in 12 pictures"):
-        calibrate_lens(pictures(plain[:2]), none_in=3)
+        calibrate_lens(plain * 9, every_until_seen=3)
+    with pytest.raises(CalibrationError, match="4 different views in 6 pictures"):
+        calibrate_lens(plain * 6 + views()[:4], every_until_seen=3)
 
 
 class Told:
@@ -132,12 +124,12 @@ class Told:
         self.reached.append(weight)
 
 
-def test_a_clip_without_a_board_is_given_up_early_and_told_of(tmp_path):
+def test_a_clip_without_a_board_is_soon_done_with_and_told_of(tmp_path):
     clip, told = write_clip(tmp_path / "plain.mp4", frames=150), Told()
-    with pytest.raises(CalibrationError, match="0 different views in 20 pictures"):
+    with pytest.raises(CalibrationError, match="0 different views in 17 pictures"):
         find_lens(clip, told)
-    assert told.lines == ["plain.mp4: a chessboard is looked for in up to 110 pictures."]
-    assert told.reached == [110, *range(20)]
+    assert told.lines == ["plain.mp4: a chessboard is looked for in 50 pictures."]
+    assert told.reached == [50, *range(50)]
 
 
 def test_a_lens_from_a_clip_of_a_board(tmp_path):
