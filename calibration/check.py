@@ -69,7 +69,7 @@ def check_fit(
         )
     return CalibrationCheck(
         len(marks.sight), int(inside.sum()), sum(n > 0 for n in rails), left_out, corner_u, noses, cloth, pockets_seen,
-        refusal, () if refusal else tuple(_contradictions(fit, table, by_sights, longer)),
+        refusal, () if refusal else tuple(_contradictions(fit, table, by_sights, longer, by_hand)),
     )
 
 
@@ -116,7 +116,7 @@ def corner_uncertainty_px(fit: Fit, table: Table) -> F64:
     return fit.pose.image_uncertainty(np.column_stack([table.corners_mm, np.full(4, table.nose_height_mm)]))
 
 
-def _contradictions(fit: Fit, table: Table, by_sights: bool, longer: float) -> list[str]:
+def _contradictions(fit: Fit, table: Table, by_sights: bool, longer: float, by_hand: bool) -> list[str]:
     found = []
     miss = fit.sight_offset_mm - table.sight_offset_mm
     if by_sights and abs(miss) > OFFSET_WARN_MM:
@@ -136,7 +136,8 @@ def _contradictions(fit: Fit, table: Table, by_sights: bool, longer: float) -> l
     pose = fit.pose
     loose = float(corner_uncertainty_px(fit, table).max())
     if loose > LOOSE_CORNER_U_PX * longer:
-        found.append(f"few marks were seen, so the corners are only known to {loose:.1f} px (k=1)")
+        words = "the corners are given by hand and" if by_hand else "few marks were seen, so the corners are"
+        found.append(f"{words} only known to {loose:.1f} px (k=1)")
     if fit.lens_strain > UNUSUAL_LENS:
         found.append(
             f"{UNUSUAL_CAMERA} (focal length {pose.K[0, 0]:.0f} px, k1 {pose.distortion[0]:+.2f})"

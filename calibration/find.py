@@ -91,9 +91,10 @@ def sight_table(
         given = np.array(camera.corners_px, dtype=float)
         try:
             check_corners_px(given.tolist(), head)
+            return _from_corners(picture, given, table, size, lens, clip, camera), "corners given"
         except SettingsError as error:
-            raise SettingsError(f"{clip or 'picture'}: {error}") from error
-        return _from_corners(picture, given, table, size, lens, clip, camera), "corners given"
+            whose = f"They are those of {camera.corners_from}."
+            raise SettingsError(f"{clip or 'picture'}: {error} {whose}") from error
     best, areas = _searched(picture, table, size, lens, head)
     if camera.lens is not None and (best is None or best.check.refusal):
         without, _ = _searched(picture, table, size, LensPrior.of_any_camera(size), head)
@@ -302,12 +303,11 @@ def _from_corners(
     camera: CameraSettings,
 ) -> Sighting:
     """The camera from corners marked by hand. The lens is taken from the sights where they can be seen."""
-    name = clip or "picture"
     triangles = [abs(_signed_area(np.delete(corners, i, axis=0))) for i in range(4)]
     needed = 1e-3 * size[0] * size[1]
     if min(triangles) < needed:
         raise SettingsError(
-            f"{name}: the four corners lie too near to each other, or to one line (triangle {min(triangles):.0f} px², "
+            f"the four corners lie too near to each other, or to one line (triangle {min(triangles):.0f} px², "
             f"{needed:.0f} px² is needed). Mark where the nose lines cross, {CORNER_ORDER}."
         )
     start = start_values(corners, table, size, kind="nose")
@@ -330,14 +330,14 @@ def _from_corners(
     miss = float(np.linalg.norm(fit.pose.to_image(_noses(table)) - corners, axis=1).max())
     if miss > 5.0 * max(size) / 1280 or fit.lens_strain > NO_LENS:
         raise SettingsError(
-            f"{name}: no usual camera sees a table of {table.length_mm:.0f} x {table.width_mm:.0f} mm with these "
+            f"no usual camera sees a table of {table.length_mm:.0f} x {table.width_mm:.0f} mm with these "
             f"corners. Mark where the nose lines cross, {CORNER_ORDER}, and check the table's size."
         )
     check = check_fit(fit, marks, table, by_hand=True)
     if seen is None or seen.check.refusal:  # none near them: the table may lie elsewhere
         searched, _ = _searched(picture, table, size, lens, None)
         seen = searched if searched is not None and searched.convincing else None
-    return Sighting(fit, marks, replace(check, warnings=check.warnings + _against_sights(seen, fit, table)))
+    return Sighting(fit, marks, replace(check, warnings=check.warnings + _against_sights(seen, fit, table, camera)))
 
 
 def _sights_from(
@@ -355,7 +355,7 @@ def _noses(table: Table) -> F64:
     return np.column_stack([table.corners_mm, np.full(4, table.nose_height_mm)])
 
 
-def _against_sights(seen: Sighting | None, fit: Fit, table: Table) -> tuple[str, ...]:
+def _against_sights(seen: Sighting | None, fit: Fit, table: Table, camera: CameraSettings) -> tuple[str, ...]:
     """A warning where the sights contradict corners given by hand."""
     if seen is None or seen.check.refusal:
         return ()
@@ -363,4 +363,4 @@ def _against_sights(seen: Sighting | None, fit: Fit, table: Table) -> tuple[str,
     apart = min(float(np.linalg.norm(np.roll(found, turn, axis=0) - given, axis=1).max()) for turn in (0, 2))
     if apart < 3.0 * max(fit.pose.width_px, fit.pose.height_px) / 1280:
         return ()
-    return (f"the sights put the corners up to {apart:.0f} px from the given corners_px, which are used",)
+    return (f"the sights put the corners up to {apart:.0f} px from those of {camera.corners_from}, which are used",)

@@ -16,6 +16,7 @@ class CameraSettings:
     """What the filmer knows of the camera; all optional."""
 
     corners_px: tuple[tuple[float, float], ...] | None = None  # 4 points, (0,0) (L,0) (L,W) (0,W)
+    corners_from: str = "session.toml"  # where they were given, for people
     lens: Path | None = None  # from `reboundry calibrate --lens`
     shutter_s: float | None = None
     readout_s: float | None = None  # rolling shutter, top line to bottom line

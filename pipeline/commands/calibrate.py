@@ -58,7 +58,7 @@ def calibrate(
     if head is not None:
         settings = replace(settings, head=head)
     if corners is not None:
-        camera = replace(settings.camera, corners_px=calibrating.given_corners(corners))
+        camera = replace(settings.camera, corners_px=calibrating.given_corners(corners), corners_from="--corners")
         settings = replace(settings, camera=camera)
     found = calibrating.find(path, settings)
     target = out

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
 
+from calibration.check import check_fit
 from calibration.find import find_table, sight_table
 from fixtures.synthetic.camera import Lens, overhead_camera
 from fixtures.synthetic.clip import still_picture
@@ -143,7 +145,20 @@ def test_corners_by_hand_are_used_and_the_lens_taken_from_the_sights(upright):
 def test_corners_by_hand_that_the_sights_contradict_are_warned_of(upright):
     given = by_hand(upright.corners_px, np.array([6.0, 0.0]))
     found = find_table(upright.picture, table=upright.table, camera=CameraSettings(corners_px=given))
-    assert any("sights put the corners" in warning for warning in found.warnings)
+    assert any(re.search("the sights put the corners up to .* px from those of session.toml, which are used", warning)
+               for warning in found.warnings)
+
+
+def test_corners_by_hand_are_not_put_down_to_few_marks(upright):
+    seen, _ = sight_table(upright.picture, table=upright.table)
+    pose = seen.fit.pose
+    wanted_px = 1.2 * max(pose.width_px, pose.height_px) / 1280  # loose, but not refused
+    factor = (wanted_px / seen.check.corner_u_px.max()) ** 2
+    loose = replace(seen.fit, pose=replace(pose, covariance=factor * pose.covariance))
+    words_of = {False: "few marks were seen, so the corners are", True: "the corners are given by hand and"}
+    for hand, words in words_of.items():
+        (line,) = check_fit(loose, seen.marks, upright.table, by_hand=hand).warnings
+        assert line == f"{words} only known to {wanted_px:.1f} px (k=1)"
 
 
 @pytest.mark.parametrize("off_px", [(20.0, 0.0), (0.0, 60.0), (-40.0, 0.0)])
@@ -160,8 +175,9 @@ def test_corners_by_hand_far_from_the_sights_are_warned_of_too(upright, off_px):
 )
 def test_impossible_corners_are_refused(upright, pick, words):
     given = by_hand(upright.corners_px[pick], np.zeros(2))
-    with pytest.raises(SettingsError, match=rf"^a\.jpg: .*{words}"):
-        find_table(upright.picture, table=upright.table, camera=CameraSettings(corners_px=given), clip="a.jpg")
+    with pytest.raises(SettingsError, match=rf"^a\.jpg: .*{words}.* They are those of the review page\.$"):
+        find_table(upright.picture, table=upright.table, clip="a.jpg",
+                   camera=CameraSettings(corners_px=given, corners_from="the review page"))
 
 
 @pytest.mark.parametrize("head", ["picture-left", "picture-right", "picture-top"])
