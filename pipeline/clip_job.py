@@ -20,6 +20,7 @@ import pandas as pd
 from calibration.store import Calibration, write_calibrations
 from pipeline.ball_pictures import PictureKeeper
 from pipeline.camera_watch import CameraWatch
+from pipeline.corrections import Correction, corrected
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.executor import report
 from pipeline.frames import Clip, Frame, Plane, luma_of, open_clip
@@ -30,7 +31,7 @@ from pipeline.quiet import skimming
 from pipeline.repeats import find_repeats
 from pipeline.shutter import with_read_offsets
 from pipeline.stills import first_view
-from pipeline.work import DamagedError, Entry, look_key, measures_key
+from pipeline.work import DamagedError, Entry, clip_stamp, look_key, measures_key
 from shared.columns import CONTACTS, SHOTS, TRACKS, join_notes
 from shared.errors import ClipError, NoShotError, ReboundryError, disk_words
 from shared.files import file_sha256
@@ -59,6 +60,19 @@ class ClipTask:
     weight: float = 0.0  # of the whole run's work, for its progress
     tables: bool = False  # the tables themselves are wanted, not only what the clip says of cloth and balls
     sha256: str = ""  # of the clip's content where that is known; a clip looked at before need not be there then
+    correction: Correction | None = None  # of its corners by hand
+
+    def of_recording(self, sha256: str) -> ClipTask:
+        """With the clip's content known, and with its corrected corners if they are of this recording."""
+        return replace(self, sha256=sha256, settings=corrected(self.settings, self.correction, sha256))
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What to say where its corrected corners are not used."""
+        if self.correction is None or self.correction.is_of(self.sha256):
+            return ()
+        return ("its corners were corrected for another recording of this name, and are not used; look at the "
+                "calibration in `reboundry review`",)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,19 +98,19 @@ def measure_clip(task: ClipTask) -> ClipRecord:
     """Look at a clip unless that was done before, then measure its shots."""
     clock = _Clock()
 
-    def work() -> ClipRecord:
-        look, reused = _looked(task, clock, measured_here=True)
+    def work(task: ClipTask, stamp: list[int]) -> ClipRecord:
+        look, reused = _looked(task, stamp, clock, measured_here=True)
         try:
             measured = _measure(task, look["key"], clock, marks=look["marks"])
         except DamagedError:  # of what is kept; it is made again from the clip
             task.entry.forget()
-            look, reused = _looked(task, clock, measured_here=True)
+            look, reused = _looked(task, stamp, clock, measured_here=True)
             if task.learnt is not None:  # which begins from what is found without
                 _measure(replace(task, learnt=None), look["key"], clock, marks=look["marks"])
             measured = _measure(task, look["key"], clock, marks=look["marks"])
         return ClipRecord(
-            clip=task.clip.name, warnings=(*look["warnings"], *measured["warnings"]), shots=measured["shots"],
-            failure=measured["failure"], told=_told(measured["told"]), seconds=clock.seconds,
+            clip=task.clip.name, warnings=(*task.remarks, *look["warnings"], *measured["warnings"]),
+            shots=measured["shots"], failure=measured["failure"], told=_told(measured["told"]), seconds=clock.seconds,
             frames=look["frames"], info=look["info"], sha256=look["sha256"], reused=reused,
             look=look["key"], tables=_tables_that_hold(task, look["key"]),
         )
@@ -108,33 +122,38 @@ def look_clip(task: ClipTask) -> ClipRecord:
     """Only the first half of `measure_clip`, which then finds it done, here or in another process."""
     clock = _Clock()
 
-    def work() -> ClipRecord:
-        look, reused = _looked(task, clock, measured_here=False)
+    def work(task: ClipTask, stamp: list[int]) -> ClipRecord:
+        look, reused = _looked(task, stamp, clock, measured_here=False)
         return ClipRecord(clip=task.clip.name, sha256=look["sha256"], seconds=clock.seconds, reused=reused)
 
     return _guarded(task, clock, work)
 
 
-def _guarded(task: ClipTask, clock: _Clock, work: Callable[[], ClipRecord]) -> ClipRecord:
-    """What ``work`` gives, or a record of what is wrong."""
+def _guarded(task: ClipTask, clock: _Clock, work: Callable[[ClipTask, list[int]], ClipRecord]) -> ClipRecord:
+    """What ``work`` gives of the clip as it is and its stamp from before it was read; or a record of what is wrong."""
     try:
-        return work()
+        stamp = clip_stamp(task.clip)
+        task = task.of_recording(task.sha256 or file_sha256(task.clip))
+        return work(task, stamp)
     except ReboundryError as error:
-        return ClipRecord(clip=task.clip.name, failure=_named(task.clip, str(error)), seconds=clock.seconds)
+        return ClipRecord(clip=task.clip.name, failure=_named(task.clip, str(error)), warnings=task.remarks,
+                          seconds=clock.seconds)
     except OSError as error:
         words = f"{task.clip.name}: {disk_words(error)}"
-        return ClipRecord(clip=task.clip.name, failure=words, seconds=clock.seconds)
+        return ClipRecord(clip=task.clip.name, failure=words, warnings=task.remarks,
+                          seconds=clock.seconds)
     except Exception as error:  # noqa: BLE001  a fault of ours in one clip must not cost the others
         words = (f"{task.clip.name}: could not be measured, through a fault of the program "
                  f"({type(error).__name__}: {_one_line(error)}); log.jsonl has the details to report.")
-        return ClipRecord(clip=task.clip.name, failure=words, details=traceback.format_exc(), seconds=clock.seconds)
+        return ClipRecord(clip=task.clip.name, failure=words, details=traceback.format_exc(), warnings=task.remarks,
+                          seconds=clock.seconds)
 
 
-def _looked(task: ClipTask, clock: _Clock, *, measured_here: bool) -> tuple[dict[str, Any], bool]:
+def _looked(
+    task: ClipTask, stamp: list[int], clock: _Clock, *, measured_here: bool
+) -> tuple[dict[str, Any], bool]:
     """What is kept of the look at a clip, after looking where need be; and whether it was there already."""
-    stamped = stamp(task.clip)
-    sha256 = task.sha256 or file_sha256(task.clip)
-    key = look_key(sha256, task.settings)
+    key = look_key(task.sha256, task.settings)
     look = task.entry.record("look")
     if not task.again and look.get("key") == key:
         return look, True
@@ -142,7 +161,7 @@ def _looked(task: ClipTask, clock: _Clock, *, measured_here: bool) -> tuple[dict
         task.entry.forget_measuring()  # what was measured before holds until it is measured anew
     else:
         task.entry.forget()
-    look = {"key": key, "sha256": sha256, "stamp": stamped, **_look(task, clock, measured_here=measured_here)}
+    look = {"key": key, "sha256": task.sha256, "stamp": stamp, **_look(task, clock, measured_here=measured_here)}
     task.entry.keep_record("look", look)
     return look, False
 
@@ -156,13 +175,14 @@ def earlier_record(task: ClipTask) -> ClipRecord | None:
     if not tables.get("shots") or not task.entry.is_whole(*_MEASURED):
         return None
     sha256 = unchanged_sha256(task)
+    task = task.of_recording(sha256)
     if not sha256 or look.get("key") != look_key(sha256, task.settings) or not _tables_that_hold(task, look["key"]):
         return None
     alone = task.entry.record("alone")
     return ClipRecord(
-        clip=task.clip.name, warnings=(*look["warnings"], *alone.get("warnings", [])), shots=tables["shots"],
-        told=_told(alone.get("told", {})), frames=look["frames"], info=look["info"], sha256=sha256, reused=True,
-        look=look["key"], tables=tables["key"],
+        clip=task.clip.name, warnings=(*task.remarks, *look["warnings"], *alone.get("warnings", [])),
+        shots=tables["shots"], told=_told(alone.get("told", {})), frames=look["frames"], info=look["info"],
+        sha256=sha256, reused=True, look=look["key"], tables=tables["key"],
     )
 
 
@@ -173,13 +193,14 @@ def unchanged_sha256(task: ClipTask) -> str:
     """
     look = task.entry.record("look")
     kept = str(look.get("sha256", ""))
-    return kept if kept and (look.get("stamp") == stamp(task.clip) or kept == file_sha256(task.clip)) else ""
+    return kept if kept and (look.get("stamp") == clip_stamp(task.clip) or kept == file_sha256(task.clip)) else ""
 
 
 def needs_look(task: ClipTask) -> bool:
     """Whether a clip that is unchanged must be looked at again all the same: with other settings, another program."""
     look = task.entry.record("look")
-    return look.get("key") != look_key(str(look.get("sha256", "")), task.settings)
+    sha256 = str(look.get("sha256", ""))
+    return look.get("key") != look_key(sha256, task.of_recording(sha256).settings)
 
 
 def has_arrived(entry: Entry, record: ClipRecord) -> bool:
@@ -192,14 +213,6 @@ def has_arrived(entry: Entry, record: ClipRecord) -> bool:
 def _tables_that_hold(task: ClipTask, look: str) -> str:
     tables = task.entry.record("tables")
     return str(tables["key"]) if tables.get("basis") == _basis(look, task) else ""
-
-
-def stamp(clip: Path) -> list[int]:
-    """By which a file is known to be unchanged without reading it: size and time of its last change."""
-    if not clip.is_file():  # one that lies elsewhere
-        return []
-    found = clip.stat()
-    return [found.st_size, found.st_mtime_ns]
 
 
 def _basis(look: str, task: ClipTask) -> str:

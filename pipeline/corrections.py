@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from shared.errors import SettingsError
@@ -20,38 +20,58 @@ CORRECTIONS_FILE = "corners.json"
 Corners = tuple[tuple[float, float], ...]
 
 
-def read_corrections(out: Path) -> dict[str, Corners]:
-    """Corners by clip (its name as `same_letters` writes it), order (0,0) (L,0) (L,W) (0,W); none where nothing was
-    corrected.
+@dataclass(frozen=True)
+class Correction:
+    """A clip's corners, px, order (0,0) (L,0) (L,W) (0,W). ``recording``: the clip's SHA-256, as another may come to
+    have its name; empty where it isn't known, and then taken on trust.
     """
+
+    corners: Corners
+    recording: str = ""
+
+    def is_of(self, sha256: str) -> bool:
+        """Whether it was made for this recording."""
+        return not self.recording or not sha256 or self.recording == sha256
+
+
+def read_corrections(out: Path) -> dict[str, Correction]:
+    """By clip (its name as `same_letters` writes it); none where nothing was corrected."""
     path = out / CORRECTIONS_FILE
     try:
         kept = json.loads(path.read_text(encoding="utf-8"))
-        return {same_letters(clip): check_corners(corners) for clip, corners in kept["corners_px"].items()}
+        recordings = {same_letters(clip): str(sha256) for clip, sha256 in kept.get("recordings", {}).items()}
+        return {name: Correction(check_corners(corners), recordings.get(name, ""))
+                for name, corners in ((same_letters(clip), corners) for clip, corners in kept["corners_px"].items())}
     except FileNotFoundError:
         return {}
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise SettingsError(f"{path}: cannot be read ({error}); correct it or remove it.") from error
 
 
-def keep_corrections(out: Path, corners: Corners | None, clips: Sequence[str]) -> None:
-    """Set the corners of some clips, or with None take their correction back."""
+def keep_corrections(out: Path, corners: Corners | None, clips: Mapping[str, str]) -> None:
+    """Set the corners of some clips, or with None take their correction back.
+
+    clips : SHA-256 by name, empty where it isn't known
+    """
     kept = read_corrections(out)
-    for clip in clips:
+    for clip, sha256 in clips.items():
         if corners is None:
             kept.pop(same_letters(clip), None)
         else:
-            kept[same_letters(clip)] = check_corners(corners)
+            kept[same_letters(clip)] = Correction(check_corners(corners), sha256)
     write_json(out / CORRECTIONS_FILE, {
         "about": "corners put right by hand, px, in the order head-right, foot-right, foot-left, head-left",
-        "corners_px": {clip: [list(point) for point in points] for clip, points in sorted(kept.items())},
+        "corners_px": {clip: [list(point) for point in one.corners] for clip, one in sorted(kept.items())},
+        "recordings": {clip: one.recording for clip, one in sorted(kept.items()) if one.recording},
     })
 
 
-def corrected(settings: SessionSettings, corrections: dict[str, Corners], clip: str) -> SessionSettings:
-    """The session's settings with a clip's corrected corners in place."""
-    corners = corrections.get(same_letters(clip))
-    return settings if corners is None else replace(settings, camera=replace(settings.camera, corners_px=corners))
+def corrected(settings: SessionSettings, correction: Correction | None, sha256: str) -> SessionSettings:
+    """The session's settings with a clip's corrected corners in place, where they are of this recording."""
+    if correction is None or not correction.is_of(sha256):
+        return settings
+    camera = replace(settings.camera, corners_px=correction.corners, corners_from="the review page")
+    return replace(settings, camera=camera)
 
 
 def check_corners(corners: object) -> Corners:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
-from pipeline.clip_job import ClipTask, stamp
+from pipeline.clip_job import ClipTask
 from pipeline.corrections import CORRECTIONS_FILE
 from pipeline.executor import Executor, Lost
 from pipeline.review_file import REVIEWS_FILE
@@ -19,7 +19,7 @@ from pipeline.sessions import AUDIO, VIDEO, Session
 from pipeline.storage import Place
 from pipeline.stored_job import SOURCE, StoredTask, fetch_entry, measure_stored
 from pipeline.targets import MATCHED
-from pipeline.work import Work
+from pipeline.work import Work, clip_stamp
 from shared.errors import SettingsError
 from shared.files import file_sha256
 
@@ -121,7 +121,7 @@ def fetch_earlier(session: Session, where: Mirror, out: Place) -> int:
             continue
         fetch_entry(kept, entry, measured_only=True)
         if look := entry.record("look"):
-            entry.keep_record("look", {**look, "stamp": stamp(clip)})
+            entry.keep_record("look", {**look, "stamp": clip_stamp(clip)})
             found += 1
     return found
 

@@ -24,7 +24,7 @@ from pipeline.clip_job import (
     prior_friction,
     unchanged_sha256,
 )
-from pipeline.corrections import corrected, read_corrections
+from pipeline.corrections import read_corrections
 from pipeline.draw_job import DrawTask, draw_clip, is_drawn, remove_old
 from pipeline.executor import Executor, InProcess, Lost, OnReport, ProcessPool, close, local_executor
 from pipeline.knowledge import CueMass
@@ -38,6 +38,7 @@ from pipeline.targets import MATCHED, Targets, declared_targets, matched_targets
 from pipeline.work import Entry, Work, measures_key
 from shared.columns import CONTACTS
 from shared.errors import SettingsError, disk_words
+from shared.names import same_letters
 
 _HERE = (InProcess, lone_clip.LoneClip, ProcessPool)  # and not on other machines
 _WRITE_EVERY_S = 15.0  # while clips are still being measured
@@ -316,9 +317,9 @@ class _Run:
         if matched.get("patterns") == self._patterns_key:
             found: Targets = {int(shot): target for shot, target in matched["targets"].items()}
             targets = found | targets
-        settings = corrected(self.session.settings, read_corrections(self.out), clip.name)
-        return ClipTask(clip=clip, entry=self.work.entry(clip), settings=settings, targets=targets,
-                        again=self.options.again)
+        correction = read_corrections(self.out).get(same_letters(clip.name))
+        return ClipTask(clip=clip, entry=self.work.entry(clip), settings=self.session.settings, correction=correction,
+                        targets=targets, again=self.options.again)
 
     def _unused_classes(self) -> list[str]:
         """A line for each speed of a class that is none of this session's."""

@@ -46,7 +46,7 @@ def _measure_in(scratch: Path, stored: StoredTask) -> ClipRecord:
     fingerprint = stored.clip.fingerprint()
     known = task.entry.record(SOURCE)
     sha256 = str(known.get("sha256", "")) if fingerprint and known.get("fingerprint") == fingerprint else ""
-    looked = task.entry.record("look").get("key") == look_key(sha256, task.settings)
+    looked = task.entry.record("look").get("key") == look_key(sha256, task.of_recording(sha256).settings)
     if task.again or not sha256 or not looked or not task.entry.is_whole("detections", "frames", "pictures"):
         stored.clip.fetch(task.clip)
         sha256 = file_sha256(task.clip)

@@ -46,6 +46,14 @@ def look_key(clip_sha256: str, settings: SessionSettings) -> str:
     return text_sha256(_canonical([code_version(), clip_sha256, table, settings.head, camera]))
 
 
+def clip_stamp(clip: Path) -> list[int]:
+    """By which a clip is known to be unchanged without reading it: size and time of its last change."""
+    if not clip.is_file():  # one that lies elsewhere
+        return []
+    found = clip.stat()
+    return [found.st_size, found.st_mtime_ns]
+
+
 def measures_key(look: str, *parts: Any) -> str:
     """Changes when what the clip shows changes, or anything else that goes into measuring its shots."""
     return text_sha256(_canonical([look, *parts]))

@@ -13,12 +13,12 @@ from calibration.find import sight_table
 from calibration.marks import sights
 from calibration.model import sights_3d
 from calibration.pose import CameraPose
-from pipeline.corrections import Corners
 from pipeline.frames import Plane
 from pipeline.review.shot_view import nose_outline, number
 from pipeline.stills import look_at, still_picture
 from shared.equipment import Table
 from shared.errors import CalibrationError, ReboundryError
+from shared.files import stamp
 from shared.settings import CameraSettings, HeadSide
 
 SIGHT_REACH_MM = 60.0  # how far from its place a sight is looked for while corners are dragged
@@ -28,30 +28,33 @@ class CornersView:
     """The pictures and marks of a session's clips; the still pictures are kept once made."""
 
     def __init__(self) -> None:
-        self._pictures: dict[Path, Plane] = {}
+        self._pictures: dict[tuple[Path, tuple[int, ...]], Plane] = {}  # another recording may come to have the name
         self._lock = threading.Lock()
 
     def picture(self, path: Path, *, table: Table, camera: CameraSettings, head: HeadSide | None) -> Plane:
         """A clean BGR picture of the clip, full size: of the view in which the table is found, if it is."""
         anywhere = CameraSettings(lens=camera.lens)
         with self._lock:
-            if path not in self._pictures:
+            key = path, stamp(path)
+            if key not in self._pictures:
                 if len(self._pictures) > 3:
                     self._pictures.clear()
                 try:
                     picture = look_at(path, lambda p: sight_table(p, table=table, camera=anywhere, head=head))[1]
                 except CalibrationError:
                     picture = still_picture(path)
-                self._pictures[path] = picture
-            return self._pictures[path]
+                self._pictures[key] = picture
+            return self._pictures[key]
 
     def look(
-        self, path: Path, *, table: Table, camera: CameraSettings, head: HeadSide | None, corners: Corners | None
+        self, path: Path, *, table: Table, camera: CameraSettings, head: HeadSide | None
     ) -> dict[str, Any]:
-        """Marks for the page; ``corners`` None: as found in the picture. ``problem`` says why there are none."""
+        """Marks for the page: with the camera's corners, or as found in the picture where it has none.
+
+        ``problem`` says why there are none.
+        """
         picture = self.picture(path, table=table, camera=camera, head=head)
         size = {"width": picture.shape[1], "height": picture.shape[0]}
-        camera = CameraSettings(corners_px=corners, lens=camera.lens)
         try:
             seen, how = sight_table(picture, table=table, camera=camera, head=head, clip=path.name)
         except ReboundryError as error:

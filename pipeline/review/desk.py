@@ -17,6 +17,7 @@ from pipeline.measured_session import MeasuredSession, read_measured
 from pipeline.patterns import read_patterns
 from pipeline.recordings import LOG_FILE, recordings_of
 from pipeline.review.blind import curtain_for
+from pipeline.review.clip_hashes import ClipHashes
 from pipeline.review.decisions import DecisionReader, Decisions
 from pipeline.review.shot_view import number, shot_view, text
 from pipeline.review.write_back import write_back
@@ -45,6 +46,7 @@ class Desk:
         self._recordings: dict[str, str] = {}
         self._behind = ""  # why shots.csv lacks the last decisions
         self._decisions = DecisionReader()
+        self.hashes = ClipHashes(session.out)
         self._stamp = stamp(session.out / LOG_FILE)  # `measure` writes its log last, and whole
         self.load(session)
         #: whether reviews.csv held what shots.csv lacked: it was put right by hand, or the program killed
@@ -129,13 +131,14 @@ class Desk:
 
     def detail(self, key: str, reviewer: str, *, blind: bool) -> Reply:
         """All that may be seen of one shot."""
+        no_pictures = self.no_pictures(key)
         with self._lock:
             row = self.row(key)
             decision = self._decision(row, reviewer)
             hidden = blind and decision is None
             if not blind:
                 self._note_looks([row], reviewer)
-            view = shot_view(self.session, row, self._verdicts[key], hidden=hidden)
+            view = shot_view(self.session, row, self._verdicts[key], hidden=hidden, no_pictures=no_pictures)
             reviews = self._standing(row)
             others = [] if hidden else [asdict(r) for r in reviews if r.reviewer != reviewer]
             return {**view, "id": key, "decision": asdict(decision) if decision else None, "others": others}
@@ -144,6 +147,20 @@ class Desk:
         """Whether the curtain is down for this reviewer."""
         with self._lock:
             return blind and self._decision(self.row(key), reviewer) is None
+
+    def no_pictures(self, key: str) -> str:
+        """Why a shot's clip can't be shown; empty where it can."""
+        row = self.row(key)
+        measured, path = self._recording(row), self.session.clip_path(text(row["clip"]))
+        try:
+            if path is None:
+                return "The clip is not in the session's folder; its paths are shown alone."
+            if measured and self.hashes.of(path) != measured:  # which may take a second, hence not under the lock
+                return ("Another recording now has this clip's name, so the old one's paths are shown alone; measure "
+                        "again.")
+        except OSError as error:
+            return f"The clip cannot be read ({error.strerror or error}); its paths are shown alone."
+        return ""
 
     def row(self, key: str) -> dict[str, Any]:
         """A shot's row by its opaque name. Raises SettingsError for a name of no shot."""

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from pipeline.corrections import Corners, check_corners, keep_corrections, read_corrections
-from pipeline.frames import Plane
+from pipeline.corrections import Corners, Correction, check_corners, corrected, keep_corrections, read_corrections
+from pipeline.frames import Plane, open_clip
 from pipeline.measured_session import MeasuredSession
 from pipeline.review.blind import veil
 from pipeline.review.corners_view import CornersView
@@ -24,6 +24,7 @@ from pipeline.review.shot_view import picture_view, text, to_px
 from pipeline.review_file import ACTIONS, REVIEWS_FILE
 from shared.errors import ReboundryError, SettingsError
 from shared.names import same_letters
+from shared.settings import CameraSettings
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -147,7 +148,7 @@ class ReviewServer:
         tracks = session.tracks[session.tracks["clip"] == clip]
         times = tracks[["frame", "t_s"]].drop_duplicates("frame").sort_values("frame")
         path = session.clip_path(clip)
-        if path is None or times.empty:
+        if path is None or times.empty or self.desk.no_pictures(key):
             return None
         t_s = float(np.interp(index, times["frame"].to_numpy(float), times["t_s"].to_numpy(float)))
         curtain = self.desk.curtain(key, reviewer, blind=blind)
@@ -225,8 +226,9 @@ class ReviewServer:
     def _corners(self, request: Request, _: dict[str, Any]) -> dict[str, Any]:
         clip, path = self._clip(request.path_params["clip"])
         by_hand = read_corrections(self.out).get(same_letters(clip))
-        return self._before_correction(path) if by_hand is None else {
-            **self._look(path, by_hand), "given": by_hand, "source": "hand"}
+        if by_hand is not None and by_hand.is_of(self.desk.hashes.of(path)):
+            return {**self._look(path, by_hand.corners), "given": by_hand.corners, "source": "hand"}
+        return {**self._before_correction(path), "outdated": by_hand is not None}
 
     def _preview(self, request: Request, body: dict[str, Any]) -> dict[str, Any]:
         _, path = self._clip(request.path_params["clip"])
@@ -236,7 +238,8 @@ class ReviewServer:
     def _before_correction(self, path: Path) -> dict[str, Any]:
         """What holds where nothing was corrected by hand: the corners of session.toml, or those in the picture."""
         given = self.desk.settings.camera.corners_px
-        return {**self._look(path, given), "given": given, "source": "picture" if given is None else "session"}
+        marks = self._marks(path, self.desk.settings.camera)
+        return {**marks, "given": given, "source": "picture" if given is None else "session"}
 
     def _save_corners(self, request: Request, body: dict[str, Any]) -> dict[str, Any]:
         clip, path = self._clip(request.path_params["clip"])
@@ -244,9 +247,30 @@ class ReviewServer:
         corners = None if given is None else check_corners(given)
         if corners is not None and (problem := self._look(path, corners).get("problem")):
             raise SettingsError(str(problem))
-        clips = self.desk.clips if body.get("all") is True else [clip]
-        keep_corrections(self.out, corners, clips)
-        return {"saved": True, "clips": len(clips)}
+        clips = list(self.desk.clips) if body.get("all") is True else [clip]
+        left_out: list[str] = []
+        if corners is not None and len(clips) > 1:  # a place in px is no place in a picture of another size
+            size = picture_size(path)
+            left_out = [one for one in clips if self._size(one) != size]
+            clips = [one for one in clips if one not in left_out]
+        keep_corrections(self.out, corners, {one: self._recording(one) for one in clips})
+        return {"saved": True, "clips": len(clips), "left_out": left_out}
+
+    def _size(self, clip: str) -> tuple[int, int] | None:
+        """(width, height) px of a clip's picture as displayed, as it is now or was when measured; None: not known."""
+        path = self.desk.session.clip_path(clip)
+        if path is None:
+            measured = self.desk.session.calibrations.get(clip)
+            return (measured.pose.width_px, measured.pose.height_px) if measured else None
+        try:
+            return picture_size(path)
+        except ReboundryError:
+            return None
+
+    def _recording(self, clip: str) -> str:
+        """A clip's SHA-256; empty where it isn't there."""
+        path = self.desk.session.clip_path(clip)
+        return self.desk.hashes.of(path) if path else ""
 
     def _measure(self, _: Request, __: dict[str, Any]) -> dict[str, Any]:
         self.remeasuring.start()
@@ -259,9 +283,13 @@ class ReviewServer:
         known = self.desk.settings
         return self.corners.picture(path, table=known.table, camera=known.camera, head=known.head)
 
-    def _look(self, path: Path, corners: Corners | None) -> dict[str, Any]:
+    def _look(self, path: Path, corners: Corners) -> dict[str, Any]:
+        given = corrected(self.desk.settings, Correction(corners), "")
+        return self._marks(path, given.camera)
+
+    def _marks(self, path: Path, camera: CameraSettings) -> dict[str, Any]:
         known = self.desk.settings
-        return self.corners.look(path, table=known.table, camera=known.camera, head=known.head, corners=corners)
+        return self.corners.look(path, table=known.table, camera=camera, head=known.head)
 
     def _clip(self, index: int) -> tuple[str, Path]:
         """A clip by its number in the list of clips: the only way in, no name or path comes from outside."""
@@ -279,6 +307,12 @@ class ReviewServer:
     def _reload(self) -> None:
         """After measuring again; if that left nothing to read, the old results stay on the page."""
         self.desk.follow()
+
+
+def picture_size(path: Path) -> tuple[int, int]:
+    """(width, height) px of a clip's picture as displayed. Raises ClipError where it can't be opened."""
+    info = open_clip(path).info
+    return info.width, info.height
 
 
 def _reviewer(given: Any) -> str:

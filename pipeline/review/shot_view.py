@@ -50,8 +50,14 @@ UNIT_SIGNS = {"deg": "°"}
 _BEFORE_ANY_CONTACT = frozenset(("cue_speed_mps", "cue_side_spin_rps", "aim_error_deg"))
 
 
-def shot_view(session: MeasuredSession, row: dict[str, Any], verdict: Verdict, *, hidden: bool) -> dict[str, Any]:
-    """All that may be shown of a shot, ready for JSON. ``hidden``: before a blind decision."""
+def shot_view(
+    session: MeasuredSession, row: dict[str, Any], verdict: Verdict, *, hidden: bool, no_pictures: str
+) -> dict[str, Any]:
+    """All that may be shown of a shot, ready for JSON.
+
+    hidden      : before a blind decision
+    no_pictures : why its clip can't be shown; empty where it can
+    """
     shot_id, clip = text(row["shot_id"]), text(row["clip"])
     events, calibration = session.events_of(shot_id), session.calibrations.get(clip)
     curtain = curtain_for(row, events, hidden=hidden)
@@ -73,7 +79,7 @@ def shot_view(session: MeasuredSession, row: dict[str, Any], verdict: Verdict, *
         "notes": _notes(row, hidden=hidden),
         "frames": frame_times(clip_tracks, curtain),
         "clear_until_s": curtain.clear_until_s,
-        "has_pictures": session.clip_path(clip) is not None,
+        "no_pictures": no_pictures,
         "table": table_view(calibration.table) if calibration else None,
         "picture": picture_view(calibration) if calibration else None,
         "paths": paths(visible(session.tracks_of(shot_id), curtain), calibration),

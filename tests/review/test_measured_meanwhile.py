@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 import signal
-import tempfile
-from pathlib import Path
 
 import pandas as pd
 import pytest
 
 from pipeline.report import write_report
 from pipeline.review_file import Review, append_reviews, now
+from shared.files import file_sha256
 from tests.review.from_truth import session_from_truth
 from tests.review.looking import CLIPS
-from tests.review.serving import Serving, ask, serving
+from tests.review.serving import Serving, ask, picture, serving
 
 
 @pytest.fixture
@@ -167,16 +167,19 @@ def test_decisions_on_no_shot_are_in_neither_agreement_nor_report(page):
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="no terminal to close on this system")
-def test_a_terminal_that_is_closed_leaves_the_report_up_to_date_and_no_pictures_behind(page, tmp_path):
-    running, out = page
-    write_report(out)
-    key = overview(running)["shots"][0]["id"]
-    assert decide(running, key, "reject")[0] == 200
-    before = pictures_kept()
-    running.process.send_signal(signal.SIGHUP)
-    running.process.wait(timeout=20)
-    assert "kim" in (out / "report.html").read_text()
-    assert len(before - pictures_kept()) == 1
+def test_a_terminal_that_is_closed_leaves_the_report_up_to_date_and_no_pictures_behind(tmp_path, monkeypatch):
+    session = session_from_truth(tmp_path / "evening", CLIPS)
+    write_report(session / "measured")
+    pictures = tmp_path / "pictures"
+    pictures.mkdir()
+    monkeypatch.setenv("TMPDIR", str(pictures))
+    with serving(session) as running:
+        assert decide(running, overview(running)["shots"][0]["id"], "reject")[0] == 200
+        assert list(pictures.iterdir())
+        running.process.send_signal(signal.SIGHUP)
+        running.process.wait(timeout=20)
+    assert not list(pictures.iterdir())
+    assert "kim" in (session / "measured" / "report.html").read_text()
 
 
 def test_a_report_older_than_the_decisions_is_renewed_when_the_page_is_opened_again(page):
@@ -189,8 +192,25 @@ def test_a_report_older_than_the_decisions_is_renewed_when_the_page_is_opened_ag
         assert "kim" in (out / "report.html").read_text()
 
 
-def pictures_kept() -> set[str]:
-    return {path.name for path in Path(tempfile.gettempdir()).glob("reboundry-review-*")}
+def test_a_recording_that_came_to_have_a_clips_name_is_not_shown_under_the_old_ones_paths(tmp_path):
+    session = session_from_truth(tmp_path / "evening", CLIPS)
+    log = [{"clip": f"{name}.mp4", "sha256": file_sha256(session / f"{name}.mp4")} for name in CLIPS]
+    (session / "measured" / "log.jsonl").write_text("".join(json.dumps(line) + "\n" for line in log))
+    with serving(session) as running:
+        shown = {s["verdict"]: s["id"] for s in overview(running)["shots"]}
+
+        def look(key: str) -> tuple[str, int]:
+            view = json.loads(ask(f"{running.address}api/shot/{key}?reviewer=kim")[1])
+            frame = view["frames"][0][0]
+            return view["no_pictures"], picture(f"{running.address}api/shot/{key}/frame/{frame}.jpg?reviewer=kim")[0]
+
+        assert [look(key) for key in shown.values()] == [("", 200)] * 2
+        shutil.copy(session / "eveningA_01.mp4", session / "eveningA_04.mp4")
+        assert look(shown["clean"]) == ("", 200)
+        words, status = look(shown["mishit"])
+        assert words.startswith("Another recording now has this clip's name")
+        assert words.endswith("measure again.")
+        assert status == 404
 
 
 def test_a_list_seen_with_its_conditions_counts_as_a_look_at_each_shot(page):

@@ -11,8 +11,10 @@ from pathlib import Path
 import pytest
 
 from calibration.store import read_calibrations, write_calibrations
-from tests.review.from_truth import session_from_truth, with_climate
+from shared.files import file_sha256
+from tests.review.from_truth import EVENING, session_from_truth, with_climate
 from tests.review.serving import Serving, ask, picture, serving
+from tests.shell.clips import write_clip
 
 CLIPS = ["eveningA_01", "eveningA_04"]
 
@@ -213,6 +215,23 @@ def test_a_clip_whose_table_was_not_found_can_be_given_corners(tmp_path):
         assert "corners" in json.loads(content)["problem"]
         assert ask(f"{running.address}api/clip/1/corners", body={"corners": corners})[0] == 200
     assert "eveningA_04.mp4" in json.loads((session / "measured" / "corners.json").read_text())["corners_px"]
+
+
+def test_corners_for_all_clips_are_for_those_of_the_same_picture_size_and_of_these_recordings(tmp_path):
+    session = session_from_truth(tmp_path / "evening", ["eveningA_01"])
+    shutil.copy(session / "eveningA_01.mp4", session / "same.mp4")
+    write_clip(session / "small.mp4")
+    corners = read_calibrations(session / "measured" / "calibration.json")[0].corners_px.tolist()
+    with serving(session) as running:
+        status, content = ask(f"{running.address}api/clip/0/corners", body={"corners": corners, "all": True})
+        assert (status, json.loads(content)) == (200, {"saved": True, "clips": 2, "left_out": ["small.mp4"]})
+        kept = json.loads((session / "measured" / "corners.json").read_text())
+        assert list(kept["corners_px"]) == ["eveningA_01.mp4", "same.mp4"]
+        assert kept["recordings"] == dict.fromkeys(kept["corners_px"], file_sha256(session / "same.mp4"))
+        assert json.loads(ask(f"{running.address}api/clip/0/corners")[1])["source"] == "hand"
+        shutil.copy(EVENING / "eveningA_04.mp4", session / "eveningA_01.mp4")
+        marks = json.loads(ask(f"{running.address}api/clip/0/corners")[1])
+        assert (marks["source"], marks["outdated"]) == ("picture", True)
 
 
 def test_corners_moved_by_a_pixel_get_an_answer_before_and_after_saving(tmp_path):

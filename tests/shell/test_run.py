@@ -17,7 +17,7 @@ from calibration.store import read_calibrations
 from pipeline import compiled_place
 from pipeline.compare.conditions import read_factor
 from pipeline.compiled_place import FIRST_RUN
-from pipeline.corrections import corrected, keep_corrections, read_corrections
+from pipeline.corrections import Correction, keep_corrections, read_corrections
 from pipeline.executor import InProcess
 from pipeline.measured_session import read_measured
 from pipeline.pool_read import read_session_tables
@@ -28,7 +28,7 @@ from pipeline.terminal import exit_status, run_sessions
 from pipeline.work import Entry, Work
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.errors import CalibrationError, SettingsError
-from shared.settings import SessionSettings
+from shared.files import file_sha256
 from tests.shell.clips import FakeStages, write_clip
 
 ROOT = Path(__file__).parents[2]
@@ -686,12 +686,34 @@ def test_a_clip_without_a_row_is_said_once_and_the_exit_status_is_0(folder, stag
 def test_corners_corrected_by_hand_are_found_however_letters_are_composed(folder, stages):
     composed, apart = (unicodedata.normalize(form, "é.mp4") for form in ("NFC", "NFD"))
     corners = ((0.0, 500.0), (900.0, 500.0), (900.0, 50.0), (0.0, 50.0))
-    keep_corrections(folder, corners, [apart])
-    kept = read_corrections(folder)
-    for name in (composed, apart):
-        assert corrected(SessionSettings(), kept, name).camera.corners_px == corners
-    keep_corrections(folder, None, [composed])
+    keep_corrections(folder, corners, {apart: ""})
+    assert read_corrections(folder) == {composed: Correction(corners)}
+    keep_corrections(folder, None, {composed: ""})
     assert read_corrections(folder) == {}
+
+
+def test_corners_corrected_for_another_recording_of_the_name_are_not_used_and_that_is_said(folder, stages, monkeypatch):
+    given = {}
+
+    def calibrate(still, clip, settings):
+        given.setdefault(clip, []).append(settings.camera.corners_px)
+        return stages.calibrate(still, clip, settings)
+
+    monkeypatch.setattr("pipeline.clip_job.calibrate_clip", calibrate)
+    corners = ((0.0, 500.0), (900.0, 500.0), (900.0, 50.0), (0.0, 50.0))
+    out = folder / "measured"
+    keep_corrections(out, corners, {"c1.mp4": file_sha256(folder / "c1.mp4"), "c2.mp4": "0" * 64, "c10.mp4": ""})
+    lines = Lines()
+    result = run(folder, lines)
+    assert given == {"c1.mp4": [corners], "c2.mp4": [None], "c10.mp4": [corners]}
+    said = [line for line in lines.lines if "corrected for another recording" in line]
+    assert [line.partition(":")[0] for line in said] == ["c2.mp4"]
+    assert result.problems == ()
+    kept = json.loads((out / "corners.json").read_text())
+    del kept["recordings"]  # as an earlier version wrote it
+    (out / "corners.json").write_text(json.dumps(kept))
+    run(folder)
+    assert given["c2.mp4"] == [None, corners]
 
 
 def test_diagrams_are_drawn_once(folder, stages):

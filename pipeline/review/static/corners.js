@@ -8,6 +8,7 @@ const byId = (id) => document.getElementById(id);
 const NAMES = ["head-right", "foot-right", "foot-left", "head-left"];
 const EDGES = ["right", "foot", "left", "head"];
 const SOURCES = { hand: "Corrected by hand.", session: "As given in session.toml.", picture: "As found in the picture." };
+const OUTDATED = "Corners were corrected for another recording of this name; they are not used.";
 const LOUPE = 180, ZOOM = 5;
 
 export class Corners {
@@ -51,7 +52,7 @@ export class Corners {
       this.take(marks);
       if (!this.points) this.points = this.somewhere();
       this.changed = false;
-      this.state(SOURCES[marks.source]);
+      this.state(marks.outdated ? `${SOURCES[marks.source]} ${OUTDATED}` : SOURCES[marks.source]);
       this.draw();
       this.fail(null);
     } catch (error) {
@@ -117,7 +118,8 @@ export class Corners {
       const reply = await api.saveCorners(clip, this.found ? null : this.points, all);
       if (clip !== this.clip) return;
       this.changed = false;
-      this.state(`Saved for ${reply.clips === 1 ? "this clip" : `${reply.clips} clips`}. Measure again to use it.`);
+      const others = reply.left_out.length ? ` Not for ${reply.left_out.join(", ")}: their pictures have another size.` : "";
+      this.state(`Saved for ${reply.clips === 1 ? "this clip" : `${reply.clips} clips`}.${others} Measure again to use it.`);
       this.say("Corners saved.");
     } catch (error) {
       this.state(error.message);

@@ -92,7 +92,8 @@ async function open(id) {
   byId("diagram-words").textContent = words(shot);
   state.drawing = shot.table ? diagram(shot) : null;
   byId("diagram").replaceChildren(...(state.drawing ? [state.drawing.svg] : []));
-  byId("no-picture").hidden = shot.has_pictures;
+  byId("no-picture").hidden = !shot.no_pictures;
+  byId("no-picture").textContent = shot.no_pictures;
   byId("note").value = state.drafts.get(draft(id)) ?? listed(id)?.note ?? "";
   standing(shot);
   player.show(shot, state.reviewer, state.blind);

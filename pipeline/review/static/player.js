@@ -79,7 +79,7 @@ export class Player {
     const tick = (now) => {
       if (!this.playing) return;
       const next = Math.min(this.frames.length - 1, this.at + 1);
-      const ready = !this.shot.has_pictures || this.pictures.get(this.frames[next][0]) !== undefined;
+      const ready = this.shot.no_pictures || this.pictures.get(this.frames[next][0]) !== undefined;
       if (ready) t += ((now - before) / 1000) * this.speed; // waits for a picture that is not there yet
       before = now;
       let at = this.at;
@@ -98,7 +98,7 @@ export class Player {
   }
 
   fetchAround() {
-    if (!this.shot.has_pictures) return;
+    if (this.shot.no_pictures) return;
     const wanted = [];
     for (let i = this.at; i < Math.min(this.frames.length, this.at + AHEAD); i += 1) wanted.push(i);
     if (this.at > 0) wanted.splice(1, 0, this.at - 1);
@@ -134,7 +134,7 @@ export class Player {
     if (picture) {
       ctx.drawImage(picture, 0, 0, canvas.width, canvas.height);
       canvas.dataset.frame = String(frame); // what is really on show
-    } else if (!shot.has_pictures || picture === null) {
+    } else if (shot.no_pictures || picture === null) {
       ctx.fillStyle = "#12302a";
       ctx.fillRect(0, 0, canvas.width, canvas.height);
       canvas.dataset.frame = String(frame ?? "");
