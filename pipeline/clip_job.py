@@ -9,7 +9,7 @@ from __future__ import annotations
 import threading
 import time
 import traceback
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,6 +20,7 @@ import pandas as pd
 from calibration.store import Calibration, write_calibrations
 from pipeline.ball_pictures import PictureKeeper
 from pipeline.camera_watch import CameraWatch
+from pipeline.clock_jumps import find_clock_jumps
 from pipeline.corrections import Correction, corrected
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.executor import report
@@ -101,13 +102,13 @@ def measure_clip(task: ClipTask) -> ClipRecord:
     def work(task: ClipTask, stamp: list[int]) -> ClipRecord:
         look, reused = _looked(task, stamp, clock, measured_here=True)
         try:
-            measured = _measure(task, look["key"], clock, marks=look["marks"])
+            measured = _measure(task, look, clock)
         except DamagedError:  # of what is kept; it is made again from the clip
             task.entry.forget()
             look, reused = _looked(task, stamp, clock, measured_here=True)
             if task.learnt is not None:  # which begins from what is found without
-                _measure(replace(task, learnt=None), look["key"], clock, marks=look["marks"])
-            measured = _measure(task, look["key"], clock, marks=look["marks"])
+                _measure(replace(task, learnt=None), look, clock)
+            measured = _measure(task, look, clock)
         return ClipRecord(
             clip=task.clip.name, warnings=(*task.remarks, *look["warnings"], *measured["warnings"]),
             shots=measured["shots"], failure=measured["failure"], told=_told(measured["told"]), seconds=clock.seconds,
@@ -243,6 +244,8 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         frames, watch, pictures = seen.frames, seen.watch, seen.pictures
         detections, windows = watch.correct(seen.found), watch.correct_windows(pictures.table)
         looked_at = watch.recognised(frames.looked_at)
+        clock_jumps = find_clock_jumps(detections, calibration.table.ball.radius_mm)
+        detections, windows, looked_at = map(clock_jumps.corrected, (detections, windows, looked_at))
     give_back()
     if frames.count < MIN_FRAMES:
         many = f"only {frames.count} frames" if frames.count > 1 else "only one frame"
@@ -257,9 +260,12 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     info = clip.info
     first_s = frames.first_s
     lit = f"what comes before {first_s:.2f} s is lit otherwise, or another picture: it is left out" if lead_in else ""
-    marks = [word for word in (info.advice, lit, *watch.warnings(), repeats.warning(), clip.damage) if word]
+    uneven = clock_jumps.warning() if clock_jumps.uneven else ""
+    set_right = "" if uneven else clock_jumps.warning()
+    marks = [word for word in (info.advice, lit, *watch.warnings(), repeats.warning(), set_right, clip.damage) if word]
     return {
-        "warnings": [*calibration.warnings, *marks],
+        "warnings": [*calibration.warnings, *marks, *([uneven] if uneven else [])],
+        "uneven": uneven,
         "marks": [_one_line(words).replace(";", ",") for words in marks],  # they go on every shot of the clip
         "damage": clip.damage,
         "frames": frames.count,
@@ -298,14 +304,15 @@ def calibrate_clip(still: Plane, clip: str, settings: SessionSettings) -> Calibr
     return find_table(still, table=settings.table, camera=settings.camera, head=settings.head, clip=clip)
 
 
-def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) -> dict[str, Any]:
-    """Measure the shots from the kept detections and keep them, unless exactly that was done before.
+def _measure(task: ClipTask, looked: Mapping[str, Any], clock: _Clock) -> dict[str, Any]:
+    """Measure the shots from the kept detections (and what else was ``looked``) and keep them, unless exactly that was
+    done before.
 
     Two records: ``alone`` (nothing ``learnt`` from other shots; kept for the next pooling) and ``together``. The
     tables are those of the last measuring; ``tables`` says which. Only they know of targets: where a shot was meant to
     go bears on no fit.
     """
-    prior = prior_friction(task.settings)
+    look, prior = looked["key"], prior_friction(task.settings)
     name = "alone" if task.learnt is None else "together"
     key = measures_key(look, prior, sorted((task.learnt or {}).items()))
     tables_key = measures_key(key, _targets(task))
@@ -316,15 +323,15 @@ def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) 
     with clock("measure"):
         try:
             alone = task.entry.record("alone")
-            measures = _shots(task, prior, alone if alone.get("look") == look else {})
-            pace = _pace(task, prior, measures)
+            measures = _shots(task, prior, alone if alone.get("look") == look else {}, looked["uneven"])
+            pace = "" if looked["uneven"] else _pace(task, prior, measures)
         except NoShotError as error:
             record = {"shots": 0, "failure": _named(task.clip, str(error)), "warnings": [], "told": {}}
             measures, pace = None, ""
     if measures is not None:
         task.entry.keep_record("tables", {})  # nothing vouches for the tables of a run that is killed among them
         shots = SHOTS.conform(measures.shots)
-        of_all = "; ".join(filter(None, (*marks, pace)))
+        of_all = "; ".join(filter(None, (*looked["marks"], pace)))
         shots = shots.assign(notes=join_notes(shots["notes"], [of_all] * len(shots)))
         task.entry.keep_table("shots", shots)
         task.entry.keep_table("contacts", CONTACTS.conform(measures.contacts))
@@ -341,8 +348,11 @@ def _measure(task: ClipTask, look: str, clock: _Clock, *, marks: Sequence[str]) 
     return record
 
 
-def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any]) -> ClipMeasures:
-    """Measure the shots, with what an earlier measuring (``alone``) of the same detections has found already."""
+def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any], uneven: str) -> ClipMeasures:
+    """Measure the shots, with what an earlier measuring (``alone``) of the same detections has found already.
+
+    uneven : words on the frames' times if none is measured because of them, else empty
+    """
     from pipeline.shots import measure_shots
 
     spins, fits = _found(alone)
@@ -355,7 +365,10 @@ def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any]) -> ClipMea
         fits=fits if task.learnt is not None else None,
         rows=task.entry.table("rows") if fits and task.learnt is not None else None,
         looked_at=task.entry.table("frames"),
+        withheld=uneven,
     )
+    if len(measures.shots) == 0 and uneven:
+        raise NoShotError(f"{task.clip.name}: no shot was found; {uneven}.")
     if len(measures.shots) == 0:
         why = "; ".join(measures.notes) or "nothing was struck"
         # on a table that was taken for another the balls have another size than expected, and are not found

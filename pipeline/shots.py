@@ -106,6 +106,7 @@ def measure_shots(
     rows: pd.DataFrame | None = None,
     fits: Mapping[int, Fit] | None = None,
     looked_at: pd.DataFrame | None = None,
+    withheld: str = "",
 ) -> ClipMeasures:
     """Measure every shot of a clip.
 
@@ -117,6 +118,7 @@ def measure_shots(
     spins      : by shot number, side spin found before in the same pictures: it hangs on the marks, hardly on the fit
     rows, fits : of an earlier measuring of the same detections with other ``learnt``, which need not be found again
     looked_at  : frame, t_s of all frames in which balls were looked for; None: only those in which one was found
+    withheld   : why nothing of any shot is measured, in words; empty: it is
     returns    : ClipMeasures; no shot found gives empty tables and a note
     """
     table = calibration.table
@@ -142,6 +144,7 @@ def measure_shots(
         if shows_its_beginning(own) and begins_rolling(seen.values(), strikes, float(part.frames_t[0])):
             rolling.append(float(part.frames_t[0]))
         for followed in _followed_shots(strikes, seen, white, part, fits or {}, learnt or {}, len(shots)):
+            followed = replace(followed, lost=withheld or followed.lost)
             number = len(shots) + 1
             target = _target(targets, number)
             shots.append(_one_shot(f"{stem}-{number:02d}", number, followed, scene, target, calibration))

@@ -1,0 +1,294 @@
+"""Where a clip's frames don't lie at the times they are stamped with: one was lost and the rest closed up, one was put
+in twice, or all were brought to another frame rate.
+
+A ball that rolls on as it came, but for one step that is too long or too short by whole frame intervals, met nothing:
+contacts change how a ball moves, not where it is. Only where balls touch may one seem to go on as another.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+_Chain = tuple[int, ...]  # numbers of a ball's finds in frames one after the other
+
+LEAST_U_MM = 0.2  # of a find, as tracks take it
+ACCEL_U_MM_S2 = 3000.0  # by which cloth changes a ball's velocity: it slides at 0.15 to 0.45 g
+TOP_SPEED_MM_S = 9000.0
+STILL_U, MOVES_U = 4.0, 8.0  # standard uncertainties of a step: fewer are rest, so many tell that one is missing
+SURE, AGAIN, HARDLY = 0.1, 0.2, 0.35  # intervals: a jump told so well; one with a frame shown twice; one so vaguely
+# that it must only not speak against another
+WHOLE = 0.15  # a jump is within this of a whole number of intervals
+LIKELY, UNLIKELY = 15.0, 50.0  # squares, summed, of what a ball is off a steady motion by
+SAME_U = 2.0  # standard uncertainties: the same picture gives the same places but for what coding leaves
+TURNED = 0.25  # of its velocity, that a ball which met nothing has lost or gained meanwhile
+MOST = 5  # frames lost in one place
+LONGEST = 4  # intervals from one frame to the next; more are a pause
+BESIDE_RADII = 3.0  # a ball whose middle is so near to another's way may have been hit
+NEAR = 40  # frames: two jumps no further apart than this, as a conversion makes them, or so many
+MANY = 4  # jumps; times that wrong aren't set right
+UNEVEN_SHARE, UNEVEN_FEWEST = 0.6, 6  # of the steady ways, with steps that don't follow from one another
+
+
+@dataclass(frozen=True)
+class ClockJumps:
+    """What was found.
+
+    again  : times of frames that show the one before them again, s
+    later  : (time of a frame, by how much later it and all after it were taken; below 0: earlier), s
+    uneven : whether the frames lie at uneven times throughout; nothing else is told then
+    """
+
+    again: tuple[float, ...] = ()
+    later: tuple[tuple[float, float], ...] = ()
+    uneven: bool = False
+
+    def corrected(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """Rows with ``t_s`` as stamped, without those of frames shown again, at the times the frames were taken."""
+        t_s = rows["t_s"].to_numpy(float)
+        keep = np.ones(len(t_s), dtype=bool)
+        for again_s in self.again:
+            keep &= np.abs(t_s - again_s) > _SAME_S
+        right = t_s + sum(np.where(t_s > from_s - _SAME_S, by_s, 0.0) for from_s, by_s in self.later)
+        return rows.assign(t_s=right)[keep].reset_index(drop=True) if self.again or self.later else rows
+
+    def warning(self) -> str:
+        """For the user, or empty."""
+        if self.uneven:
+            return UNEVEN
+        lost = [t for t, by_s in self.later if by_s > 0]
+        skipped = [t for t, by_s in self.later if by_s < 0 and not any(0 < t - a < -2.5 * by_s for a in self.again)]
+        words = [f"{what} at {', '.join(f'{t:.2f}' for t in times)} s: the times after it were set right"
+                 for what, times in (("a frame or more is missing", lost), ("a frame is shown twice", self.again),
+                                   ("the time stamps leave out a frame that isn't missing", skipped))
+                 if times]
+        return "; ".join(words)
+
+
+UNEVEN = ("the frames do not lie at even times, as after a conversion from another frame rate; export the clip at the "
+          "camera's own rate")
+_SAME_S = 1e-6
+
+
+def find_clock_jumps(detections: pd.DataFrame, radius_mm: float) -> ClockJumps:
+    """Jumps of the clock, from how balls move.
+
+    detections : DETECTIONS of a clip, with times as stamped; frames may be missing, if the stamps tell it
+    """
+    frames = _Frames.of(detections, radius_mm)
+    if len(frames.t_s) < 2 * _SIDE:
+        return ClockJumps()
+    again: set[int] = set()
+    jumps: dict[int, int] = {}
+    for k in range(1, len(frames.t_s) - 2):
+        if frames.stops(k):
+            for dropped, before, after in ((k + 1, k, k + 2), (k, k - 1, k + 1)):  # the one shown again, or beforehand
+                n = frames.jump(range(before - 2, before + 1), range(after, after + 3), again=True)
+                if n in (0, -1):
+                    again.add(dropped)
+                    jumps[after] = n
+                    break
+        elif (n := frames.jump(range(k - 2, k + 1), range(k + 1, k + 4))) is not None and frames.takes(k, n):
+            jumps[k + 1] = n
+    jumps = {k: n for k, n in jumps.items() if n}
+    at = sorted(jumps)
+    close = any(b - a <= NEAR for a, b in pairwise(at))
+    if close or len(at) >= MANY or frames.uneven():
+        return ClockJumps(uneven=True)
+    return ClockJumps(tuple(float(frames.t_s[k]) for k in sorted(again)),
+                      tuple((float(frames.t_s[k]), n * frames.interval_s) for k, n in jumps.items()))
+
+
+_SIDE = 3  # frames before and after that a jump is told by
+
+
+@dataclass(eq=False)
+class _Frames:
+    """Finds by frame, and which of them may be a moving ball's from one frame to another."""
+
+    t_s: Array  # (F,)
+    xy_mm: list[Array]  # (N, 2) each
+    u_mm: list[Array]  # (N,) each
+    radius_mm: float
+    interval_s: float = 0.0
+    _steps: dict[tuple[int, int], list[tuple[int, int]]] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, detections: pd.DataFrame, radius_mm: float) -> _Frames:
+        rows = detections.dropna(subset=["t_s", "x_mm", "y_mm", "x_u_mm", "y_u_mm"]).sort_values("frame", kind="stable")
+        t_s = rows["t_s"].to_numpy(float)
+        cuts = np.flatnonzero(np.diff(t_s) > 0) + 1
+        begins = np.concatenate([[0], cuts]) if len(t_s) else cuts
+        u = np.maximum(rows[["x_u_mm", "y_u_mm"]].to_numpy(float).max(axis=1, initial=0.0), LEAST_U_MM)
+        times = t_s[begins]
+        return cls(times, np.split(rows[["x_mm", "y_mm"]].to_numpy(float), cuts), np.split(u, cuts), radius_mm,
+                   float(np.median(np.diff(times))) if len(times) > 1 else 0.0)
+
+    def steps(self, a: int, b: int) -> list[tuple[int, int]]:
+        """Pairs of finds in two frames, of which neither lies still meanwhile."""
+        if a < 0 or b >= len(self.t_s):
+            return []
+        if (a, b) not in self._steps:
+            took_s = self.t_s[b] - self.t_s[a]
+            way, u = self._ways(a, b)
+            still = way < STILL_U * u
+            lies_a, lies_b = np.asarray(still.any(axis=1)), np.asarray(still.any(axis=0))
+            may = ~lies_a[:, None] & ~lies_b & (way > MOVES_U * u)
+            may &= (way < 2 * TOP_SPEED_MM_S * took_s) & (took_s < LONGEST * self.interval_s)
+            self._steps[a, b] = list(zip(*map(np.ndarray.tolist, np.nonzero(may)), strict=True))
+        return self._steps[a, b]
+
+    def _ways(self, a: int, b: int) -> tuple[Array, Array]:
+        """(N, M) mm between finds of two frames, and the uncertainties."""
+        apart = self.xy_mm[b] - self.xy_mm[a][:, None]
+        return np.hypot(apart[..., 0], apart[..., 1]), np.hypot(self.u_mm[a][:, None], self.u_mm[b])
+
+    def stops(self, k: int) -> bool:
+        """Whether a ball moved until a frame, and the next shows just the same as it."""
+        if k + 1 >= len(self.t_s) or not self.steps(k - 1, k) or len(self.xy_mm[k]) != len(self.xy_mm[k + 1]):
+            return False
+        way, u = self._ways(k, k + 1)
+        return bool((way / u).min(axis=1).max() < SAME_U)
+
+    def takes(self, k: int, more: int) -> bool:
+        """Whether a frame still comes after the one before it, were it so many intervals later."""
+        return bool(self.t_s[k + 1] - self.t_s[k] + more * self.interval_s > 0.5 * self.interval_s)
+
+    def jump(self, before: Sequence[int], after: Sequence[int], *, again: bool = False) -> int | None:
+        """By how many intervals more than stamped the balls went between frames, 0 if by none; None where none tells,
+        or they don't agree.
+
+        again : the picture between them tells already that there is one, or that none comes after it
+        """
+        if not again and self._goes_on_evenly([*before[1:], after[0]]):
+            return 0
+        told: list[tuple[float, float]] = []
+        for one in self._chains(before, last=True):
+            for other in self._chains(after, last=False):
+                if len(one) + len(other) < 2 * _SIDE - 1:
+                    continue
+                which = [*before[_SIDE - len(one) :], *after[: len(other)]]
+                told += self._told(which, (*one, *other), len(one))
+        surely = {round(n) for n, u in told if u < (AGAIN if again else SURE)}
+        if len(surely) != 1:
+            return None
+        found = surely.pop()
+        return found if found <= MOST and all(abs(n - found) < max(WHOLE, 2 * u) for n, u in told) else None
+
+    def _chains(self, which: Sequence[int], *, last: bool) -> Iterator[_Chain]:
+        """A ball's finds in these three frames, or the ``last`` two of them, or the first two."""
+        a, b, c = which
+        first, second = self.steps(a, b), self.steps(b, c)
+        yield from second if last else first
+        for i, j in first:
+            for j2, k in second:
+                if j2 == j and self._steady(which, (i, j, k)):
+                    yield i, j, k
+
+    def _goes_on_evenly(self, which: Sequence[int]) -> bool:
+        """Whether a ball does in three frames that is fast enough to tell: most frames, and quick to see."""
+        first, second = self.steps(which[0], which[1]), self.steps(which[1], which[2])
+        return any(j == j2 and self._steady(which, (i, j, k), least=2.0) for i, j in first for j2, k in second)
+
+    def _steady(self, which: Sequence[int], chain: _Chain, least: float = 0.0) -> bool:
+        """Whether three finds lie on a steady motion, as far as can be told; with steps ``least`` times as long."""
+        before_s, after_s = (float(self.t_s[b] - self.t_s[a]) for a, b in pairwise(which))
+        (x0, y0), (x1, y1), (x2, y2) = (self.xy_mm[f][i].tolist() for f, i in zip(which, chain, strict=True))
+        u = [float(self.u_mm[f][i]) for f, i in zip(which, chain, strict=True)]
+        share = after_s / before_s
+        off = math.hypot(x2 - x1 - (x1 - x0) * share, y2 - y1 - (y1 - y0) * share)
+        bends = ACCEL_U_MM_S2 * after_s * (before_s + after_s) / 2
+        may = 4 * math.sqrt((share * u[0]) ** 2 + ((1 + share) * u[1]) ** 2 + u[2] ** 2 + bends**2)
+        return off < may and math.hypot(x1 - x0, y1 - y0) * share > least * may
+
+    def _finds(self, which: Sequence[int], chain: _Chain) -> tuple[Array, Array, Array]:
+        """(N,) s, (N, 2) mm, (N,) mm of a chain's finds."""
+        pairs = list(zip(which, chain, strict=True))
+        return (self.t_s[list(which)], np.array([self.xy_mm[f][i] for f, i in pairs]),
+                np.array([self.u_mm[f][i] for f, i in pairs]))
+
+    def _told(self, which: Sequence[int], chain: _Chain, before: int) -> list[tuple[float, float]]:
+        """By how many intervals, and with which uncertainty, one ball tells a jump after the first ``before`` of its
+        finds; empty where it doesn't.
+        """
+        t_s, xy, u = self._finds(which, chain)
+        came = (xy[before - 1] - xy[0]) / (t_s[before - 1] - t_s[0])
+        goes = (xy[-1] - xy[before]) / (t_s[-1] - t_s[before])
+        if np.hypot(*(goes - came)) > TURNED * np.hypot(*came):
+            return []
+        later = np.arange(len(t_s)) >= before
+        (_, v, off), cov, chi2 = _fit(t_s - t_s[before - 1], xy, u, later, jumps=True)
+        speed = float(np.hypot(*v))
+        along, across = float(off @ v) / speed, float(off[0] * v[1] - off[1] * v[0]) / speed
+        off_u, step = float(cov[2, 2]) ** 0.5, speed * self.interval_s
+        tells = chi2 < LIKELY and abs(across) < 4 * off_u and off_u < HARDLY * step
+        return [(along / step, off_u / step)] if tells and not self._beside(which, chain) else []
+
+    def _beside(self, which: Sequence[int], chain: _Chain) -> bool:
+        """Whether another ball is so near to a chain's way that it may have been hit."""
+        _, xy, _ = self._finds(which, chain)
+        begin, way = xy[0], xy[-1] - xy[0]
+        for frame, own in zip(which, chain, strict=True):
+            others = np.delete(self.xy_mm[frame], own, axis=0)
+            share = np.clip((others - begin) @ way / (way @ way), 0.0, 1.0)
+            apart = others - begin - share[:, None] * way
+            if (np.hypot(apart[:, 0], apart[:, 1]) < BESIDE_RADII * self.radius_mm).any():
+                return True
+        return False
+
+    def uneven(self) -> bool:
+        """Whether most balls on a straight way go on in steps that don't follow from one another."""
+        even = uneven = 0
+        for k in range(4, len(self.t_s)):
+            which = range(k - 4, k + 1)
+            for chain in self._straight(which):
+                chi2 = 0.0
+                if not all(self._steady(which[n : n + 3], chain[n : n + 3]) for n in range(3)):
+                    t_s, xy, u = self._finds(which, chain)
+                    _, _, chi2 = _fit(t_s - t_s[2], xy, u, np.zeros(5, dtype=bool), jumps=False)
+                if chi2 < LIKELY or (chi2 > UNLIKELY and not self._beside(which, chain)):
+                    even, uneven = even + (chi2 < LIKELY), uneven + (chi2 > UNLIKELY)
+        return uneven >= UNEVEN_FEWEST and uneven > UNEVEN_SHARE * (even + uneven)
+
+    def _straight(self, which: Sequence[int]) -> Iterator[_Chain]:
+        """Finds in frames one after the other that lie on a line, one beyond the other."""
+        chains: list[_Chain] = list(self.steps(which[0], which[1]))
+        for n in range(2, len(which)):
+            if not chains:
+                return
+            steps = self.steps(which[n - 1], which[n])
+            chains = [(*chain, j) for chain in chains for i, j in steps
+                      if i == chain[-1] and self._goes_on(which[n - 2 : n + 1], (*chain[-2:], j))]
+        yield from chains
+
+    def _goes_on(self, which: Sequence[int], chain: _Chain) -> bool:
+        t_s, xy, u = self._finds(which, chain)
+        came, goes = np.diff(xy, axis=0)
+        length = float(np.hypot(*came))
+        across = abs(float(came[0] * goes[1] - came[1] * goes[0])) / length
+        ratio = float(came @ goes) / length**2
+        return 0.25 < ratio < 4.0 and across < 4 * (1 + ratio) * u.max() + ACCEL_U_MM_S2 * (t_s[2] - t_s[0]) ** 2 / 4
+
+
+def _fit(t_s: Array, xy_mm: Array, u_mm: Array, later: NDArray[np.bool_], *, jumps: bool) -> tuple[Array, Array, float]:
+    """Place, velocity and (if it ``jumps``) jump (2 or 3, 2), their covariance per axis, and what is left, squared.
+
+    The ball moves evenly but for an acceleration that isn't known, one before and one ``later``.
+    """
+    terms = np.column_stack([np.ones(len(t_s)), t_s, later] if jumps else [np.ones(len(t_s)), t_s])
+    cov = np.diag(u_mm**2)
+    for part in (later, ~later):
+        bend = ACCEL_U_MM_S2 * np.where(part, t_s**2 / 2, 0.0)
+        cov += np.outer(bend, bend)
+    weight = np.linalg.inv(cov)
+    own = np.linalg.inv(terms.T @ weight @ terms)
+    found = own @ terms.T @ weight @ xy_mm
+    left = xy_mm - terms @ found
+    return found, own, float(np.einsum("nk,nm,mk->", left, weight, left))
