@@ -25,6 +25,7 @@ TOP_SPEED_MM_S = 9000.0
 STILL_U, MOVES_U = 4.0, 8.0  # standard uncertainties of a step: fewer are rest, so many tell that one is missing
 SURE, AGAIN, HARDLY = 0.1, 0.2, 0.35  # intervals: a jump told so well; one with a frame shown twice; one so vaguely
 # that it must only not speak against another
+_SIDE = 3  # frames before and after that a jump is told by
 WHOLE = 0.15  # a jump is within this of a whole number of intervals
 LIKELY, UNLIKELY = 15.0, 50.0  # squares, summed, of what a ball is off a steady motion by
 SAME_U = 2.0  # standard uncertainties: the same picture gives the same places but for what coding leaves
@@ -32,8 +33,8 @@ TURNED = 0.25  # of its velocity, that a ball which met nothing has lost or gain
 MOST = 5  # frames lost in one place
 LONGEST = 4  # intervals from one frame to the next; more are a pause
 BESIDE_RADII = 3.0  # a ball whose middle is so near to another's way may have been hit
-NEAR = 40  # frames: two jumps no further apart than this, as a conversion makes them, or so many
-MANY = 4  # jumps; times that wrong aren't set right
+NEAR = 40  # frames: two jumps no further apart than this, as a conversion makes them,
+MANY, OFTEN = 3, 0.01  # or so many, in more than this share of the frames amid motion: times so wrong aren't set right
 UNEVEN_SHARE, UNEVEN_FEWEST = 0.6, 6  # of the steady ways, with steps that don't follow from one another
 
 
@@ -65,11 +66,16 @@ class ClockJumps:
             return UNEVEN
         lost = [t for t, by_s in self.later if by_s > 0]
         skipped = [t for t, by_s in self.later if by_s < 0 and not any(0 < t - a < -2.5 * by_s for a in self.again)]
-        words = [f"{what} at {', '.join(f'{t:.2f}' for t in times)} s: the times after it were set right"
-                 for what, times in (("a frame or more is missing", lost), ("a frame is shown twice", self.again),
-                                   ("the time stamps leave out a frame that isn't missing", skipped))
-                 if times]
-        return "; ".join(words)
+        words = [f"{what} at {_listed(times)} s: {done}" for what, times, done in (
+            ("a frame or more is missing", lost, "the times after it were set right"),
+            ("a frame is shown twice", self.again, "it was left out, and the times were set right"),
+            ("the time stamps leave out a frame that isn't missing", skipped, "the times after it were set right"),
+        ) if times]
+        return ", ".join(words)
+
+
+def _listed(times_s: Sequence[float]) -> str:
+    return ", ".join(f"{t:.2f}" for t in times_s[:5]) + (" ..." if len(times_s) > 5 else "")
 
 
 UNEVEN = ("the frames do not lie at even times, as after a conversion from another frame rate; export the clip at the "
@@ -98,15 +104,12 @@ def find_clock_jumps(detections: pd.DataFrame, radius_mm: float) -> ClockJumps:
         elif (n := frames.jump(range(k - 2, k + 1), range(k + 1, k + 4))) is not None and frames.takes(k, n):
             jumps[k + 1] = n
     jumps = {k: n for k, n in jumps.items() if n}
-    at = sorted(jumps)
-    close = any(b - a <= NEAR for a, b in pairwise(at))
-    if close or len(at) >= MANY or frames.uneven():
+    close = any(b - a <= NEAR for a, b in pairwise(sorted(jumps)))
+    amid_motion = sum(bool(frames.steps(k, k + 1)) for k in range(len(frames.t_s) - 1))
+    if close or len(jumps) >= max(MANY, OFTEN * amid_motion) or frames.uneven():
         return ClockJumps(uneven=True)
     return ClockJumps(tuple(float(frames.t_s[k]) for k in sorted(again)),
                       tuple((float(frames.t_s[k]), n * frames.interval_s) for k, n in jumps.items()))
-
-
-_SIDE = 3  # frames before and after that a jump is told by
 
 
 @dataclass(eq=False)

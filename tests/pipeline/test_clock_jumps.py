@@ -87,6 +87,17 @@ CONVERTED = {"60 to 50": (60.0, 50.0), "120 to 50": (120.0, 50.0), "30 to 25": (
              "25 to 30": (25.0, 30.0)}
 
 
+def test_frames_lost_now_and_then_in_a_long_clip_are_all_set_right():
+    rows = seen()
+    at, length = amid(rows), rows["frame"].max() + 1
+    shots = [rows.assign(frame=rows["frame"] + k * length) for k in range(8)]
+    lost = [at + k * length for k in (0, 2, 4, 6)]
+    clip = pd.concat(shots, ignore_index=True)
+    found = find_clock_jumps(chosen(clip, [n for n in frames_of(clip) if n not in lost], 60.0), RADIUS_MM)
+    assert not found.uneven
+    assert len(found.later) == len(lost)
+
+
 @pytest.mark.parametrize("rates", CONVERTED.values(), ids=CONVERTED)
 def test_a_clip_of_another_frame_rate_is_named(rates):
     camera, clip = rates
