@@ -78,7 +78,7 @@ def run_sessions(
 
 
 def exit_status(results: Sequence[SessionResult]) -> int:
-    """0 all measured, 1 some not, 130 stopped by Ctrl-C."""
+    """0 all measured, 1 some not, 130 stopped by Ctrl-C or SIGTERM."""
     if any(result.stopped for result in results):
         print("stopped; what was finished is kept, and the next run goes on from there.", file=sys.stderr)
         return STOPPED

@@ -22,7 +22,6 @@ def review(
 
     Example: `reboundry review my-session`
     """
-    import signal
     import webbrowser
 
     from pipeline.measured_session import read_measured
@@ -35,7 +34,6 @@ def review(
         if browser:
             webbrowser.open(server.address)
 
-    signal.signal(signal.SIGTERM, signal.default_int_handler)  # tidy up as after Ctrl-C
     _stop_when_the_terminal_closes()
     server.catch_up_report()
     try:

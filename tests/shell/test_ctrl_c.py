@@ -48,14 +48,56 @@ def test_what_python_throws_away_is_heeded(tmp_path):
     assert heeded.stderr.strip() == SAID
 
 
+ENDING = """
+import builtins, os, signal, sys
+from pipeline import ctrl_c
+class Late:  # goes when Python has taken its handlers away
+    def __del__(self, kill=os.kill, me=os.getpid(), numbers=(int(signal.SIGINT), int(signal.SIGTERM))):
+        for number in numbers:
+            kill(me, number)
+builtins.late = Late()
+signal.signal(signal.SIGINT, signal.default_int_handler)
+try:
+    with ctrl_c.heeded_in_imports():
+        try:
+            signal.raise_signal(signal.SIGTERM)
+        except KeyboardInterrupt:
+            signal.raise_signal(signal.SIGINT)
+            print("ended in peace")
+            raise
+except KeyboardInterrupt:
+    signal.raise_signal(signal.SIGINT)
+    signal.raise_signal(signal.SIGTERM)
+    ctrl_c._SAME_S = 0.0
+    try:
+        signal.raise_signal(signal.SIGINT)
+    except KeyboardInterrupt:
+        print("not for ever")
+    sys.exit(ctrl_c.STOPPED)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there SIGTERM is no signal")
+def test_sigterm_is_taken_as_ctrl_c_and_further_ones_do_not_break_into_the_ending():
+    ended = subprocess.run([sys.executable, "-c", f"import sys; sys.path[:0] = [{str(ROOT)!r}]\n" + ENDING],
+                           capture_output=True, text=True, check=False)
+    assert ended.stdout.splitlines() == ["ended in peace", "not for ever"], ended
+    assert (ended.returncode, ended.stderr) == (STOPPED, "")
+
+
 def test_elsewhere_it_is_raised_and_what_was_there_before_comes_back():
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    after = signal.getsignal(signal.SIGTERM)
     try:
+        with heeded_in_imports():
+            pass
+        assert signal.getsignal(signal.SIGTERM) is after
+        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
         with pytest.raises(KeyboardInterrupt), heeded_in_imports():
             signal.raise_signal(signal.SIGINT)
-        assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
         signal.signal(signal.SIGINT, signal.SIG_IGN)
         with heeded_in_imports():
             signal.raise_signal(signal.SIGINT)
     finally:
         signal.signal(signal.SIGINT, before)
+        signal.signal(signal.SIGTERM, after)
