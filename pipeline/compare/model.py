@@ -7,7 +7,9 @@ A shot's response is y = X beta + b[session] + e, var(e_i) = s2 + u_i^2 with u_i
 * A contrast that can only be read between sessions (the room's humidity) is estimated by generalised least squares with
   the session variance that makes the session residuals come out right (Paule & Mandel 1982), and its standard error is
   taken from the scatter of the sessions themselves (Hartung & Knapp 2001), with as many degrees of freedom as there are
-  sessions to spare. With equal sessions this is exactly the t test on session means.
+  sessions to spare. With equal sessions this is exactly the t test on session means. Where sessions are very unequal, a
+  session variance that is found too small would let the large ones stand alone and the interval hold the truth too
+  seldom: all sessions then weigh the same, as in the t test on session means.
 * With no session to spare, condition and session cannot be told apart: the difference between these sessions is given,
   and an unbounded interval for the condition.
 
@@ -42,6 +44,8 @@ Array = NDArray[np.float64]
 _U_FLOOR = 0.5  # share of the median u below which a smaller u buys no more weight
 _ROOM = 1e-6  # a shot that is fitted exactly has no residual to scale up
 _NO_PULL = 1e-9  # share of a contrast's variance that is rounding
+_UNEVEN = 4.0  # weight of a session by its shots over another's, above which all weigh the same
+_ALIKE = 1e4  # session variance, in variances of a session's mean, at which they do
 _MANY = 30  # columns from which on degrees of freedom are put together cell by cell (Welch), not shot by shot
 _USUAL = 0.95  # level at which the wider of two F tests is told
 LEAST_OWN = 3  # shots of a cell that show a scatter of its own
@@ -280,11 +284,18 @@ def fit_linear(
     leverage = inside.leverage(within, weights)
     session_df = inside.rank - plain.rank
     between = solver_with_sessions(plain, values, weights, sessions)
-    session_var, scale = 0.0, 1.0
+    session_var, weighed_by, scale = 0.0, 0.0, 1.0
     if session_df >= 1:
-        session_var, scale = _session_variance(
-            lambda v: (between(v).q - within.q) / session_df, start=float(np.var(values))
-        )
+
+        def ratio(variance: float) -> float:
+            return (between(variance).q - within.q) / session_df
+
+        session_var, scale = _session_variance(ratio, start=float(np.var(values)))
+        weighed_by = session_var
+        total = sessions.weights(weights)
+        if float(total.max()) > _UNEVEN * float(total.min()):
+            weighed_by = _ALIKE / float(total.min())
+            scale = ratio(weighed_by)
     return LinearFit(
         sd=math.sqrt(s2),
         rms_u=math.sqrt(float(np.mean(known_u2))),
@@ -306,7 +317,7 @@ def fit_linear(
         _plain=plain,
         _within=within,
         _here=between(0.0),
-        _between=between(session_var),
+        _between=between(weighed_by),
         _session_scale=scale,
         _weights=weights,
         _cell=None if cell is None else _codes(cell, n)[0],

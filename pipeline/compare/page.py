@@ -41,13 +41,13 @@ hits every shot alike. If the condition itself changes how the ball arrives (a s
 part of its effect is in raw only; to compare equal hits instead, adjust for what the cue and object ball did before:
 <code>--adjust object_speed_mps,aim_error_deg,cue_roll_ratio</code>. Each shot weighs by its scatter and its own
 measurement uncertainty together. <b>Within sessions</b>: the condition changed during the session, which cancels
-whatever the evening did. <b>Between sessions</b>: judged by how much sessions differ among themselves. <b>Not told
-apart</b>: one session a level. g is Hedges' effect size: the difference in standard deviations of a shot. p (Holm)
-allows for all comparisons of one response. Conditions may scatter differently: of the interval that takes one scatter
-for all shots (t) and the one that takes each condition's own (robust t, HC2; Welch's test for two groups) the wider is
-given where each has three shots or more, and so of the F tests. Where the checks fail, that is
-where their p is below 0.01, it is the robust one, and a bootstrap interval is given where residuals are not
-normal.</p>
+whatever the evening did. <b>Between sessions</b>: judged by how much sessions differ among themselves, each weighing
+the same where one has more than four times the weight of another. <b>Not told apart</b>: one session a level. g is
+Hedges' effect size: the difference in standard deviations of a shot. p (Holm) allows for all comparisons of one
+response. Conditions may scatter differently: of the interval that takes one scatter for all shots (t) and the one that
+takes each condition's own (robust t, HC2; Welch's test for two groups) the wider is given where each has three shots or
+more, and so of the F tests. Where the checks fail, that is where their p is below 0.01, it is the robust one, and a
+bootstrap interval is given where residuals are not normal.</p>
 """
 
 

@@ -31,6 +31,11 @@ class DenseFit:
         self.q = self.w @ self.residual**2
         self.leverage = np.diag(self.hat)
         self.session_var, self.scale = self._session_variance()
+        self.weighed_by = self.session_var
+        total = self.w @ self.z
+        if self.session_df and total.max() > 4 * total.min():  # sessions all weigh the same
+            self.weighed_by = 1e4 / total.min()
+            self.scale = (self._gls(self.weighed_by)[2] - self.q) / self.session_df
 
     def _shot_variance(self, u2):
         def excess(s2):
@@ -84,7 +89,7 @@ class DenseFit:
             return "not estimable", np.nan, np.nan, 0
         if self.session_df < 1:
             return "not told apart", c @ self._gls(0.0)[0] + self._shift(c), np.nan, 0
-        beta, cov, _ = self._gls(self.session_var)
+        beta, cov, _ = self._gls(self.weighed_by)
         se = np.sqrt(c @ cov @ c * self.scale)
         return "between sessions", c @ beta + self._shift(c), se, self.session_df
 
