@@ -44,7 +44,8 @@ class EdgeSettings:
     capture_radii: float = 0.4  # how far off a rough place may be
     rest_u_px: float = 0.05  # of a whole outline's place: what shadow, reflection and compression do to all rays alike
     moving_u_px: float = 0.13  # the same for a ball that moves: its picture is compressed anew in each frame,
-    blurred_u: float = 0.045  # and along its motion its ends are faint: share of the blur's length, on rendered clips
+    blurred_u: float = 0.045  # and along its motion its ends are faint: share of the blur's length, on rendered clips;
+    long_streak: float = 0.6  # the more so by how much it is longer than so many balls, on drawn clips up to 1.5 balls
     part_px: float = 0.5  # seen smaller by more than this, and with gaps,
     part_gaps: float = 0.1  # a share of the outline, it may be part of a ball: a white cap, the stripe like the cloth.
     part_u: float = 2.0  # Its place is then as unsure as so many times what is missing of the radius, on drawn clips
@@ -186,19 +187,35 @@ class OutlineFitter:
         noise = np.linalg.inv(normal)[:, :2, :2] * np.maximum(spread, 1.0)[:, None, None]
         share = seen.mean(axis=1)
         part_u_px = cfg.part_u * np.where(share < 1 - cfg.part_gaps, np.maximum(-step[:, 2] - cfg.part_px, 0.0), 0.0)
-        cov = noise + _common(motion_px, jac, cfg, part_u_px)
+        cov = noise + _common(motion_px, jac, cfg, part_u_px, 2 * self.picture.radius_mm)
         fit = OutlineFit(
             xy + step[:, :2], cov, share, step[:, 2], median(snr), motion_px, median(rms[:, 0]), part_u_px
         )
         return fit, balls.shape(shapes)
 
 
-def _common(motion_px: Array, jac: Array, cfg: EdgeSettings, part_u_px: Array) -> Array:
+def streak_u(length: Array, ball: Array | float) -> Array:
+    """How unsure a place is along a streak of this length, for a ball of this diameter, all in one unit.
+
+    Past two thirds of a ball the fall of the light at its ends is longer than the rays that look at it.
+    """
+    return np.asarray(EdgeSettings.blurred_u * length * np.maximum(1.0, length / (EdgeSettings.long_streak * ball)))
+
+
+def streak_length(u: Array, ball: float) -> Array:
+    """The length that `streak_u` tells so much of."""
+    short = u / EdgeSettings.blurred_u
+    longest = EdgeSettings.long_streak * ball
+    return np.asarray(np.where(short < longest, short, np.sqrt(short * longest)))
+
+
+def _common(motion_px: Array, jac: Array, cfg: EdgeSettings, part_u_px: Array, ball_mm: float) -> Array:
     """(N, 2, 2) mm^2 of a place's variance that more rays would not lessen; ``part_u_px`` (N,) as only part is seen."""
     length = np.linalg.norm(motion_px, axis=1)
     moving = np.minimum(length / 0.5, 1.0)
     var_px = cfg.rest_u_px**2 + moving * (cfg.moving_u_px**2 - cfg.rest_u_px**2)
-    ends = cfg.blurred_u * motion_px
+    ball_px = ball_mm * np.sqrt(np.abs(np.linalg.det(jac)))
+    ends = motion_px * (streak_u(length, ball_px) / np.maximum(length, 1e-9))[:, None]
     cov_px = (var_px + part_u_px**2)[:, None, None] * np.eye(2) + ends[:, :, None] * ends[:, None, :]
     inverse = np.linalg.inv(jac)
     return np.asarray(inverse @ cov_px @ np.swapaxes(inverse, 1, 2))

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from calibration.store import Calibration
 from pipeline.consequence import BALL_RESTITUTION, off_left_cushion
-from pipeline.detect_edges import EdgeSettings
+from pipeline.detect_edges import streak_u
 from pipeline.detect_outline import BallPicture
 from pipeline.noise_scale import LEAST_NOISE
 from pipeline.physics import G_MM_S2, Friction, rest_time, state_after
@@ -33,8 +33,7 @@ RUN_MM = 400.0  # of the cue ball to the hit
 STILL_S = 0.5  # filmed before the strike
 LONGEST_S = 5.0
 TYPICAL = Friction()
-STREAK_U = LEAST_NOISE * EdgeSettings.blurred_u  # share of a streak's length that is stated of places along it, and
-STREAK_NOISE = 0.075  # scatter there, times the length in balls: drawn clips, 1/250 to 1/30 s, up to 6 m/s
+STREAK_NOISE = 0.075  # of a streak's length, times the length in balls: drawn clips, 1/250 to 1/30 s, up to 6 m/s
 _STEP_S = 1e-3
 
 
@@ -137,13 +136,15 @@ def detections(
         true = played.places(ball, t_s)
         to_px = picture.jacobian(true)
         ends = [played.places(ball, t_s + part * shutter_s) for part in (0.5, -0.5)]
+        length = np.linalg.norm(ends[0] - ends[1], axis=1)
         blur = np.einsum("nij,nj->ni", to_px, ends[0] - ends[1])
-        scatter = streak_noise_mm(np.linalg.norm(ends[0] - ends[1], axis=1), calibration.table)
+        scatter = streak_noise_mm(length, calibration.table)
         ahead = np.einsum("nij,nj->ni", to_px, _unit(ends[0] - ends[1]))
         px = picture.centres(true) + rng.normal(0, noise_px, true.shape)
         px += (scatter * rng.normal(0, 1, len(t_s)))[:, None] * ahead
         xy = calibration.pose.to_table(px, picture.radius_mm)
-        streak = STREAK_U * blur
+        stated = LEAST_NOISE * streak_u(length, 2 * picture.radius_mm)
+        streak = blur * (stated / np.maximum(length, 1e-9))[:, None]
         from_px = np.linalg.inv(to_px)
         cov_px = noise_px**2 * np.eye(2) + streak[:, :, None] * streak[:, None, :]
         cov = from_px @ cov_px @ np.swapaxes(from_px, 1, 2)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.contacts import find_events, find_starts
-from pipeline.detect_edges import EdgeSettings
+from pipeline.detect_edges import EdgeSettings, streak_length
 from pipeline.follow_ups import corners, follow_ups, turned_at_once
 from pipeline.knowledge import ANY_TWO, TOUCH_U_MM, CueMass
 from pipeline.motions import ASTRAY_MM, HIT_CHI2, ShotMotion
@@ -189,9 +189,8 @@ def _offset_sizes(covariance: Array, radius_mm: float) -> Array:
     better = np.quantile(np.diagonal(covariance, axis1=1, axis2=2), 0.25, axis=0)
     values, vectors = np.linalg.eigh(covariance)
     along = vectors[:, :, 1]
-    streak = np.maximum(values[:, 1] - values[:, 0], 0.0)
-    radii = np.sqrt(streak) / (EdgeSettings.blurred_u * radius_mm)  # the streak's length, as its uncertainty tells it
-    lasting = STREAK_BIAS**2 * np.clip(radii - 1.0, 0.0, 1.0) * streak
+    length = streak_length(np.sqrt(np.maximum(values[:, 1] - values[:, 0], 0.0)), 2 * radius_mm)
+    lasting = (STREAK_BIAS * EdgeSettings.blurred_u * length) ** 2 * np.clip(length / radius_mm - 1.0, 0.0, 1.0)
     square = BALL_BIAS**2 * np.diag(better) + lasting[:, None, None] * along[:, :, None] * along[:, None, :]
     values, vectors = np.linalg.eigh(square)
     return np.asarray((vectors * np.sqrt(values)[:, None, :]) @ vectors.transpose(0, 2, 1))

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.detect_edges import EdgeSettings
+from pipeline.detect_edges import EdgeSettings, streak_length, streak_u
 from pipeline.knowledge import Knowledge
 from pipeline.motion_problem import MotionProblem
 from pipeline.paths import Layout, MotionEvent, Path, Seen
@@ -18,14 +18,16 @@ RADIUS = TABLE.ball.radius_mm
 @pytest.mark.parametrize(("radii", "share"), [(0.8, 0.0), (1.5, 0.5), (2.5, 1.0)])
 def test_a_streaks_shift_along_itself_lasts_where_it_is_long(radii, share):
     way = np.array([0.6, 0.8])
-    streak = (EdgeSettings().blurred_u * radii * RADIUS) ** 2
+    length = radii * RADIUS
+    streak = float(streak_u(np.array(length), 2 * RADIUS)) ** 2
+    plain = (EdgeSettings.blurred_u * length) ** 2  # what is shifted does not grow as what scatters
     rest = np.repeat(0.04 * np.eye(2)[None], 6, axis=0)
     covariance = np.concatenate([rest, rest[:2] + streak * np.outer(way, way)])
     root = _offset_sizes(covariance, RADIUS)
     last = root[-1] @ root[-1]
     across = np.array([-0.8, 0.6])
     assert across @ last @ across == pytest.approx(BALL_BIAS**2 * 0.04)
-    assert way @ last @ way == pytest.approx(BALL_BIAS**2 * 0.04 + share * STREAK_BIAS**2 * streak)
+    assert way @ last @ way == pytest.approx(BALL_BIAS**2 * 0.04 + share * STREAK_BIAS**2 * plain)
     assert root[0] == pytest.approx(BALL_BIAS * 0.2 * np.eye(2))
 
 
@@ -61,3 +63,11 @@ def test_what_the_cloth_takes_of_a_pressed_ball_goes_along_a_full_hit():
     """The cloth may take 0.5 % of the velocity across of a half-ball hit, hardly any of a full one."""
     assert _cost(1.0, 0.005) - _cost(1.0, 0.0) < 2.0
     assert _cost(1.0, 0.005, cut_deg=2.0) - _cost(1.0, 0.0, cut_deg=2.0) > 9.0
+
+
+def test_the_uncertainty_along_a_streak_tells_its_length():
+    length = np.array([1.0, 10.0, 33.0, 35.0, 60.0, 90.0])
+    u = streak_u(length, 57.15)
+    assert streak_length(u, 57.15) == pytest.approx(length)
+    assert u[-1] / u[-2] == pytest.approx(1.5**2)  # of long ones it grows with the square
+    assert u[1] / u[0] == pytest.approx(10.0)
