@@ -48,6 +48,8 @@ _UNEVEN = 4.0  # weight of a session by its shots over another's, above which al
 _ALIKE = 1e4  # session variance, in variances of a session's mean, at which they do
 _MANY = 30  # columns from which on degrees of freedom are put together cell by cell (Welch), not shot by shot
 _USUAL = 0.95  # level at which the wider of two F tests is told
+_LEAST_VARIANCE = float(np.finfo(float).tiny) * 1e16
+_ROUNDING = 1e-9  # share of a contrast, or of the largest response, that is nothing but rounding
 LEAST_OWN = 3  # shots of a cell that show a scatter of its own
 
 
@@ -87,7 +89,8 @@ class LinearFit:
 
     ``sd``: scatter of a shot (without its measurement uncertainty); ``total_sd`` with it; ``session_sd``: scatter of
     sessions (NaN where it can't be had); ``residual_df``: degrees of freedom of ``sd``; ``session_df``: sessions to
-    spare. ``residuals``: standardised, inside sessions.
+    spare. ``residuals``: standardised, inside sessions. ``no_scatter``: shots filmed alike don't differ at all, and no
+    uncertainty is known either: nothing tells how sure a contrast is.
     """
 
     sd: float
@@ -102,6 +105,7 @@ class LinearFit:
     leverage: Array
     fitted: Array
     design: Array
+    no_scatter: bool
     robust: bool
     wider: bool
     _offset: float
@@ -123,7 +127,7 @@ class LinearFit:
     def estimate(self, contrast: ArrayLike, *, level: float = 0.95) -> Estimate:
         """contrast (p,) on the coefficients -> its value with honest degrees of freedom."""
         c = np.asarray(contrast, dtype=float)
-        shift = self._offset * float(c @ self._ones)
+        shift = self._shift(c)
         if self._inside.holds(c):
             g = self._inside.on_basis(c)
             value = float(g @ self._within.gamma) + shift
@@ -182,8 +186,13 @@ class LinearFit:
             draws=draws,
             probabilities=(0.5 - level / 2, 0.5 + level / 2),
         )
-        value = float(g @ self._within.gamma) + self._offset * float(c @ self._ones)
+        value = float(g @ self._within.gamma) + self._shift(c)
         return Interval(value, value - float(high), value - float(low), level)
+
+    def _shift(self, c: Array) -> float:
+        """What the offset adds to a contrast: nothing to a difference."""
+        share = float(c @ self._ones)
+        return self._offset * share if abs(share) > _ROUNDING else 0.0
 
     def _pull(self, found: Solution, g: Array) -> Array:
         """(n,) how much each response moves the contrast."""
@@ -194,7 +203,10 @@ class LinearFit:
         plain = (_root(variance), float(self.residual_df), "t")
         if not self._has_own(pull):
             return plain
-        own = (*self._own_error(pull), "robust t (HC2)")
+        se, df = self._own_error(pull)
+        if not se > 0:
+            return plain  # shots that are all the same: only the others' scatter can stand for theirs
+        own = (se, df, "robust t (HC2)")
         if self.robust:
             return own
         return max(plain, own, key=lambda e: float(stats.t.ppf(0.5 + level / 2, e[1])) * e[0])
@@ -217,6 +229,8 @@ class LinearFit:
         room = np.clip(1 - self.leverage, _ROOM, None)
         size = pull**2 / room
         variance = float(size @ self._within.residual**2)
+        if not variance > _ROUNDING * float(size.sum()) * self.total_sd**2:
+            return 0.0, float(self.residual_df)
         if self._cell is not None and self._within.basis.shape[1] > _MANY:
             freedom, parts = np.bincount(self._cell, room), np.bincount(self._cell, size * self._within.residual**2)
             return _root(variance), variance**2 / float(np.sum(parts**2 / np.maximum(freedom, _ROOM)))
@@ -235,7 +249,7 @@ class LinearFit:
             return None
         room = np.clip(1 - self.leverage, _ROOM, None)
         variances, axes = np.linalg.eigh(pulls @ (pulls * (self._within.residual**2 / room)).T)
-        if not variances[0] > 0:
+        if not variances[0] > _ROUNDING * variances[-1]:
             return None
         found = axes.T @ (turn @ value)
         df = np.array([self._own_error(pull)[1] for pull in axes.T @ pulls])
@@ -268,6 +282,7 @@ def fit_linear(
     values = np.asarray(y, dtype=float)
     design = np.asarray(x, dtype=float)
     n = len(values)
+    least = max((_ROUNDING * float(np.abs(values).max(initial=0.0))) ** 2, _LEAST_VARIANCE)
     offset = float(np.median(values)) if n else 0.0  # keeps digits when all values share their leading ones
     values = values - offset
     known_u2 = _known_variance(u, n)
@@ -278,7 +293,7 @@ def fit_linear(
     residual_df = n - inside.rank
     if residual_df < 1:
         raise TooFewShots(f"{n} values for {inside.rank} terms leave nothing to judge the scatter by")
-    s2 = _shot_variance(inside, values, known_u2, residual_df)
+    s2 = _shot_variance(inside, values, known_u2, residual_df, least)
     weights = 1 / (s2 + known_u2)
     within = solve(inside, values, weights)
     leverage = inside.leverage(within, weights)
@@ -309,6 +324,7 @@ def fit_linear(
         leverage=leverage,
         fitted=values - within.residual + offset,
         design=design,
+        no_scatter=s2 <= least and not known_u2.any(),
         robust=robust,
         wider=wider,
         _offset=offset,
@@ -344,11 +360,14 @@ def _codes(labels: ArrayLike | None, n: int) -> tuple[NDArray[np.intp], int]:
     return codes.astype(np.intp), len(names)
 
 
-def _shot_variance(inside: Subspace, y: Array, u2: Array, df: int) -> float:
-    """s2 >= 0 such that the weighted residuals have their expected size (Paule & Mandel)."""
+def _shot_variance(inside: Subspace, y: Array, u2: Array, df: int, least: float) -> float:
+    """s2 >= 0 such that the weighted residuals have their expected size (Paule & Mandel).
+
+    least : of s2, where no uncertainties are known
+    """
     plain = solve(inside, y, np.ones(len(y))).q / df
     if not u2.any():
-        return max(plain, np.finfo(float).tiny * 1e16)
+        return max(plain, least)
     if np.ptp(u2) <= 1e-12 * u2.max():
         return max(plain - float(u2[0]), 0.0)
 

@@ -24,6 +24,7 @@ from pipeline.compare.rows import Rows, complete_rows, factors_present, with_cel
 from pipeline.compare.scatter import session_scatter
 from pipeline.compare.settings import CompareSettings
 from pipeline.compare.untold import why_untold
+from shared.numbers import number_text
 
 _MOST_NAMED = 4  # combinations without a shot that are named
 _LEAST_DF = 2  # an interval from one degree of freedom says nothing
@@ -85,6 +86,9 @@ def analyse(
     except TooFewShots as few:
         lines.append(f"{where}: {few}; means only.")
         return replace(result, means=_means(counted, design, None, None, settings), lines=tuple(lines))
+    if raw_fit.no_scatter:
+        lines.append(f"{where}: {_alike(counted.y)}")
+        return replace(result, means=_means(counted, design, None, None, settings), lines=tuple(lines))
     if raw_fit.session_df < 1 and design.interactions:
         apart = replace(design, interactions=False)
         adding = _fit(counted, apart, np.zeros((len(counted.y), 0)))
@@ -137,6 +141,12 @@ def analyse(
         counted=int(counted_mask(shots).sum()),
         untold=why_untold(table, fitted, main_fit.n_sessions),
     )
+
+
+def _alike(y: NDArray[np.float64]) -> str:
+    if np.ptp(y) <= 1e-9 * np.abs(y).max():
+        return f"the same in all {len(y)} counted shots ({number_text(float(y[0]))}); nothing to compare."
+    return "shots filmed alike don't differ at all, so nothing tells how sure a difference is; means only."
 
 
 def _small_cells(rows: Rows, fit: LinearFit, where: str) -> list[str]:
@@ -212,10 +222,14 @@ def _adjusted(
     covariates = adjustment.columns[keep]
     wide = replace(design, n_covariates=covariates.shape[1])
     try:
-        return part, wide, _fit(part, wide, covariates)
+        fit = _fit(part, wide, covariates)
     except TooFewShots as few:
         lines.append(f"{where}: not adjusted: {few}.")
         return rows, design, None
+    if fit.no_scatter:
+        lines.append(f"{where}: not adjusted: its covariates give it exactly, so nothing is left to judge scatter by.")
+        return rows, design, None
+    return part, wide, fit
 
 
 def _all_shots_fit(

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from pipeline.compare.comparison import ALL, compare_conditions
+from pipeline.compare.model import fit_linear
 from pipeline.compare.settings import CompareSettings
 from shared.errors import SettingsError
 from tests.compare.conftest import evenings
@@ -392,3 +393,42 @@ def test_a_scatter_of_its_own_widens_an_interval_before_any_check_fails(four_eve
     few = compare_conditions(shots.drop(index=scarce[2:]), settings=settings)
     assert _row(few, "balls")["method"] == "t"
     assert any("balls polished: fewer than 3 counted shots, taken to scatter as" in line for line in few.lines)
+
+
+@pytest.mark.parametrize("value", [3, 0.0])
+def test_a_response_that_never_differs_is_said_to_be_the_same(two_evenings, value):
+    shots = two_evenings[0].assign(rails=value)
+    comparison = compare_conditions(shots, settings=CompareSettings(responses=("rails",), by=("balls",)))
+    assert comparison.answers == ()
+    counted = int(shots["counted"].sum())
+    assert comparison.lines == (
+        f"long-side-bank, medium, rails: the same in all {counted} counted shots ({value:g}); nothing to compare.",
+    )
+    assert list(comparison.means["mean"]) == [value, value]
+
+
+def test_levels_without_any_scatter_are_means_only(two_evenings):
+    shots = two_evenings[0]
+    shots = shots.assign(rails=np.where(shots["balls"] == "clean", 0.1, 0.3))
+    comparison = compare_conditions(shots, settings=CompareSettings(responses=("rails",), by=("balls",)))
+    assert comparison.answers == ()
+    assert "don't differ at all" in comparison.lines[0]
+    assert list(comparison.means["mean"]) == pytest.approx([0.1, 0.3])
+
+
+def test_the_offset_adds_nothing_to_a_difference():
+    x = np.column_stack([np.ones(12), np.arange(12) % 2])
+    fit = fit_linear(np.full(12, 3.0), x)
+    assert fit.no_scatter
+    assert fit.estimate([0, 1]).value == 0
+    assert fit.estimate([1, 0]).value == pytest.approx(3)
+
+
+@pytest.mark.parametrize("robust", [False, True])
+def test_levels_that_never_differ_take_the_scatter_of_the_others(robust):
+    level = np.repeat([0, 1, 2], 6)
+    y = np.where(level == 2, np.random.default_rng(4).normal(0, 1, 18), level)
+    x = (level[:, None] == np.arange(3)).astype(float)
+    e = fit_linear(y, x, cell=level, robust=robust, wider=True).estimate([-1, 1, 0])
+    assert (e.value, e.method) == (1, "t")
+    assert e.se > 0.1
