@@ -111,11 +111,13 @@ def test_ctrl_c_keeps_what_is_done_and_the_next_run_goes_on(folder):
     workers: list[psutil.Process] = []
     sent: list[float] = []
     kept = folder / "measured" / ".work"
+    done: set[str] = set()
 
     def stop_after_the_first(processes: list[psutil.Process]) -> None:
         workers[:] = processes or workers
-        if not sent and list(kept.glob("*/tables.json")):
-            time.sleep(0.3)  # its result is on its way to the parent
+        done.update(place.parent.name for place in kept.glob("*/tables.json")
+                    if not sent and json.loads(place.read_text()).get("shots"))
+        if done and not sent:
             os.kill(run.pid, signal.SIGINT)
             sent.append(time.monotonic())
 
@@ -123,19 +125,21 @@ def test_ctrl_c_keeps_what_is_done_and_the_next_run_goes_on(folder):
     said = while_running(run, stop_after_the_first)
     assert sent
     assert run.returncode == 130, said
-    assert time.monotonic() - sent[0] < 10
+    assert time.monotonic() - sent[0] < 20
     assert "Traceback" not in said
     assert "what was finished is kept" in said
     assert not psutil.wait_procs(workers, timeout=10)[1]  # no process is left behind
-    first = pd.read_csv(folder / "measured" / "shots.csv")
-    assert 1 <= len(first) < 4
+    if (folder / "measured" / "shots.csv").exists():  # not if it came in the middle of an import
+        first = pd.read_csv(folder / "measured" / "shots.csv")
+        assert done <= set(first["clip"])
+        assert len(first) < 4
     again = start(folder)
     said = while_running(again, lambda _: None)
     assert again.returncode == 0, said
     shots = pd.read_csv(folder / "measured" / "shots.csv")
     assert list(shots["shot_id"]) == ["c1-01", "c2-01", "c3-01", "c4-01"]
     log = [json.loads(line) for line in (folder / "measured" / "log.jsonl").read_text().splitlines()]
-    assert {line["clip"] for line in log if line["reused"]} >= set(first["clip"])
+    assert {line["clip"] for line in log if line["reused"]} >= done
 
 
 @needs_two
