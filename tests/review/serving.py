@@ -14,7 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-CODE = "import sys; from pipeline.cli import main; main(sys.argv[1:])"
+#: heeds the closing of a terminal also where the tests themselves run without one (nohup), which is inherited
+CODE = ("import signal, sys; hasattr(signal, 'SIGHUP') and signal.signal(signal.SIGHUP, signal.SIG_DFL); "
+        "from pipeline.cli import main; main(sys.argv[1:])")
 
 
 @dataclass
