@@ -19,7 +19,7 @@ import pandas as pd
 
 from calibration.store import Calibration, read_calibrations
 from shared.errors import CalibrationError, ReboundryError
-from shared.files import file_sha256, text_sha256, tool_version, write_json, write_with
+from shared.files import file_sha256, stamp, text_sha256, tool_version, write_json, write_with
 from shared.settings import SessionSettings
 
 
@@ -47,11 +47,10 @@ def look_key(clip_sha256: str, settings: SessionSettings) -> str:
 
 
 def clip_stamp(clip: Path) -> list[int]:
-    """By which a clip is known to be unchanged without reading it: size and time of its last change."""
-    if not clip.is_file():  # one that lies elsewhere
-        return []
-    found = clip.stat()
-    return [found.st_size, found.st_mtime_ns]
+    """By which a clip is known to be unchanged without reading it: size and time of its last change. A copy that kept
+    its times is the same; one that lies elsewhere has none.
+    """
+    return list(stamp(clip)[1:]) if clip.is_file() else []
 
 
 def measures_key(look: str, *parts: Any) -> str:
