@@ -29,6 +29,7 @@ from pipeline.compare.responses import (
     check_covariates,
     response,
 )
+from pipeline.compare.said_once import said_once
 from pipeline.compare.settings import CompareSettings
 from pipeline.compare.stratum import StratumResult, analyse, columns_for
 from pipeline.compare.table_parameters import parameter_names, parameter_rows
@@ -184,7 +185,7 @@ def compare_conditions(
         strata=names,
         warnings=(*told_apart(contrasts, [r.untold for r in results]), *problems),
         answers=tuple(answers),
-        lines=tuple(dict.fromkeys(line for result in results for line in result.lines)),
+        lines=said_once((result.stratum, result.response.label, result.lines) for result in results),
         counts=_counts(shots, factors, within),
         contrasts=contrasts,
         means=_stack(results, "means"),
