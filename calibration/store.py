@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calibration.clock import AS_STAMPED, ClipClock
 from calibration.pose import CameraPose
 from shared.equipment import Ball, Table
 from shared.errors import CalibrationError
@@ -19,7 +20,7 @@ from shared.files import write_json
 
 @dataclass(frozen=True, eq=False)
 class Calibration:
-    """Camera and table of one clip.
+    """Camera, table and clock of one clip.
 
     ``rms_px``: reprojection error over all marks used; nan where four corners given by hand leave none.
     ``how``: "found in the picture", "corners given" ...
@@ -32,6 +33,7 @@ class Calibration:
     rms_px: float
     how: str
     warnings: tuple[str, ...] = field(default=())
+    clock: ClipClock = AS_STAMPED
 
     @property
     def corners_px(self) -> NDArray[np.float64]:
@@ -72,9 +74,9 @@ def to_record(calibration: Calibration) -> dict[str, Any]:
     """The clip's entry in calibration.json: plain numbers, lists and words.
 
     ``t`` in mm with ``X_camera = R X_table + t``; ``distortion`` k1, k2, p1, p2, k3 (OpenCV); ``covariance`` of
-    ``parameters`` (px, mm, radians; the rotation as a rotation vector), None when unknown.
+    ``parameters`` (px, mm, radians; the rotation as a rotation vector), None when unknown. ``clock``: see `ClipClock`.
     """
-    pose, table = calibration.pose, calibration.table
+    pose, table, clock = calibration.pose, calibration.table, calibration.clock
     corners_u = calibration.corners_u_px
     return {
         "clip": calibration.clip,
@@ -92,6 +94,7 @@ def to_record(calibration: Calibration) -> dict[str, Any]:
         "table": asdict(table),
         "parameters": list(pose.parameters),
         "covariance": None if pose.covariance is None or not pose.covariance.size else pose.covariance.tolist(),
+        "clock": {"again_s": list(clock.again), "later_s": [list(jump) for jump in clock.later]},
     }
 
 
@@ -110,9 +113,12 @@ def from_record(record: dict[str, Any]) -> Calibration:
         covariance=None if covariance is None else np.array(covariance, dtype=float),
     )
     rms = record.get("rms_px")
+    clock = record.get("clock", {"again_s": [], "later_s": []})  # until clocks were kept
     return Calibration(
         clip=str(record["clip"]), pose=pose, table=Table(**table), rms_px=float("nan") if rms is None else float(rms),
         how=str(record["how"]), warnings=tuple(record.get("warnings", ())),
+        clock=ClipClock(tuple(map(float, clock["again_s"])),
+                        tuple((float(from_s), float(by_s)) for from_s, by_s in clock["later_s"])),
     )
 
 

@@ -16,6 +16,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from calibration.clock import ClipClock
+
 Array = NDArray[np.float64]
 _Chain = tuple[int, ...]  # numbers of a ball's finds in frames one after the other
 
@@ -51,14 +53,18 @@ class ClockJumps:
     later: tuple[tuple[float, float], ...] = ()
     uneven: bool = False
 
+    @property
+    def clock(self) -> ClipClock:
+        """The clip's, by which its frames are found again."""
+        return ClipClock(self.again, self.later)
+
     def corrected(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Rows with ``t_s`` as stamped, without those of frames shown again, at the times the frames were taken."""
-        t_s = rows["t_s"].to_numpy(float)
-        keep = np.ones(len(t_s), dtype=bool)
-        for again_s in self.again:
-            keep &= np.abs(t_s - again_s) > _SAME_S
-        right = t_s + sum(np.where(t_s > from_s - _SAME_S, by_s, 0.0) for from_s, by_s in self.later)
-        return rows.assign(t_s=right)[keep].reset_index(drop=True) if self.again or self.later else rows
+        if not self.again and not self.later:
+            return rows
+        stamps = rows["t_s"].to_numpy(float)
+        right = rows.assign(t_s=self.clock.taken(stamps))
+        return right[~self.clock.shows_again(stamps)].reset_index(drop=True)
 
     def warning(self) -> str:
         """For the user, or empty."""
@@ -80,7 +86,6 @@ def _listed(times_s: Sequence[float]) -> str:
 
 UNEVEN = ("the frames do not lie at even times, as after a conversion from another frame rate; export the clip at the "
           "camera's own rate")
-_SAME_S = 1e-6
 
 
 def find_clock_jumps(detections: pd.DataFrame, radius_mm: float) -> ClockJumps:

@@ -12,13 +12,14 @@ import re
 import threading
 from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.clock import AS_STAMPED, ClipClock
 from shared.errors import ClipError, SettingsError
 
 Plane = NDArray[np.uint8]
@@ -196,18 +197,22 @@ class Clip:
         except Exception as error:  # noqa: BLE001  handed to the reader, which raises it
             ready.put(error)
 
-    def decode_from(self, begin_s: float) -> Iterator[Frame]:
-        """Frames from a key frame at or before ``begin_s`` on, or from the first where the file can't be entered so.
+    def decode_from(self, begin_s: float, clock: ClipClock = AS_STAMPED) -> Iterator[Frame]:
+        """Frames from a key frame at or before ``begin_s`` on, or from the first where the file can't be entered so;
+        with the times at which they were taken by the clip's ``clock``, as in its tables, and none shown again.
 
         For looking at, not for measuring: ``index`` counts from the first of them. Decoded in the caller's own thread.
         """
-        yield from self._decoded(self._entry_s(begin_s))
+        for frame in self._decoded(self._entry_s(begin_s, clock)):
+            if not clock.shows_again(frame.t_s):
+                yield replace(frame, t_s=float(clock.taken(frame.t_s)))
 
-    def _entry_s(self, begin_s: float) -> float | None:
-        """The time to seek so that the first frame decoded isn't later than ``begin_s``, if there is one."""
+    def _entry_s(self, begin_s: float, clock: ClipClock) -> float | None:
+        """The stamp to seek so that the first frame decoded wasn't taken later than ``begin_s``, if there is one."""
         import av
 
-        for entry_s in (begin_s - before_s for before_s in _BEFORE_S):
+        begin_stamp_s = float(clock.stamped(begin_s))
+        for entry_s in (begin_stamp_s - before_s for before_s in _BEFORE_S):
             if entry_s <= 0:
                 return None
             try:
@@ -215,7 +220,8 @@ class Clip:
                     stream = container.streams.video[0]
                     _seek(container, stream, entry_s)
                     first = next(container.decode(stream))
-                    if first.pts is not None and float(first.pts * stream.time_base) <= begin_s:
+                    stamp_s = np.inf if first.pts is None else float(first.pts * stream.time_base)
+                    if clock.taken(stamp_s) <= begin_s and not clock.shows_again(stamp_s):
                         return entry_s
             except (StopIteration, EOFError, av.error.FFmpegError, ClipError):
                 continue

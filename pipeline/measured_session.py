@@ -11,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 
+from calibration.clock import AS_STAMPED, ClipClock
 from calibration.store import Calibration, read_calibrations
 from pipeline.sessions import VIDEO
 from shared.columns import CONTACTS, SHOTS, TRACKS
@@ -57,6 +58,11 @@ class MeasuredSession:
         present = {path.name for place in (self.folder, self.folder / "clips") if place.is_dir()
                    for path in place.iterdir() if path.suffix.lower() in VIDEO and not path.name.startswith(".")}
         return sorted({*present, *self.calibrations})
+
+    def clock(self, clip: str) -> ClipClock:
+        """By which a clip's frames are found at the times in the tables; as stamped where nothing else is known."""
+        calibration = self.calibrations.get(clip)
+        return calibration.clock if calibration else AS_STAMPED
 
     def clip_path(self, clip: str) -> Path | None:
         """Where a clip lies: in the session's folder or in clips/ below it; None if it isn't there any more."""

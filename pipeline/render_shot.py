@@ -49,9 +49,9 @@ class ShotFilm:
         return None if value is None or pd.isna(value) else float(value)
 
     def frames(self, begin_s: float) -> Iterator[Frame]:
-        """The clip's frames from the one on show at ``begin_s`` on."""
+        """The clip's frames from the one on show at ``begin_s`` on, at the times at which they were taken."""
         before: Frame | None = None
-        for frame in open_clip(self.clip).decode_from(begin_s):
+        for frame in open_clip(self.clip).decode_from(begin_s, self.calibration.clock):
             if frame.t_s > begin_s and before is not None:
                 yield before
             if frame.t_s > begin_s:

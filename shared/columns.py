@@ -159,7 +159,7 @@ TRACKS = TableSchema("tracks", "Every ball in every frame of a shot", (
     _c("clip", "text", "", "file name of the clip"),
     _c("shot_id", "text", "", "shot the frame belongs to; empty between shots"),
     _c("frame", "integer", "", "index of the frame in decoding order, from 0"),
-    _c("t_s", "number", "s", "container time of the frame"),
+    _c("t_s", "number", "s", "container time of the frame, set right where frames are missing or shown twice"),
     _c("ball", "text", "", "cue, object, ball-3, ball-4 ..."),
     _c("x_mm", "number", "mm", "ball centre in the table frame, plane z = R"),
     _c("y_mm", "number", "mm", "ball centre in the table frame, plane z = R"),

@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.clock import AS_STAMPED, ClipClock
 from pipeline.frames import Frame, open_clip
 from shared.errors import ClipError, ReboundryError
 
@@ -32,10 +33,12 @@ class NotYet(Exception):
 
 
 class ShotPictures:
-    """The frames of a clip between two times, being decoded in a thread of their own."""
+    """The frames of a clip between two times, being decoded in a thread of their own. All times are those at which
+    frames were taken, by the clip's ``clock``.
+    """
 
-    def __init__(self, path: Path, begin_s: float, end_s: float, folder: Path) -> None:
-        self.path, self.folder = path, folder
+    def __init__(self, path: Path, begin_s: float, end_s: float, clock: ClipClock, folder: Path) -> None:
+        self.path, self.folder, self._clock = path, folder, clock
         self._begin_s, self._end_s = begin_s - SAME_FRAME_S, end_s + SAME_FRAME_S
         folder.mkdir(parents=True, exist_ok=True)
         self._ready = threading.Condition()
@@ -71,7 +74,7 @@ class ShotPictures:
 
     def _decode(self) -> None:
         try:
-            for frame in open_clip(self.path).decode_from(self._begin_s):
+            for frame in open_clip(self.path).decode_from(self._begin_s, self._clock):
                 if self._stop or frame.t_s > self._end_s:
                     return
                 if frame.t_s < self._begin_s:
@@ -93,17 +96,18 @@ class PictureStore:
 
     def __init__(self) -> None:
         self._folder = tempfile.TemporaryDirectory(prefix="reboundry-review-")
-        self._shots: OrderedDict[tuple[Path, int, float, float], ShotPictures] = OrderedDict()
+        self._shots: OrderedDict[tuple[Path, int, float, float, ClipClock], ShotPictures] = OrderedDict()
         self._lock = threading.Lock()
         self._made = 0
 
-    def of(self, path: Path, begin_s: float, end_s: float) -> ShotPictures:
+    def of(self, path: Path, begin_s: float, end_s: float, clock: ClipClock = AS_STAMPED) -> ShotPictures:
         """A shot's pictures; the shot looked at longest ago makes room."""
-        key = (path, path.stat().st_mtime_ns, begin_s, end_s)  # another recording may have come to have its name
+        key = (path, path.stat().st_mtime_ns, begin_s, end_s, clock)  # another recording may have come to have its name
         with self._lock:
             if key not in self._shots:
                 self._made += 1
-                self._shots[key] = ShotPictures(path, begin_s, end_s, Path(self._folder.name) / str(self._made))
+                folder = Path(self._folder.name) / str(self._made)
+                self._shots[key] = ShotPictures(path, begin_s, end_s, clock, folder)
                 if len(self._shots) > KEEP_SHOTS:
                     self._shots.popitem(last=False)[1].close()
             self._shots.move_to_end(key)

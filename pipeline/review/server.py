@@ -20,7 +20,7 @@ from pipeline.review.desk import Desk, to_json
 from pipeline.review.guard import App, Guard
 from pipeline.review.pictures import NotYet, PictureStore, decode, encode
 from pipeline.review.remeasure import Remeasuring
-from pipeline.review.shot_view import picture_view, text, to_px
+from pipeline.review.shot_view import picture_view, taken_s, text, to_px
 from pipeline.review_file import ACTIONS, REVIEWS_FILE
 from shared.errors import ReboundryError, SettingsError
 from shared.names import same_letters
@@ -146,16 +146,16 @@ class ReviewServer:
         session = self.desk.session
         clip = text(row["clip"])
         tracks = session.tracks[session.tracks["clip"] == clip]
-        times = tracks[["frame", "t_s"]].drop_duplicates("frame").sort_values("frame")
         path = session.clip_path(clip)
-        if path is None or times.empty or self.desk.no_pictures(key):
+        if path is None or self.desk.no_pictures(key):
             return None
-        t_s = float(np.interp(index, times["frame"].to_numpy(float), times["t_s"].to_numpy(float)))
+        clock = session.clock(clip)
+        t_s = float(taken_s(np.array([index]), tracks, clock)[0])
         curtain = self.desk.curtain(key, reviewer, blind=blind)
         if not curtain.begin_s <= t_s <= curtain.last_s + 1e-9:
-            return None
+            return None  # also of a frame without a time: NaN lies nowhere
         whole = self.desk.curtain(key, reviewer, blind=False)
-        jpeg = self.pictures.of(path, whole.begin_s, whole.last_s).jpeg(t_s)
+        jpeg = self.pictures.of(path, whole.begin_s, whole.last_s, clock).jpeg(t_s)
         if jpeg is None or t_s <= curtain.clear_until_s:
             return jpeg
         calibration = session.calibrations.get(clip)

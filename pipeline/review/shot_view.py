@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from calibration.clock import ClipClock
 from calibration.store import Calibration
 from pipeline.condition_words import condition_words
 from pipeline.hit_checks import Check
@@ -77,7 +78,7 @@ def shot_view(
         "outcome": "" if hidden else outcome_words(row),
         "quality": {name: number(row[name]) for name in ("frames_seen", "residual_mm", "calibration_rms_px")},
         "notes": _notes(row, hidden=hidden),
-        "frames": frame_times(clip_tracks, curtain),
+        "frames": frame_times(clip_tracks, curtain, session.clock(clip)),
         "clear_until_s": curtain.clear_until_s,
         "no_pictures": no_pictures,
         "table": table_view(calibration.table) if calibration else None,
@@ -87,16 +88,28 @@ def shot_view(
     }
 
 
-def frame_times(tracks: pd.DataFrame, curtain: Curtain) -> list[list[float]]:
-    """[index, t_s] of every frame that may be shown; times between tracked frames by the frames around them."""
-    known = tracks[["frame", "t_s"]].drop_duplicates("frame").sort_values("frame")
-    if known.empty:
+def frame_times(tracks: pd.DataFrame, curtain: Curtain, clock: ClipClock) -> list[list[float]]:
+    """[index, t_s] of every frame that may be shown."""
+    if tracks.empty:
         return []
-    seen = known["frame"].to_numpy(float)
-    index = np.arange(int(seen[0]), int(seen[-1]) + 1)
-    times = np.interp(index, seen, known["t_s"].to_numpy(float))
+    index = np.arange(int(tracks["frame"].min()), int(tracks["frame"].max()) + 1)
+    times = taken_s(index, tracks, clock)
     inside = (times >= curtain.begin_s) & (times <= curtain.last_s + 1e-9)
     return [[int(i), round(float(t), 6)] for i, t in zip(index[inside], times[inside], strict=True)]
+
+
+def taken_s(index: NDArray[np.int64], tracks: pd.DataFrame, clock: ClipClock) -> NDArray[np.float64]:
+    """(N,) s at which frames (N,) of a clip were taken; those without a track by the stamps of the frames around them.
+
+    NaN for a frame that shows another one again, and before the first and after the last of TRACKS' rows.
+    """
+    known = tracks[["frame", "t_s"]].drop_duplicates("frame").sort_values("frame")
+    if known.empty:
+        return np.full(len(index), np.nan)
+    seen, stamps = known["frame"].to_numpy(float), clock.stamped(known["t_s"].to_numpy(float))
+    times = clock.taken(np.interp(index, seen, stamps, left=np.nan, right=np.nan))
+    again = np.setdiff1d(np.round(np.interp(clock.again, stamps, seen)), seen)
+    return np.where(np.isin(index, again), np.nan, times)
 
 
 def to_px(calibration: Calibration, xy_mm: NDArray[np.float64], z_mm: float) -> NDArray[np.float64]:

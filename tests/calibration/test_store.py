@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from calibration.clock import AS_STAMPED, ClipClock
 from calibration.pose import CameraPose
 from calibration.store import Calibration, from_record, read_calibrations, to_record, write_calibrations
 from fixtures.synthetic.camera import Lens, overhead_camera
@@ -37,6 +38,16 @@ def test_written_calibrations_come_back(tmp_path, known):
     assert [c.clip for c in back] == ["a.mp4", "b.mov"]
     assert to_record(back[1]) == to_record(calibration("b.mov", known=known))
     assert back[0].table == standard_table("pool-8ft")
+
+
+def test_a_clips_clock_comes_back_and_is_plain_in_a_file_from_before_it_was_kept(tmp_path):
+    path, clock = tmp_path / "calibration.json", ClipClock((1.25,), ((1.3, -1 / 60), (7.0, 2 / 60)))
+    write_calibrations(path, [replace(calibration(), clock=clock)])
+    assert read_calibrations(path)[0].clock == clock
+    record = to_record(calibration())
+    assert from_record(record).clock == AS_STAMPED
+    del record["clock"]
+    assert from_record(record).clock == AS_STAMPED
 
 
 def test_record_holds_what_the_contract_names():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,10 +12,13 @@ from calibration.store import Calibration
 from fixtures.synthetic import bank_shot, overhead_camera
 from pipeline.clip_job import ClipTask, measure_clip
 from pipeline.clock_jumps import UNEVEN, ClockJumps, find_clock_jumps
+from pipeline.frames import open_clip
 from pipeline.rehearsal import bank, detections
+from pipeline.render_shot import ShotFilm
+from pipeline.review.pictures import PictureStore, encode, small
 from pipeline.sessions import find_sessions
 from pipeline.shots import measure_shots
-from pipeline.work import Work
+from pipeline.work import Entry, Work
 from shared.equipment import standard_table
 from shared.settings import CameraSettings, SessionSettings
 from tests.pipeline.altered import RATE, assert_alike, measured, write
@@ -150,6 +155,25 @@ def test_a_clip_with_one_frame_lost_or_shown_twice_is_measured_as_the_clip_itsel
     assert any("were set right" in line for line in record.warnings)
     assert "were set right" in shot["notes"]
     assert_alike(plain, shot)
+    assert_tracks_lie_on_their_frames(path, Work(tmp_path / "work").entry(path))
+
+
+def assert_tracks_lie_on_their_frames(path: Path, entry: Entry) -> None:
+    """Of a clip opened again, for drawing and on the page, each frame is shown at the time that its tracks have."""
+    tracks, calibration, clip = entry.table("tracks"), entry.calibration(), list(open_clip(path).decode())
+    late = tracks[(tracks["t_s"] > FRAME_S) & tracks["shot_id"].notna()]
+    numbers = dict(zip(late["t_s"].round(5), late["frame"].astype(int), strict=True))
+    film = ShotFilm({}, pd.DataFrame(), {}, calibration, path, "")
+    drawn = [(numbers[t_s], frame) for frame in film.frames(FRAME_S) if (t_s := round(frame.t_s, 5)) in numbers]
+    assert len(drawn) == len(numbers) > 60
+    assert all(np.array_equal(frame.luma, clip[number].luma) for number, frame in drawn)
+    store = PictureStore()
+    try:
+        shot = store.of(path, FRAME_S, late["t_s"].max(), calibration.clock)
+        for t_s, number in list(numbers.items())[::20]:
+            assert shot.jpeg(t_s) == encode(small(clip[number]))
+    finally:
+        store.close()
 
 
 def test_nothing_is_measured_of_a_clip_that_was_brought_to_another_rate(tmp_path):
