@@ -21,7 +21,7 @@ from calibration.store import Calibration, write_calibrations
 from pipeline.ball_pictures import PictureKeeper
 from pipeline.camera_watch import CameraWatch
 from pipeline.clock_jumps import find_clock_jumps
-from pipeline.corrections import Correction, corrected
+from pipeline.corrections import Correction, corrected, correction_of
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.executor import report
 from pipeline.frames import Clip, Frame, Plane, luma_of, open_clip
@@ -61,16 +61,18 @@ class ClipTask:
     weight: float = 0.0  # of the whole run's work, for its progress
     tables: bool = False  # the tables themselves are wanted, not only what the clip says of cloth and balls
     sha256: str = ""  # of the clip's content where that is known; a clip looked at before need not be there then
-    correction: Correction | None = None  # of its corners by hand
+    corrections: Mapping[str, Correction] = field(default_factory=dict)  # of all clips' corners by hand
 
     def of_recording(self, sha256: str) -> ClipTask:
         """With the clip's content known, and with its corrected corners if they are of this recording."""
-        return replace(self, sha256=sha256, settings=corrected(self.settings, self.correction, sha256))
+        correction = correction_of(self.corrections, self.clip.name, sha256)
+        return replace(self, sha256=sha256, settings=corrected(self.settings, correction, sha256))
 
     @property
     def remarks(self) -> tuple[str, ...]:
         """What to say where its corrected corners are not used."""
-        if self.correction is None or self.correction.is_of(self.sha256):
+        correction = correction_of(self.corrections, self.clip.name, self.sha256)
+        if correction is None or correction.is_of(self.sha256):
             return ()
         return ("its corners were corrected for another recording of this name, and are not used; look at the "
                 "calibration in `reboundry review`",)

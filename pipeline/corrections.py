@@ -1,6 +1,7 @@
 """Corners that a person put right on the review page, by clip: kept beside the results, used by every later run.
 
-They win over session.toml's corners_px and over what is found in the picture.
+They win over session.toml's corners_px and over what is found in the picture. They are their recording's, whatever it
+is called by now.
 """
 
 from __future__ import annotations
@@ -51,19 +52,38 @@ def read_corrections(out: Path) -> dict[str, Correction]:
 def keep_corrections(out: Path, corners: Corners | None, clips: Mapping[str, str]) -> None:
     """Set the corners of some clips, or with None take their correction back.
 
+    What another recording had of one of the names is kept by its SHA-256: it may have another name now.
+
     clips : SHA-256 by name, empty where it isn't known
     """
-    kept = read_corrections(out)
-    for clip, sha256 in clips.items():
-        if corners is None:
-            kept.pop(same_letters(clip), None)
-        else:
-            kept[same_letters(clip)] = Correction(check_corners(corners), sha256)
+    new = {same_letters(clip): sha256 for clip, sha256 in clips.items()}
+    recordings = {sha256 for sha256 in new.values() if sha256}  # under other names as well
+    kept = {}
+    for clip, one in read_corrections(out).items():
+        if one.recording in recordings:
+            continue
+        if clip not in new:
+            kept[clip] = one
+        elif one.recording and new[clip]:
+            kept[one.recording] = one
+    if corners is not None:
+        kept |= {clip: Correction(check_corners(corners), sha256) for clip, sha256 in new.items()}
     write_json(out / CORRECTIONS_FILE, {
         "about": "corners put right by hand, px, in the order head-right, foot-right, foot-left, head-left",
         "corners_px": {clip: [list(point) for point in one.corners] for clip, one in sorted(kept.items())},
         "recordings": {clip: one.recording for clip, one in sorted(kept.items()) if one.recording},
     })
+
+
+def correction_of(kept: Mapping[str, Correction], clip: str, sha256: str) -> Correction | None:
+    """That of a recording, under its clip's name or another; else that under the clip's name, if it `is_of` it or not.
+
+    kept : as `read_corrections` returns it; sha256 : empty where it isn't known
+    """
+    own = kept.get(same_letters(clip))
+    if not sha256 or (own is not None and own.recording == sha256):
+        return own
+    return next((one for _, one in sorted(kept.items()) if one.recording == sha256), own)
 
 
 def corrected(settings: SessionSettings, correction: Correction | None, sha256: str) -> SessionSettings:

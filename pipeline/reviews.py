@@ -1,17 +1,18 @@
 """People's decisions and the shots they are about.
 
 A decision belongs to a shot by its clip and its strike's time, so it survives measuring again even when the shots of a
-clip are numbered anew.
+clip are numbered anew. It goes with its recording, so it survives a new name of the clip as well.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 
-from pipeline.review_file import REVIEWS_FILE, Review, ReviewFile, read_reviews
+from pipeline.review_file import HASH_LETTERS, REVIEWS_FILE, Review, ReviewFile, read_reviews
 from shared.names import same_letters
 
 SAME_STRIKE_S = 0.5  # two strikes nearer than this are one
@@ -48,13 +49,22 @@ def of_shot(reviews: Iterable[Review], clip: str, start_s: float) -> list[Review
 def of_recordings(reviews: Iterable[Review], recordings: Mapping[str, str]) -> tuple[list[Review], list[Review]]:
     """Those about the recordings that were measured, and those about another clip that had the same name before.
 
+    Those about a recording that was measured under another name come with that name. Of several copies, one of which
+    still has the name, it is that one's.
+
     recordings : SHA-256 by clip, as `pipeline.recordings.recordings_of`; what isn't known there is taken on trust
     """
+    names = {sha256[:HASH_LETTERS]: clip for clip, sha256 in sorted(recordings.items(), reverse=True) if sha256}
     mine: list[Review] = []
     others: list[Review] = []
     for review in reviews:
         now = recordings.get(same_letters(review.clip), "")
-        (mine if not now or not review.recording or now.startswith(review.recording) else others).append(review)
+        if not review.recording or now.startswith(review.recording):
+            mine.append(review)
+        elif renamed := names.get(review.recording[:HASH_LETTERS]):
+            mine.append(replace(review, clip=renamed))
+        else:
+            (others if now else mine).append(review)
     return mine, others
 
 

@@ -38,7 +38,6 @@ from pipeline.targets import MATCHED, Targets, declared_targets, matched_targets
 from pipeline.work import Entry, Work, measures_key
 from shared.columns import CONTACTS
 from shared.errors import SettingsError, disk_words
-from shared.names import same_letters
 
 _HERE = (InProcess, lone_clip.LoneClip, ProcessPool)  # and not on other machines
 _WRITE_EVERY_S = 15.0  # while clips are still being measured
@@ -317,9 +316,8 @@ class _Run:
         if matched.get("patterns") == self._patterns_key:
             found: Targets = {int(shot): target for shot, target in matched["targets"].items()}
             targets = found | targets
-        correction = read_corrections(self.out).get(same_letters(clip.name))
-        return ClipTask(clip=clip, entry=self.work.entry(clip), settings=self.session.settings, correction=correction,
-                        targets=targets, again=self.options.again)
+        return ClipTask(clip=clip, entry=self.work.entry(clip), settings=self.session.settings, targets=targets,
+                        corrections=read_corrections(self.out), again=self.options.again)
 
     def _unused_classes(self) -> list[str]:
         """A line for each speed of a class that is none of this session's."""

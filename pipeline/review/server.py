@@ -11,7 +11,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from pipeline.corrections import Corners, Correction, check_corners, corrected, keep_corrections, read_corrections
+from pipeline.corrections import (
+    Corners,
+    Correction,
+    check_corners,
+    corrected,
+    correction_of,
+    keep_corrections,
+    read_corrections,
+)
 from pipeline.frames import Plane, open_clip
 from pipeline.measured_session import MeasuredSession
 from pipeline.review.blind import veil
@@ -23,7 +31,6 @@ from pipeline.review.remeasure import Remeasuring
 from pipeline.review.shot_view import picture_view, taken_s, text, to_px
 from pipeline.review_file import ACTIONS, REVIEWS_FILE
 from shared.errors import ReboundryError, SettingsError
-from shared.names import same_letters
 from shared.settings import CameraSettings
 
 if TYPE_CHECKING:
@@ -225,8 +232,9 @@ class ReviewServer:
 
     def _corners(self, request: Request, _: dict[str, Any]) -> dict[str, Any]:
         clip, path = self._clip(request.path_params["clip"])
-        by_hand = read_corrections(self.out).get(same_letters(clip))
-        if by_hand is not None and by_hand.is_of(self.desk.hashes.of(path)):
+        sha256 = self.desk.hashes.of(path)
+        by_hand = correction_of(read_corrections(self.out), clip, sha256)
+        if by_hand is not None and by_hand.is_of(sha256):
             return {**self._look(path, by_hand.corners), "given": by_hand.corners, "source": "hand"}
         return {**self._before_correction(path), "outdated": by_hand is not None}
 

@@ -88,6 +88,22 @@ def test_another_recording_of_the_same_name_does_not_inherit_decisions(tmp_path)
     assert review_problems(shots(), read_review_file(tmp_path), {"a.mp4": "a" * 64}, clips=["a.mp4"]) == []
 
 
+def test_decisions_follow_their_recording_to_another_name(tmp_path):
+    append_reviews(tmp_path, replace(review("reject"), recording="a" * 64),
+                   replace(review("accept", clip="new.mp4"), recording="b" * 64))  # now another clip's name
+    renamed = {"new.mp4": "a" * 64, "other.mp4": "c" * 64}
+    append_reviews(tmp_path, replace(review("accept", clip="new.mp4", reviewer="sam"), recording="a" * 64),
+                   replace(review("undo", clip="new.mp4"), recording="a" * 64))
+    measured = shots().assign(clip="new.mp4")
+    found = apply_reviews(measured, tmp_path, renamed)
+    assert found[["review", "reviewer"]].fillna("").to_numpy().tolist() == [["accept", "sam"], ["", ""]]
+    (replaced,) = review_problems(measured, read_review_file(tmp_path), renamed, clips=["new.mp4"])
+    assert "1 decision is about another recording of the same name (the first: kim's on new.mp4)" in replaced
+    append_reviews(tmp_path, replace(review("reject", start=5.0), recording="a" * 64))
+    lost, _ = review_problems(measured, read_review_file(tmp_path), renamed, clips=["new.mp4"])
+    assert "1 decision belongs to no shot as measured now (the first: kim's on new.mp4 at 5.00 s)" in lost
+
+
 def test_a_line_torn_by_a_kill_is_skipped_and_the_next_one_is_whole(tmp_path):
     append_reviews(tmp_path, review("accept"))
     with (tmp_path / "reviews.csv").open("a") as file:
