@@ -182,8 +182,8 @@ def _session(folder: Path, clips: list[Path], problems: list[str], remarks: list
         settings=settings,
         takes=takes,
         problems=(*problems, *(line for _, line in twice), *takes.problems),
-        remarks=(*remarks, *(line for _, line in hidden), *_without_row(unique, takes), *settings.remarks,
-                 *_dry(takes, settings)),
+        remarks=(*remarks, *(line for _, line in hidden), *_without_row(unique, takes),
+                 *takes.remarks, *settings.remarks, *_dry(takes, settings)),
         left_out=(*twice, *hidden),
     )
 

@@ -257,7 +257,7 @@ def _fields(where: list[str]) -> list[str]:
     return list((_model(where[0]) if where else _Session).model_fields)
 
 
-def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known word that is most like ``word``, or None if none is."""
-    close = difflib.get_close_matches(word.lower(), list(known), n=1, cutoff=0.6)
+def nearest(word: str, known: Iterable[str], *, alike: float = 0.6) -> str | None:
+    """The known word that is most like ``word``, or None if none is as much as ``alike`` (1: the same)."""
+    close = difflib.get_close_matches(word.lower(), list(known), n=1, cutoff=alike)
     return close[0] if close else None

@@ -6,7 +6,7 @@ import csv
 import io
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path, PurePath
@@ -21,6 +21,7 @@ from shared.session_file import nearest
 TAKES_FILE = "takes.csv"
 
 CLIMATE = ("temperature_c", "humidity_pct")  # numbers by their meaning: what is worked out from them needs them so
+_MISSPELT = 0.82  # of two names' letters: patern and pattern, not oil and player
 DRY_PCT = 2.0  # no room people play in is as dry as this: more likely a share between 0 and 1
 
 Value = str | float
@@ -41,11 +42,15 @@ class Take:
 
 @dataclass(frozen=True)
 class TakeSheet:
-    """All rows that can be used, the condition columns in their order, and a line for each row that can't."""
+    """All rows that can be used, the condition columns in their order, and a line for each row that can't.
+
+    ``remarks``: what else there is to say.
+    """
 
     takes: tuple[Take, ...] = ()
     condition_names: tuple[str, ...] = ()
     problems: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
     doubtful_clips: frozenset[str] = field(default_factory=frozenset)  # rows contradict each other: left blank
     unnamed_clips: frozenset[str] = field(default_factory=frozenset)  # no row names them; none without a sheet
 
@@ -132,7 +137,11 @@ def read_takes(path: Path, clips: Sequence[str]) -> TakeSheet:
             continue
         takes.append(take)
     kept = tuple(take for take in takes if take.clip not in doubtful)
-    return TakeSheet(kept, tuple(wanted), tuple(problems), frozenset(doubtful), frozenset(clips) - named)
+    return TakeSheet(
+        takes=kept, condition_names=tuple(wanted), problems=tuple(problems),
+        remarks=tuple(_misspelt(path, names, wanted)), doubtful_clips=frozenset(doubtful),
+        unnamed_clips=frozenset(clips) - named,
+    )
 
 
 def _cells(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
@@ -195,6 +204,14 @@ def _check_header(path: Path, header: list[str], names: list[str]) -> None:
             continue
         if name not in ("clip", "shot") and is_written_by_us(name):
             raise SettingsError(f"{path}: the column {name!r} is one the program writes itself; rename it.")
+
+
+def _misspelt(path: Path, names: list[str], conditions: list[str]) -> Iterator[str]:
+    """A line for each condition that may be one of our columns, where the sheet lacks that one."""
+    missing = [name for name in ("shot", *DECLARED) if name not in names]
+    for name in conditions:
+        if near := nearest(name, missing, alike=_MISSPELT):
+            yield f"{path.name}: column {name!r} is taken as a condition; is it {near!r}?"
 
 
 def _column_values(name: str, cells: list[str]) -> list[Value | None]:

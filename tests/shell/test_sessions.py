@@ -123,6 +123,14 @@ def test_clips_without_a_row_are_named_and_no_problem(tmp_path):
     assert find_sessions([tmp_path / "a.mp4"])[0].remarks == ()
 
 
+def test_what_the_take_sheet_remarks_is_the_sessions_to_say(tmp_path):
+    lay(tmp_path, "a.mp4")
+    (tmp_path / "takes.csv").write_text("clip,patern\na.mp4,long\n")
+    (session,) = find_sessions([tmp_path])
+    assert session.remarks == ("takes.csv: column 'patern' is taken as a condition; is it 'pattern'?",)
+    assert session.problems == ()
+
+
 def test_a_humidity_given_as_a_share_is_remarked(tmp_path):
     lay(tmp_path, "a.mp4", "b.mp4", "c.mp4")
     (tmp_path / "takes.csv").write_text("clip,humidity_pct\na.mp4,45\nb.mp4,0.45\nc.mp4,0.45\n")

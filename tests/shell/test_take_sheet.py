@@ -65,6 +65,25 @@ def test_our_columns_are_known_in_any_spelling(tmp_path):
     assert takes.condition_names == ("Cloth",)
 
 
+@pytest.mark.parametrize(("written", "ours"), [
+    ("patern", "pattern"), ("Taget", "target"), ("palyer", "player"), ("speedclass", "speed_class"), ("shots", "shot"),
+])
+def test_a_column_nearly_called_as_one_of_ours_is_asked_about(tmp_path, written, ours):
+    takes = read_takes(sheet(tmp_path, f"clip,{written}\na_01.mp4,1\n"), CLIPS)
+    assert takes.remarks == (f"takes.csv: column '{written}' is taken as a condition; is it '{ours}'?",)
+    assert (takes.condition_names, takes.problems) == ((written,), ())
+    takes = read_takes(sheet(tmp_path, f"clip,{written},{ours}\na_01.mp4,1,1\n"), CLIPS)
+    assert takes.remarks == ()  # ours is there
+
+
+def test_ordinary_conditions_raise_no_question(tmp_path):
+    names = ("cloth,balls,cushions,chalk,humidity,temperature,humidity_pct,temperature_c,oil,lamp,tip,rubber,time,date,"
+             "room,heating,cue,player_age,hand,speed,spin,target_distance,plate,start,place,shaft,age_h,nap,light")
+    takes = read_takes(sheet(tmp_path, f"clip,{names}\na_01.mp4,1\n"), CLIPS)
+    assert (takes.remarks, takes.problems) == ((), ())
+    assert takes.condition_names == tuple(names.split(","))
+
+
 @pytest.mark.parametrize("name", [
     "restitution", "Restitution", "VERDICT", "rail_sight_u", "Dew_Point_C", "Table", "ball_diameter_mm", "stratum",
     "tip_u", "level of play", "speed_kept_2", "vapour_pressure_hpa",
