@@ -21,10 +21,10 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from pipeline.consequence import throw_deg
 from pipeline.tolerances import wanted_roll
+from pipeline.unread import PATTERN_FOLDER
 from shared.equipment import POCKETS, Cushion, Table, pocket_name
 from shared.errors import SettingsError
 
-PATTERN_FOLDER = "patterns"
 PLACING_TOLERANCE_MM = 60.0  # about a ball: people put balls back to a few millimetres, a pattern's file is rounder
 LINE_TOLERANCE_DEG = 8.0
 DEFAULT_SPEED_MPS = 2.2  # where a pattern does not say: only for the throw of its cut

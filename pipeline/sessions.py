@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline.unread import unread_settings
 from shared.errors import SettingsError
 from shared.names import same_letters
 from shared.session_file import SESSION_FILE, read_session
@@ -182,7 +183,7 @@ def _session(folder: Path, clips: list[Path], problems: list[str], remarks: list
         settings=settings,
         takes=takes,
         problems=(*problems, *(line for _, line in twice), *takes.problems),
-        remarks=(*remarks, *(line for _, line in hidden), *_without_row(unique, takes),
+        remarks=(*remarks, *unread_settings(folder), *(line for _, line in hidden), *_without_row(unique, takes),
                  *takes.remarks, *settings.remarks, *_dry(takes, settings)),
         left_out=(*twice, *hidden),
     )
