@@ -322,6 +322,7 @@ class _Run:
     def _unused_classes(self) -> list[str]:
         """A line for each speed of a class that is none of this session's."""
         classes = [take.declared.get("speed_class", "") for take in self.session.takes.takes]
+        classes.append(str(self.session.settings.conditions.get("speed_class", "")))
         classes += [pattern.speed_class for pattern in self._patterns.values()]
         return without_shots(self.session.settings.tolerances, classes)
 

@@ -39,7 +39,7 @@ def class_speeds(given: Mapping[str, float | str]) -> dict[str, float]:
 def without_shots(given: Mapping[str, float | str], classes: Iterable[str]) -> list[str]:
     """A line for each class of `[tolerances]` that no shot and no pattern has.
 
-    classes : the classes as declared, in takes.csv and in patterns
+    classes : the classes as declared, in takes.csv, session.toml and in patterns
     """
     known = {same_class(word): word.strip() for word in classes if word.strip()}
     lines = []

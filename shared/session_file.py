@@ -12,11 +12,11 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from shared.columns import declared_name, is_written_by_us
+from shared.columns import DECLARED, declared_name, is_written_by_us
 from shared.corners import check_corners_px
 from shared.equipment import POCKETS, STANDARDS, Table, pocket_name, standard_of_sizes, standard_table
 from shared.errors import SettingsError
-from shared.numbers import MOST_DIGITS
+from shared.numbers import MOST_DIGITS, number_text
 from shared.settings import CameraSettings, FrictionSettings, SessionSettings
 
 SESSION_FILE = "session.toml"
@@ -200,7 +200,7 @@ def _condition(path: Path, key: str, value: Any) -> str | float:
     if isinstance(value, int) and len(str(abs(value))) > MOST_DIGITS:
         return str(value)  # a name: as a number it would be another one
     if isinstance(value, (int, float)):
-        return float(value)
+        return number_text(value) if key in DECLARED else float(value)  # player 3, as a cell of takes.csv has it
     if isinstance(value, (dt.date, dt.time)):
         return value.isoformat()
     if isinstance(value, str):

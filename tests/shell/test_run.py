@@ -170,6 +170,17 @@ def test_the_speed_of_a_class_that_no_shot_has_is_a_remark(folder, stages):
     assert result.problems == ()
 
 
+def test_what_is_declared_of_the_whole_session_is_that_of_each_row(folder, stages):
+    """A number as a cell of takes.csv has it; and a class of it has shots."""
+    (folder / "session.toml").write_text('[conditions]\nplayer = 3\nspeed_class = "medium"\nballs = 3\n'
+                                         "[tolerances]\nspeed_medium_mps = 2.2\n")
+    (folder / "takes.csv").write_text("clip,player\nc1.mp4,3\nc2.mp4,\nc10.mp4,\n")
+    lines = Lines()
+    shots = run(folder, lines).shots
+    assert [line for line in lines.lines if "class" in line] == []
+    assert (set(shots["player"]), set(shots["speed_class"]), set(shots["balls"])) == ({"3"}, {"medium"}, {3})
+
+
 def test_another_table_is_decoded_again(folder, stages):
     run(folder)
     stages.looked.clear()

@@ -62,6 +62,13 @@ def test_what_is_declared_wins_over_the_file_of_the_pattern(folder, sheet, expec
     assert declared_targets(session, "a.mp4", read_patterns(folder)) == expected
 
 
+def test_a_pattern_whose_name_is_a_number_is_found(folder):
+    (folder / "patterns" / EXAMPLE.name).write_text(EXAMPLE.read_text().replace('name = "cross-corner"', 'name = "12"'))
+    (folder / "session.toml").write_text("[conditions]\npattern = 12\n")
+    (session,) = find_sessions([folder])
+    assert declared_targets(session, "a.mp4", read_patterns(folder)) == {None: "foot-right"}
+
+
 def test_a_clip_declared_twice_differently_has_no_target_not_even_the_session_s(folder):
     (folder / "session.toml").write_text('[conditions]\ntarget = "foot-left"\n')
     shutil.copy(folder / "a.mp4", folder / "b.mp4")
