@@ -40,7 +40,7 @@ _POOLED_MEANING = {
     "settings_sha256": ("string", "", "SHA-256 of the session's session.toml; empty: there is none"),
     "calibration_sha256": ("string", "", "SHA-256 of its calibration.json"),
     "content_sha256": ("string", "", "SHA-256 over the files that were pooled"),
-    "source": ("string", "", "where its results lay, from the dataset's folder"),
+    "source": ("string", "", "where its results lay, from the dataset's folder; empty: another session lies there now"),
     "shot_key": ("string", "", "session/shot_id: unique in the dataset"),
     "table": ("string", "", "name of the table's standard"),
     "table_length_mm": ("number", "mm", "nose to nose"),
@@ -72,8 +72,9 @@ class PoolReport:
 def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
     """Add measured sessions to the dataset ``out`` (made if it isn't there).
 
-    A session that can't be read is named in ``failed``; the others are pooled. Raises SettingsError where ``out`` holds
-    something else, or none of the sessions can be read.
+    A session whose folder and one of whose clips are those of a session in it takes that one's place. A session that
+    can't be read is named in ``failed``; the others are pooled. Raises SettingsError where ``out`` holds something
+    else, or none of the sessions can be read.
     """
     manifest = _read_manifest(out)
     known: dict[str, dict[str, Any]] = manifest["sessions"]
@@ -82,7 +83,6 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
     added: list[str] = []
     unchanged: list[str] = []
     fresh: dict[str, SessionTables] = {}
-    by_source = {entry["source"]: name for name, entry in known.items()}
     for path in _expand(paths, lines):
         try:
             session = read_session_tables(path)
@@ -90,9 +90,14 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
             failed.append(str(problem))
             continue
         source = os.path.relpath(session.place.resolve(), out.resolve())
-        name = by_source.get(source) or _name_for(session, known)
+        before = next((name for name, entry in known.items() if entry["source"] == source), "")
+        if before and not _shares_clips(session, known[before]):
+            lines.append(_replaced(path, before))
+            known[before] = {**known[before], "source": ""}  # what lies there now is none of it
+            before = ""
+        name = before or _name_for(session, known)
         digest = session.origin["content_sha256"]
-        session = _renamed(session, name)
+        session = _renamed(session, name, known)
         if session.behind:  # also of a session that was pooled so before
             lines.append(f"{name}: {session.behind}")
         if name in known and known[name]["content_sha256"] == digest and known[name]["source"] == source:
@@ -103,7 +108,6 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
         lines += session.notes
         fresh[name] = session
         known[name] = {**session.origin, "session": name, "source": source}
-        by_source[source] = name
         added.append(name)
     if not fresh and not unchanged:
         raise SettingsError(f"no session could be pooled. {' '.join(failed)}".strip())
@@ -221,10 +225,23 @@ def _name_for(session: SessionTables, known: dict[str, dict[str, Any]]) -> str:
     return f"{session.name}-{session.origin['content_sha256'][:6]}"
 
 
-def _renamed(session: SessionTables, name: str) -> SessionTables:
+def _shares_clips(session: SessionTables, entry: dict[str, Any]) -> bool:
+    """Whether what lies in a session's folder may be that session, measured anew; also where its clips aren't known."""
+    now, then = ({clip["sha256"] for clip in origin.get("clips", [])} for origin in (session.origin, entry))
+    return not now or not then or not now.isdisjoint(then)
+
+
+def _replaced(path: Path, before: str) -> str:
+    return (f"{path}: holds none of the clips that were pooled from there as {before}; both are kept. If these replace "
+            "them, pool into a new folder.")
+
+
+def _renamed(session: SessionTables, name: str, known: dict[str, dict[str, Any]]) -> SessionTables:
     if name == session.name:
         return session
     line = f"{session.name}: another session has this name; pooled as {name}."
+    if name in known:
+        line = f"{session.name}: was pooled as {name} before and keeps that name."
     return SessionTables(
         name,
         session.place,
@@ -251,8 +268,8 @@ def _read_thinned(out: Path, known: dict[str, dict[str, Any]], fresh: dict[str, 
         if name in fresh or not _thinned(entry):
             continue
         place = out.resolve() / entry["source"]
-        if (place / "shots.csv").is_file() and content_hash(place) == entry["content_sha256"]:
-            fresh[name] = _renamed(read_session_tables(place), name)
+        if entry["source"] and (place / "shots.csv").is_file() and content_hash(place) == entry["content_sha256"]:
+            fresh[name] = _renamed(read_session_tables(place), name, known)
         else:
             missing = entry["shots"] - entry["pooled_shots"]
             lines.append(

@@ -16,7 +16,8 @@ def pool(
     out: Annotated[Path, typer.Option(help="The dataset: a new folder, or one pooled before.")] = Path("dataset"),
     as_json: Annotated[bool, typer.Option("--json", help="Print what was pooled as JSON.")] = False,
 ) -> None:
-    """Join measured sessions into one dataset; again with more sessions adds to it.
+    """Join measured sessions into one dataset; again with more sessions adds to it, and a session that was measured
+    again replaces its own shots alone.
 
     Example: `reboundry pool evening-1 evening-2 --out dataset`
     """

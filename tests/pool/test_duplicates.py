@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from fixtures.simulated_sessions import Truth, simulate_session, write_session
-from pipeline.pool import pool_sessions
+from pipeline.pool import changed_sessions, pool_sessions
 from shared.files import tool_version
 
 
@@ -119,3 +119,29 @@ def test_shots_that_were_numbered_anew_are_not_counted_twice(tmp_path):
     a, b = _measured(tmp_path / "A", found), _measured(tmp_path / "B", anew, at=1_700_000_100)
     report = pool_sessions([a, b], tmp_path / "d")
     assert _in_each(report) == {"A": 0, "B": 6}
+
+
+def test_another_session_in_the_same_folder_replaces_nothing(tmp_path):
+    """As on a card that is copied to evening/ each time."""
+    place, out = tmp_path / "evening", tmp_path / "d"
+    a, b = _shots("c1", 1, of_session="A"), _shots("c2", 2, of_session="B")
+    home = shutil.copytree(_measured(place, a), tmp_path / "home")
+    pool_sessions([place], out)
+    report = pool_sessions([_measured(place, b)], out)
+    assert _in_each(report) == {"A": 6, "B": 6}
+    (line,) = report.lines
+    assert line.startswith(f"{place}: holds none of the clips that were pooled from there as A; both are kept.")
+    again = pool_sessions([place], out)
+    assert (again.lines, again.unchanged, _in_each(again)) == ((), ("B",), {"A": 6, "B": 6})
+    assert changed_sessions(out) == []
+    assert pool_sessions([home], out).lines == ()
+    assert dict(pd.read_csv(out / "sessions.csv").set_index("session")["source"]) == {
+        "A": "../home/measured", "B": "../evening/measured"}
+
+
+def test_a_session_measured_again_under_another_name_keeps_its_first_one(tmp_path):
+    """Its folder was given another name, and its clips are the same."""
+    pool_sessions([_measured(tmp_path / "A", _shots("c1", 1, of_session="A"))], tmp_path / "d")
+    report = pool_sessions([_measured(tmp_path / "A", _shots("c1", 2, of_session="Monday"))], tmp_path / "d")
+    assert _in_each(report) == {"A": 6}
+    assert report.lines == ("Monday: was pooled as A before and keeps that name.",)

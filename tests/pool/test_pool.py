@@ -101,7 +101,9 @@ def test_pooling_again_redoes_only_what_changed(three, tmp_path):
     assert first.added == ("evening-1", "evening-2")
     old = out / "shots" / "session=evening-1" / "shots.parquet"
     before = old.stat().st_mtime_ns
+    log = (three[1] / "measured" / "log.jsonl").read_bytes()
     _session(three[1].parent, "evening-2", seed=9, cloth="new", temperature_c=30.0, humidity_pct=70.0)
+    (three[1] / "measured" / "log.jsonl").write_bytes(log)  # the same clips, measured again
     report = pool_sessions(three, out)
     assert (report.added, report.unchanged) == (("evening-2", "evening-3"), ("evening-1",))
     assert old.stat().st_mtime_ns == before
