@@ -145,3 +145,20 @@ def test_a_session_measured_again_under_another_name_keeps_its_first_one(tmp_pat
     report = pool_sessions([_measured(tmp_path / "A", _shots("c1", 2, of_session="Monday"))], tmp_path / "d")
     assert _in_each(report) == {"A": 6}
     assert report.lines == ("Monday: was pooled as A before and keeps that name.",)
+
+
+@pytest.mark.parametrize(("kept", "lost", "said"), [
+    ({"cloth": "new"}, {"cloth": "worn"}, "cloth: new / worn"),
+    ({"chalk": 3.0}, {"chalk": 3.0}, ""),
+    ({"target": "foot-right"}, {}, "target: foot-right / blank"),
+    ({"pattern": "x", "player": "P", "a": 1.5, "b": 2.0}, {"pattern": "y", "player": "Q", "a": 2.0, "b": 1.0},
+     "pattern: x / y; player: P / Q; a: 1.5 / 2; and 1 more"),
+])
+def test_a_shot_declared_in_two_ways_is_said_with_what_differs(tmp_path, kept, lost, said):
+    shots = _shots("c1", 1).assign(pattern="p", target=pd.Series(pd.NA, dtype="string"))
+    places = [_measured(tmp_path / name, shots.assign(session=name, **told))
+              for name, told in (("E", kept), ("F", lost))]
+    (line,) = pool_sessions(places, tmp_path / "d").lines
+    differently = (f" They were declared differently ({said}); put it right in one of the two, then measure that one "
+                   "again.") if said else ""
+    assert line == f"F: 6 shot(s) are in E, too, and are not counted twice; those of E are kept.{differently}"
