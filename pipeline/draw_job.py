@@ -20,17 +20,19 @@ class DrawTask:
     settings: SessionSettings
 
 
+def shows_last(entry: Entry) -> bool:
+    """True where a clip's pictures, those that are there, show what was measured last."""
+    return entry.record("pictures").get("key") == entry.record("tables").get("key")
+
+
 def is_drawn(task: DrawTask) -> bool:
-    """True where the pictures show what was measured last."""
-    done = task.entry.record("pictures")
-    shots = done.get("files", [])
-    return done.get("key") == task.entry.record("tables").get("key") and all(
-        (task.folder / name).is_file() for name in shots
-    )
+    """True where all pictures are there and show what was measured last."""
+    shots = task.entry.record("pictures").get("files", [])
+    return shows_last(task.entry) and all((task.folder / name).is_file() for name in shots)
 
 
 def remove_old(folder: Path, clips: Iterable[str], shots: Iterable[str]) -> None:
-    """Remove from ``folder`` the pictures of shots that are no more: named as one of ``clips``, not in ``shots``.
+    """Remove from ``folder`` the pictures that no longer hold: named as a shot of ``clips``, but not in ``shots``.
 
     Whatever else lies there stays, and a file that can't be removed.
     """

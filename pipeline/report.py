@@ -13,11 +13,13 @@ import pandas as pd
 from calibration.store import Calibration
 from pipeline.agreement import agreements
 from pipeline.condition_words import condition_words, heading, value_words
+from pipeline.draw_job import shows_last
 from pipeline.measured_session import MeasuredSession, read_measured
 from pipeline.recordings import recordings_of
 from pipeline.report_style import STYLE
 from pipeline.review_file import read_reviews
 from pipeline.reviews import of_recordings, on_shots, standing
+from pipeline.work import Work
 from shared.columns import DECLARED, SHOTS
 from shared.files import tool_version, write_text
 from shared.uncertain import with_u
@@ -161,7 +163,7 @@ def _shot(session: MeasuredSession, row: dict[str, Any]) -> str:
     about = ", ".join([_text(row["kind"]) or "no bank or kick", *declared])
     reasons = "".join(f"<li>{escape(reason)}</li>" for reason in _split(row["reasons"]))
     notes = "".join(f"<li>{escape(note)}</li>" for note in _split(row["notes"]))
-    picture = _picture(session.out / "pictures" / f"{Path(name).name}.png", name)
+    picture = _picture(session.out, _text(row["clip"]), name)
     outcome = ", ".join(part for part in (_text(row["outcome"]), _text(row["pocket"])) if part)
     return "\n".join([
         f'<section class=shot id="{escape(name)}">',
@@ -195,9 +197,10 @@ def _plain_name(name: str, unit: str) -> str:
     return name.removesuffix(ending).replace("_", " ")
 
 
-def _picture(path: Path, name: str) -> str:
-    """The shot's diagram inside the page."""
-    if not path.is_file():
+def _picture(out: Path, clip: str, name: str) -> str:
+    """The shot's diagram inside the page; not one of an earlier measuring that could not be removed."""
+    path, entry = out / "pictures" / f"{Path(name).name}.png", Work(out / ".work").entry(Path(clip))
+    if not path.is_file() or not shows_last(entry):
         return "<p class=quiet>No diagram was drawn of this shot.</p>"
     data = base64.b64encode(path.read_bytes()).decode()
     return f'<img src="data:image/png;base64,{data}" alt="Table from above with the paths of shot {escape(name)}">'

@@ -25,7 +25,7 @@ from pipeline.clip_job import (
     unchanged_sha256,
 )
 from pipeline.corrections import read_corrections
-from pipeline.draw_job import DrawTask, draw_clip, is_drawn, remove_old
+from pipeline.draw_job import DrawTask, draw_clip, is_drawn, remove_old, shows_last
 from pipeline.executor import Executor, InProcess, Lost, OnReport, ProcessPool, close, local_executor
 from pipeline.knowledge import CueMass
 from pipeline.learning import ClothAndBalls, learnt_from_others, tells_more
@@ -158,7 +158,7 @@ class _Run:
             if self._closes:
                 close(self.executor)
         if not self.stopped:
-            remove_old(self.out / "pictures", self.work.clips, map(str, shots["shot_id"]))
+            remove_old(self.out / "pictures", self.work.clips, self._drawn(shots))
             try:
                 write_page(self.session, self.out)
             except KeyboardInterrupt:
@@ -408,6 +408,11 @@ class _Run:
             written = writer.submit(self._written)
             self._draw(tasks, self.executor)
             return self._told(*written.result())
+
+    def _drawn(self, shots: pd.DataFrame) -> list[str]:
+        """The ids of the shots whose diagrams show what was measured last."""
+        return [str(shot) for clip, shot in zip(shots["clip"], shots["shot_id"], strict=True)
+                if shows_last(self.work.entry(Path(str(clip))))]
 
     def _get_ready_to_draw(self) -> None:
         if self.options.diagrams:

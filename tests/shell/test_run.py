@@ -744,13 +744,30 @@ def test_pictures_of_shots_that_are_no_more_are_removed_and_nothing_else(folder,
     pictures = folder / "measured" / "pictures"
     pictures.mkdir()
     mine = ["c1.png", "notes-01.png", "c2-01.jpg", "c1-mine.png", "c2-1.png"]
-    for name in ("c1-01.png", "c1-02.png", "c2-01.png", "c2-11.png", "c10-01.png", *mine):
+    for name in ("c1-02.png", "c2-01.png", "c2-11.png", *mine):
         (pictures / name).touch()
     (folder / "c2.mp4").unlink()
     write_clip(folder / "c1.mp4", seed=5)
     stages.shots_in["c1.mp4"] = 1
     run(folder)
-    assert {file.name for file in pictures.iterdir()} == {"c1-01.png", "c10-01.png", *mine}
+    assert {file.name for file in pictures.iterdir()} == {*mine}
+
+
+def test_a_diagram_of_an_earlier_measuring_is_neither_kept_nor_shown(folder, stages, monkeypatch):
+    (session,) = find_sessions([folder])
+    pictures, page = folder / "measured" / "pictures", folder / "measured" / "report.html"
+    measure_session(session, options=RunOptions(), executor=InProcess())
+    assert page.read_text().count("data:image/png;base64,") == 3
+    write_clip(folder / "c1.mp4", seed=5)
+    run(folder)
+    assert {file.name for file in pictures.iterdir()} == {"c2-01.png", "c10-01.png"}
+    assert page.read_text().count("data:image/png;base64,") == 2
+    assert page.read_text().count("No diagram was drawn of this shot.") == 1
+    write_clip(folder / "c2.mp4", seed=6)
+    monkeypatch.setattr("pipeline.run.remove_old", lambda *_: None)  # and where it can't be removed, it is not shown
+    run(folder)
+    assert (pictures / "c2-01.png").exists()
+    assert page.read_text().count("data:image/png;base64,") == 1
 
 
 def test_a_first_run_says_that_it_compiles(folder, stages, tmp_path, monkeypatch):
