@@ -13,9 +13,12 @@ import pandas as pd
 
 from calibration.clock import AS_STAMPED, ClipClock
 from calibration.store import Calibration, read_calibrations
+from pipeline.recordings import recordings_of
+from pipeline.review.clip_hashes import ClipHashes
 from pipeline.sessions import VIDEO
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.errors import SettingsError
+from shared.names import same_letters
 
 MEASURED_FOLDER = "measured"
 
@@ -68,6 +71,22 @@ class MeasuredSession:
         """Where a clip lies: in the session's folder or in clips/ below it; None if it isn't there any more."""
         name = Path(clip).name  # never a path from a table
         return next((p for p in (self.folder / name, self.folder / "clips" / name) if p.is_file()), None)
+
+    @cached_property
+    def _recordings(self) -> dict[str, str]:
+        return recordings_of(self.out)
+
+    @cached_property
+    def _hashes(self) -> ClipHashes:
+        return ClipHashes(self.out)
+
+    def is_as_measured(self, path: Path) -> bool:
+        """Whether a clip's file is still the recording that was measured; True where the log tells of none.
+
+        Raises OSError where it can't be read.
+        """
+        measured = self._recordings.get(same_letters(path.name))
+        return measured is None or self._hashes.of(path) == measured
 
 
 def locate(session: Path, out: Path | None = None) -> tuple[Path, Path]:

@@ -15,7 +15,7 @@ from pipeline import render_ink as ink
 from pipeline.frames import Frame, open_clip
 from pipeline.measured_session import MeasuredSession
 from pipeline.render_layout import Layout
-from shared.errors import SettingsError
+from shared.errors import ClipError, SettingsError, disk_words
 
 Array = NDArray[np.float64]
 NORMALS = {"left": (0, -1), "right": (0, 1), "head": (1, 0), "foot": (-1, 0)}  # from a cushion into the table
@@ -74,11 +74,16 @@ class ShotFilm:
 
 
 def film_of(session: MeasuredSession, row: dict[str, Any], *, label: str) -> ShotFilm:
-    """A shot made ready. Raises SettingsError where its clip or calibration is gone."""
+    """A shot made ready. Raises SettingsError where its clip or calibration is gone or the clip is another one now."""
     clip, shot_id = str(row["clip"]), str(row["shot_id"])
     path = session.clip_path(clip)
     if path is None:
         raise SettingsError(f"{clip}: is not in {session.folder} any more; put it back to draw on it.")
+    try:
+        if not session.is_as_measured(path):
+            raise SettingsError(f"{clip}: is not the clip that was measured; measure it again.")
+    except OSError as error:
+        raise ClipError(f"{path}: {disk_words(error)}") from error
     if clip not in session.calibrations:
         raise SettingsError(f"{clip}: has no calibration in {session.out}; measure it again.")
     tracks = session.tracks_of(shot_id)
