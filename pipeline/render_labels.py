@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from pipeline import render_ink as ink
 from pipeline.render_layout import Layout
 from pipeline.render_shot import ShotFilm, bank_directions
+from shared.numbers import to_places
 
 Array = NDArray[np.float64]
 NORMAL_MM = 330.0  # drawn length of the cushion's normal
@@ -74,7 +75,7 @@ def _angles(film: ShotFilm, layout: Layout, size: int) -> list[Label]:
     foot, far = layout.to_px(banked)[0], 0.6 * NORMAL_MM * layout.scale
     wishes = []
     for angle, sign, word in ((float(incoming), -1, "in"), (float(rebound), 1, "out")):
-        words = f"{angle:.1f}° {word}".replace("-", "−")
+        words = f"{to_places(angle, 1)}° {word}"
         half = np.array(ink.box_size(words, size)) / 2
         deep = far + float(np.abs(step) @ half)
         aside = max(0.0, np.tan(np.radians(min(angle, 70)))) * deep + float(np.abs(across) @ half) + 0.5 * size

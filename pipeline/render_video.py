@@ -46,6 +46,10 @@ def write_video(path: Path, pictures: Iterable[NDArray[np.uint8]], *, size: tupl
                 count += 1
             container.mux(stream.encode(None))
         os.replace(part, path)
+    except OSError as error:
+        if error.errno is None or error.filename not in (None, str(part)):  # not the system's, or of the clip drawn on
+            raise
+        raise OSError(error.errno, error.strerror, str(path)) from error  # people don't know the hidden file's name
     finally:
         part.unlink(missing_ok=True)
     return count

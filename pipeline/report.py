@@ -22,6 +22,7 @@ from pipeline.reviews import of_recordings, on_shots, standing
 from pipeline.work import Work
 from shared.columns import DECLARED, SHOTS
 from shared.files import tool_version, write_text
+from shared.numbers import to_places
 from shared.uncertain import with_u
 
 _SHOWN_DECIMALS = {"m/s": 2, "deg": 1, "mm": 0, "1/s": 1, "s": 3}
@@ -236,7 +237,7 @@ def _cell(row: dict[str, Any], name: str) -> str:
     if uncertainty is not None and pd.notna(uncertainty):
         return with_u(float(value), float(uncertainty)).replace("-", "−")
     column = next(c for c in SHOTS.columns if c.name == name)
-    return f"{float(value):.{_SHOWN_DECIMALS.get(column.unit, 2)}f}".replace("-", "−")
+    return to_places(float(value), _SHOWN_DECIMALS.get(column.unit, 2))
 
 
 def _verdict_tag(row: dict[str, Any]) -> str:

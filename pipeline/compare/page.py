@@ -216,7 +216,7 @@ def _number(value: float) -> str:
         return "" if math.isnan(value) else "∞" if value > 0 else "−∞"
     if abs(value) < 0.0001:
         return "0.0000" if value > 0 else "−0.0000"
-    return (f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}").replace("-", "−")
+    return (f"{value:.3g}" if abs(value) < 999.5 else f"{value:.0f}").replace("-", "−")  # never 1e+03
 
 
 def _text(value: object) -> str:

@@ -9,6 +9,7 @@ import pytest
 from fixtures.simulated_sessions import Truth, simulate_session, write_session
 from pipeline.compare.comparison import compare_conditions
 from pipeline.compare.conditions import read_factor
+from pipeline.compare.page import _number
 from pipeline.compare.settings import CompareSettings
 from pipeline.fingerprint import _levels
 from pipeline.pool import pool_sessions, read_pool
@@ -78,3 +79,7 @@ def test_an_infinite_number_is_named():
     shots, _ = evenings(4, held=lambda i: {"temperature_c": (20.0, 21.0, 22.0, np.inf)[i]})
     with pytest.raises(SettingsError, match="temperature_c: a cell holds an infinite number"):
         compare_conditions(shots, settings=CompareSettings(responses=ANGLE, by=("temperature_c",)))
+
+
+def test_no_number_of_the_page_is_a_power_of_ten():
+    assert [_number(value) for value in (999.4, 999.5001, -999.96, 1000.4)] == ["999", "1000", "−1000", "1000"]
