@@ -19,13 +19,16 @@ from pipeline.render_labels import draw_numbers
 from pipeline.render_layout import TALL, WIDE, Layout, layout_for
 from pipeline.render_shot import ShotFilm, draw_paths
 from pipeline.render_video import write_video
+from shared.equipment import Table
 from shared.errors import SettingsError
 from shared.files import write_bytes
+from shared.numbers import to_places
 
 Picture = NDArray[np.uint8]
 Align = Literal["strike", "cushion"]
 Tell = Callable[[int, int], None]  # pictures done, pictures in all
 BEFORE_S, AFTER_S, HOLD_S = 0.5, 0.4, 1.5
+UNSEEN_MM = 2.0  # about a pixel
 COLOURS: dict[str, ink.Colour] = {"cue": ink.WHITE, "object": ink.SERIES[0]}
 
 
@@ -79,10 +82,13 @@ def render_together(
     films: Sequence[ShotFilm], path: Path, *, title: str = "", options: RenderOptions = RenderOptions(),
     tell: Tell | None = None,
 ) -> int:
-    """Several shots laid over one another, aligned at the strike or the first cushion, coloured by label."""
+    """Several shots laid over one another, aligned at the strike or the first cushion, coloured by label.
+
+    ``films`` : one or more; to align at the first cushion each has one. Raises SettingsError where their tables differ
+    """
     from pipeline.render_overlay import overlaid
 
-    films = _aligned(films, options.align)
+    _check_one_table(films)
     layout = layout_for(films[0].calibration.table, options.size, caption_px=options.caption_px, upright=options.tall)
     times = _common_times(films, options)
     pictures = _held(overlaid(films, layout, times, options, title=title), len(times), options, tell)
@@ -92,8 +98,10 @@ def render_together(
 def render_side_by_side(
     films: Sequence[ShotFilm], path: Path, *, options: RenderOptions = RenderOptions(), tell: Tell | None = None
 ) -> int:
-    """Up to four shots beside one another (three below one another when tall), aligned in time."""
-    films = _aligned(films, options.align)
+    """Up to four shots beside one another (three below one another when tall), aligned in time.
+
+    ``films`` : one or more; to align at the first cushion each has one
+    """
     columns, rows = (1, min(3, len(films))) if options.tall else (2, 1 if len(films) <= 2 else 2)
     if len(films) > columns * rows:
         raise SettingsError(f"side by side shows {columns * rows} shots; {len(films)} were chosen. Choose fewer with "
@@ -173,28 +181,28 @@ def _tile(film: ShotFilm, layout: Layout, times: NDArray[np.float64], options: R
 def _caption(picture: Picture, film: ShotFilm, t_s: float, options: RenderOptions) -> None:
     """Label and the main numbers; those of the bank once it has happened."""
     size, (width, height) = options.letters, options.size
-    parts = [_figure(film, "cue_roll_ratio", "roll {:.2f}"), _figure(film, "cut_angle_deg", "cut {:.1f}°")]
+    parts = [_figure(film, "cue_roll_ratio", "roll", places=2, unit=""), _figure(film, "cut_angle_deg", "cut")]
     if film.cushion_s is not None and t_s >= film.cushion_s:
-        parts += [_figure(film, "incoming_angle_deg", "in {:.1f}°"), _figure(film, "rebound_angle_deg", "out {:.1f}°"),
-                  _figure(film, "rebound_settled_angle_deg", "settled {:.1f}°")]
-    shown = [part for part in parts if part]
+        parts += [_figure(film, "incoming_angle_deg", "in"), _figure(film, "rebound_angle_deg", "out"),
+                  _figure(film, "rebound_settled_angle_deg", "settled")]
+    told = [part for part in parts if part]
     top = height - options.caption_px
     if options.tall:
-        lines = [*caption_lines(film.label, size, width), "   ".join(shown[:2]), "   ".join(shown[2:])]
+        lines = [*caption_lines(film.label, size, width), "   ".join(told[:2]), "   ".join(told[2:])]
         step = 1.9 * size if len(lines) < 4 else 1.65 * size
         for i, line in enumerate(line for line in lines if line):
             ink.text(picture, line, (width / 2, top + 80 + step * i), size=_fit(line, size, width), anchor="mm",
                      boxed=False)
     else:
         ink.text(picture, film.label, (40, top + 45), size=_fit(film.label, size, width - 80), boxed=False)
-        line = "   ".join(shown)
+        line = "   ".join(told)
         ink.text(picture, line, (40, top + 45 + 1.4 * size), size=_fit(line, size, width - 80), boxed=False)
 
 
-def _figure(film: ShotFilm, name: str, form: str) -> str:
+def _figure(film: ShotFilm, name: str, word: str, *, places: int = 1, unit: str = "°") -> str:
     value = film.row.get(name)
     number = float("nan") if value is None else float(value)
-    return form.format(number).replace("-", "−") if np.isfinite(number) else ""
+    return f"{word} {to_places(number, places)}{unit}" if np.isfinite(number) else ""
 
 
 def caption_lines(label: str, size: int, width: int) -> list[str]:
@@ -229,13 +237,20 @@ def _common_times(films: Sequence[ShotFilm], options: RenderOptions) -> NDArray[
     return _times(-before - BEFORE_S, after + AFTER_S, options)
 
 
-def _aligned(films: Sequence[ShotFilm], align: Align) -> list[ShotFilm]:
-    if not films:
-        raise SettingsError("no shot to draw is left; choose shots with --shot or take uncounted ones with --all.")
-    usable = [film for film in films if align == "strike" or film.cushion_s is not None]
-    if not usable:
-        raise SettingsError("none of the shots has a first cushion to align at; use --align strike.")
-    return usable
+def _check_one_table(films: Sequence[ShotFilm]) -> None:
+    """Raise SettingsError for shots of which one can't be drawn on the other's table."""
+    first = films[0]
+    for film in films[1:]:
+        if not _same_size(first.calibration.table, film.calibration.table):
+            raise SettingsError(f"{first.row['shot_id']} and {film.row['shot_id']} were played on tables of different "
+                                "sizes; lay only shots of one table over one another, or use --what side-by-side.")
+
+
+def _same_size(one: Table, other: Table) -> bool:
+    """Whether two tables may be one: as long and as wide within their uncertainties (k = 2), or within a pixel."""
+    sides = ((one.length_mm - other.length_mm, one.length_u_mm, other.length_u_mm),
+             (one.width_mm - other.width_mm, one.width_u_mm, other.width_u_mm))
+    return all(abs(apart_mm) <= max(UNSEEN_MM, 2 * np.hypot(u_mm, other_u_mm)) for apart_mm, u_mm, other_u_mm in sides)
 
 
 def _held(pictures: Iterator[Picture], count: int, options: RenderOptions, tell: Tell | None) -> Iterator[Picture]:

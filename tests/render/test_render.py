@@ -2,24 +2,30 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
 import av
 import cv2
 import numpy as np
+import pandas as pd
 import pytest
 
 from pipeline import render_ink as ink
 from pipeline.measured_session import read_measured
-from pipeline.render import RenderOptions, anchor, caption_lines, straightened
+from pipeline.render import RenderOptions, _caption, anchor, caption_lines, render_together, straightened
 from pipeline.render_labels import box_of, labels_on
 from pipeline.render_layout import TALL, WIDE, layout_for
 from pipeline.render_overlay import empty_table
 from pipeline.render_run import labels_of, names_of, render_sessions
 from pipeline.render_shot import film_of
+from pipeline.render_video import write_video
 from shared.equipment import standard_table
 from shared.errors import SettingsError
+from shared.files import file_sha256
+from shared.numbers import to_places
 from tests.review.from_truth import session_from_truth, with_climate
 
 CLIPS = ["eveningA_01", "eveningA_02", "eveningA_04"]
@@ -232,6 +238,100 @@ def test_a_clip_that_is_gone_is_named(tmp_path):
     (gone / "eveningA_01.mp4").unlink()
     with pytest.raises(SettingsError, match=r"eveningA_01\.mp4: is not in"):
         list(render_sessions([gone], what="still"))
+
+
+def test_a_clip_replaced_since_it_was_measured_is_not_drawn_on(tmp_path):
+    evening = session_from_truth(tmp_path / "evening", ["eveningA_01"])
+    clip = evening / "eveningA_01.mp4"
+    log = evening / "measured" / "log.jsonl"
+    log.write_text(json.dumps({"clip": clip.name, "sha256": file_sha256(clip)}) + "\n")
+    found = read_measured(evening)
+    assert film_of(found, found.shot("eveningA_01-01"), label="").clip == clip
+    clip.write_bytes(clip.read_bytes() + b"0")
+    with pytest.raises(SettingsError, match=r"eveningA_01\.mp4: is not the clip that was measured; measure it again"):
+        film_of(found, found.shot("eveningA_01-01"), label="")
+
+
+def test_the_others_are_made_where_one_clip_is_gone(tmp_path, capsys):
+    from pipeline.command_group import app
+
+    evening = session_from_truth(tmp_path / "evening", CLIPS)
+    (evening / "eveningA_02.mp4").unlink()
+    with pytest.raises(SystemExit) as ended:
+        app(["render", str(evening), "--what", "still", "--out", str(tmp_path / "out")])
+    assert ended.value.code == 1
+    made = sorted(path.name for path in (tmp_path / "out").iterdir())
+    assert made == ["eveningA_01-01-wide.png", "eveningA_04-01-wide.png"]
+    assert capsys.readouterr().err.count("eveningA_02.mp4: is not in") == 1
+    with pytest.raises(SettingsError, match="is not in"):
+        list(render_sessions([evening], what="together", uncounted=True, fail=print))
+
+
+def with_shots(session, **columns):
+    path = session / "measured" / "shots.csv"
+    pd.read_csv(path).assign(**columns).to_csv(path, index=False)
+    return session
+
+
+def test_a_shot_that_can_not_be_aligned_is_named(tmp_path, monkeypatch):
+    laid: list[list[str]] = []
+    monkeypatch.setattr("pipeline.render_run.render_together",
+                        lambda films, *_, **__: laid.append([film.row["shot_id"] for film in films]))
+    evening = with_shots(session_from_truth(tmp_path / "evening", CLIPS[:2]), rail_s=[2.0, None], counted=True)
+    said: list[str] = []
+    list(render_sessions([evening], what="together", align="cushion", say=said.append))
+    assert laid == [["eveningA_01-01"]]
+    assert said == ["eveningA_02-01 has no first cushion to align at: left out."]
+    with pytest.raises(SettingsError, match="eveningA_02-01 has no first cushion"):
+        list(render_sessions([evening], what="together", align="cushion", shots=["eveningA_01-01", "eveningA_02-01"]))
+    list(render_sessions([evening], what="together", say=said.append))
+    assert (laid[1:], len(said)) == ([["eveningA_01-01", "eveningA_02-01"]], 1)
+
+
+def test_shots_of_tables_of_different_sizes_are_not_laid_over_one_another(session, tmp_path, monkeypatch):
+    monkeypatch.setattr("pipeline.render.write_video", lambda *_, **__: 7)
+    found = read_measured(session)
+    films = [film_of(found, found.shot(f"{name}-01"), label="") for name in CLIPS[:2]]
+
+    def on(length_mm):
+        calibration = films[1].calibration
+        table = replace(calibration.table, length_mm=length_mm, length_u_mm=1.5)
+        return replace(films[1], calibration=replace(calibration, table=table))
+
+    with pytest.raises(SettingsError, match="eveningA_01-01 and eveningA_02-01 were played on tables of different"):
+        render_together([films[0], on(2340.0)], tmp_path / "t.mp4")
+    assert render_together([films[0], on(2542.9)], tmp_path / "t.mp4") == 7  # one table, taped twice
+
+
+def test_without_shots_no_advice_is_given_that_does_not_help(tmp_path):
+    evening = session_from_truth(tmp_path / "evening", ["eveningA_01"])
+    with_shots(evening, counted=False)
+    with pytest.raises(SettingsError, match="--all"):
+        list(render_sessions([evening], what="together"))
+    path = evening / "measured" / "shots.csv"
+    pd.read_csv(path).iloc[:0].to_csv(path, index=False)
+    with pytest.raises(SettingsError, match="no shot was measured"):
+        list(render_sessions([evening], what="together"))
+
+
+def test_a_place_that_can_not_be_written_to_bears_the_name_the_user_knows(session, tmp_path):
+    taken = tmp_path / "taken"
+    taken.touch()
+    with pytest.raises(SettingsError, match=r"taken: is a file; give --out a folder"):
+        list(render_sessions([session], what="still", out=taken / "below"))
+    (tmp_path / "there.mp4").mkdir()  # in the way of the file
+    with pytest.raises(OSError, match="there") as failed:
+        write_video(tmp_path / "there.mp4", [np.zeros((32, 32, 3), np.uint8)], size=(32, 32), frames_per_s=30)
+    assert failed.value.filename == str(tmp_path / "there.mp4")
+
+
+def test_what_rounds_to_nothing_bears_no_sign(film, monkeypatch):
+    said: list[str] = []
+    monkeypatch.setattr("pipeline.render_ink.text", lambda _, words, *__, **___: said.append(words))
+    nearly = replace(film, row={**film.row, "cut_angle_deg": -0.04, "cue_roll_ratio": -0.004})
+    _caption(np.zeros((1080, 1920, 3), np.uint8), nearly, film.start_s, RenderOptions())
+    assert said[1] == "roll 0.00   cut 0.0°"
+    assert [to_places(value, 1) for value in (-0.04, -0.06, 0.0, 31.26)] == ["0.0", "−0.1", "0.0", "31.3"]
 
 
 def test_the_command_says_where_it_wrote(session, tmp_path, capsys):
