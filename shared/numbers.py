@@ -2,7 +2,18 @@
 
 from __future__ import annotations
 
+import re
+import unicodedata
+
 MOST_DIGITS = 15  # whole numbers of more are no longer the same once they are held as a float
+_MARKS = str.maketrans("．，＋－％٫", ".,+-%.")  # full width; the last is the Arabic decimal separator
+
+
+def plain_digits(text: str) -> str:
+    """With full-width, Arabic and all other decimal digits as 0-9, and the marks written with them as . , + - %."""
+    if text.isascii():
+        return text
+    return re.sub(r"\d", lambda digit: str(unicodedata.decimal(digit[0])), text).translate(_MARKS)
 
 
 def number_text(value: float) -> str:

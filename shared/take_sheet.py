@@ -15,7 +15,7 @@ from shared.columns import DECLARED, declared_name, is_written_by_us
 from shared.equipment import POCKETS, pocket_name
 from shared.errors import SettingsError
 from shared.names import same_letters
-from shared.numbers import MOST_DIGITS
+from shared.numbers import MOST_DIGITS, plain_digits
 from shared.session_file import nearest
 
 TAKES_FILE = "takes.csv"
@@ -26,7 +26,7 @@ DRY_PCT = 2.0  # no room people play in is as dry as this: more likely a share b
 
 Value = str | float
 
-_NAME = re.compile(rf"[+-]?(0\d|\d{{{MOST_DIGITS + 1}}})")  # written as a number it would be another one
+_NAME = re.compile(rf"[+-]?(0[0-9]|[0-9]{{{MOST_DIGITS + 1}}})")  # written as a number it would be another one
 
 
 @dataclass(frozen=True)
@@ -223,16 +223,17 @@ def _column_values(name: str, cells: list[str]) -> list[Value | None]:
     numbers = [_number(cell) for cell in cells]
     if name in CLIMATE and any(number is not None for number in numbers):
         return [math.nan if cell and number is None else number for number, cell in zip(numbers, cells, strict=True)]
-    if all(number is not None and not _NAME.match(cell)
+    if all(number is not None and not _NAME.match(plain_digits(cell))
            for number, cell in zip(numbers, cells, strict=True) if cell):
         return list(numbers)
     return [cell or None for cell in cells]
 
 
 def _number(cell: str) -> float | None:
-    if not re.fullmatch(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", cell):
+    plain = plain_digits(cell)
+    if not re.fullmatch(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)([eE][+-]?[0-9]+)?", plain):
         return None
-    number = float(cell.replace(",", "."))
+    number = float(plain.replace(",", "."))
     return number if math.isfinite(number) else None  # of too many digits for one
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.compare.quantities import QUANTITY, are_units, is_when
+from pipeline.compare.quantities import are_units, is_when, quantity
 from shared.columns import DERIVED as CLIMATE_DERIVED
 from shared.columns import POOLED_DERIVED, is_ours
 from shared.errors import SettingsError
@@ -84,10 +84,10 @@ def units_in(cells: pd.Series) -> dict[str, int]:
     for cell, times in cells.dropna().astype(str).value_counts(sort=False).items():
         if not str(cell).strip():
             continue
-        match = QUANTITY.match(str(cell))
-        if match is None:
+        found_here = quantity(str(cell))
+        if found_here is None:
             return {}
-        unit = (match.group(2) or "").strip()
+        unit = found_here[1]
         found[unit] = found.get(unit, 0) + int(times)
     return found if len(found) < 2 or are_units(found) else {}
 
@@ -100,9 +100,9 @@ def as_numbers(cells: pd.Series) -> NDArray[np.float64] | None:
     if len(units) != 1:
         return None
     codes, texts = pd.factorize(cells.astype("string"))
-    numbers = texts.to_series().str.extract(QUANTITY.pattern, expand=True)[0].str.replace(",", ".", regex=False)
-    values = pd.to_numeric(numbers).to_numpy(dtype=float, na_value=np.nan)
-    return np.append(values, np.nan)[codes]  # an empty cell has code -1
+    read = [quantity(text) for text in texts]
+    values = [np.nan if found is None else found[0] for found in read]  # a cell of spaces is none
+    return np.array([*values, np.nan])[codes]  # an empty cell has code -1
 
 
 def texts_of(cells: pd.Series) -> pd.Series:

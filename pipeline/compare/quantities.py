@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from shared.numbers import MOST_DIGITS
+from shared.numbers import MOST_DIGITS, plain_digits
 
 _MONTH = (
     r"(?:jan(?:uary)?|feb(?:ruary)?|mar(?:ch)?|apr(?:il)?|may|june?|july?|aug(?:ust)?|sept?(?:ember)?|oct(?:ober)?"
@@ -13,11 +13,11 @@ _MONTH = (
 )
 _HALF_DAY = r"[ap]\.?\s?m\b\.?"
 #: 007 is a name, as is what has more digits than a number keeps: written as a number it would be another one
-_NUMBER = rf"[-+]?(?!0\d|\d{{{MOST_DIGITS + 1}}})(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?"
+_NUMBER = rf"[-+]?(?!0[0-9]|[0-9]{{{MOST_DIGITS + 1}}})(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][-+]?[0-9]+)?"
 _MARKS = r"%°µ\"'″′”’‰"
 #: begins as a word or with such a mark, so that 2.1.2026, 20:15 and 1/2 are no numbers; g/m3 ends in a digit
 _UNIT = rf"(?!(?i:{_MONTH}|{_HALF_DAY}|o.clock\b))(?:[^\W\d_]|[{_MARKS}])(?:\D|(?<=[^\s\d])[123](?!\d))*"
-QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*({_UNIT})?$")
+_QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*({_UNIT})?$")
 
 _DATE = (
     rf"\d{{1,4}}[-./]\s?\d{{1,2}}[-./](?:\s?\d{{1,4}})?"
@@ -35,6 +35,12 @@ mm/s cm/s m/s km/h kmh kph mph ft/s in/s rpm rps rev/s hz rad rad/s
 ms s sec second seconds min minute minutes h hour hours day days week weeks month months year years
 """
 _KNOWN = frozenset(_UNITS.split())
+
+
+def quantity(text: str) -> tuple[float, str] | None:
+    """A number and the unit behind it, '' where there is none; None for words."""
+    match = _QUANTITY.match(plain_digits(text))
+    return None if match is None else (float(match[1].replace(",", ".")), (match[2] or "").strip())
 
 
 def are_units(texts: Iterable[str]) -> bool:

@@ -40,10 +40,19 @@ def test_what_only_begins_as_a_number_is_words(cells):
         (("24 C", "25.5 C"), (24, 25.5)), (("-3°C", "4°C"), (-3, 4)), (("45 %", "50 %"), (45, 50)),
         (('1,5"', '2"'), (1.5, 2)), (("5 g/m3", "6 g/m3"), (5, 6)),
         (("5 µm", "6 µm"), (5, 6)), (("1e3", "2"), (1000, 2)),
+        (("１０ ml", "20 ml"), (10, 20)), (("－１．５", "２"), (-1.5, 2)), (("٣٫٥ C", "٤ C"), (3.5, 4)),
+        (("４５％", "50 %"), (45, 50)),
     ],
 )  # fmt: skip
 def test_a_number_with_its_unit_is_a_number(cells, numbers):
     assert tuple(as_numbers(pd.Series(cells, dtype="string"))) == numbers
+
+
+def test_names_of_digits_stay_names_in_any_script():
+    for cells in (["00７", "7"], ["００７", "７"]):
+        assert _column_values("chalk", cells) == cells
+        assert as_numbers(pd.Series(cells, dtype="string")) is None
+    assert _column_values("oil", ["１０", "２０．５", ""]) == [10, 20.5, None]
 
 
 MIXED = [("24 C", "75 F"), ("24 °C", "25"), ("5 mm", '2"'), ("45 %", "0.45"), ("1 in.", "3 cm")]
