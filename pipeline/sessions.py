@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 
 VIDEO = frozenset((
     ".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".mts", ".m2ts", ".ts", ".mpg", ".mpeg", ".3gp", ".wmv", ".flv",
-    ".mxf", ".ogv", ".h264", ".h265", ".264", ".265", ".hevc",
+    ".mxf", ".ogv", ".h264", ".h265", ".264", ".265", ".hevc", ".3g2", ".asf", ".divx", ".dv", ".f4v", ".m2v", ".mod",
+    ".mpe", ".tod", ".vob",
 ))
 AUDIO = frozenset((
     ".wav", ".mp3", ".m4a", ".aac", ".flac", ".ogg", ".oga", ".opus", ".wma", ".aif", ".aiff", ".amr",

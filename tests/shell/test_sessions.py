@@ -26,6 +26,12 @@ def test_clips_lie_in_the_folder_or_under_clips(tmp_path):
     assert session.measured == tmp_path / "s" / "measured"
 
 
+def test_cameras_clips_are_found_and_what_they_write_beside_them_is_not(tmp_path):
+    names = ["a.MOD", "b.TOD", "c.3g2", "d.vob", "e.m2v", "f.dv", "g.asf", "h.mpe", "i.divx", "j.f4v"]
+    (session,) = find_sessions([lay(tmp_path / "disc", *names, "a.MOI", "k.LRV", "k.THM", "._b.TOD")])
+    assert [clip.name for clip in session.clips] == names
+
+
 @pytest.mark.parametrize("point_at", ["s", "s/clips", "s/clips/a.mp4"])
 def test_a_sessions_folder_clips_belongs_to_the_session(tmp_path, point_at):
     lay(tmp_path / "s", "clips/a.mp4")
