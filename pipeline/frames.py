@@ -44,6 +44,10 @@ _OBLONG: Final = (
     "its pixels are not square ({shape}), so lengths in the picture can't be measured; make them square, and take this "
     'one out: ffmpeg -i "{name}" -vf "scale=trunc(iw*sar/2)*2:ih,setsar=1" -crf 14 "square-{stem}.mp4"'
 )
+_MIRRORED: Final = (
+    "its metadata has it shown mirrored, which is not done here; code it anew as it is shown, and take this one out: "
+    'ffmpeg -i "{name}" -crf 14 "upright-{name}"'
+)
 #: Kr, Kb of the colour matrices (ITU-R BT.601 and BT.709; BT.2020 non-constant luminance)
 _MATRICES: Final = {"601": (0.299, 0.114), "709": (0.2126, 0.0722), "2020": (0.2627, 0.0593)}
 
@@ -217,7 +221,7 @@ class Clip:
                 return None
             try:
                 with open_container(self.path) as container:
-                    stream = container.streams.video[0]
+                    stream = picture_stream(container)
                     _seek(container, stream, entry_s)
                     first = next(container.decode(stream))
                     stamp_s = np.inf if first.pts is None else float(first.pts * stream.time_base)
@@ -240,7 +244,7 @@ class Clip:
         over = self.passed_over
         undecoded = deque([] if over is None else over.times_s.tolist())
         with open_container(self.path) as container:
-            stream = container.streams.video[0]
+            stream = picture_stream(container)
             stream.thread_type = "AUTO"
             stream.codec_context.thread_count = _threads
             if begin_s is not None:
@@ -341,6 +345,11 @@ def open_container(path: Path) -> Any:
         raise ClipError(f"{path.name}: {what}; {_AGAIN}") from error
 
 
+def picture_stream(container: Any) -> Any:
+    """The stream of a container that is the clip, not a preview or a cover beside it; None where there is none."""
+    return container.streams.best("video")
+
+
 def _planes(picture: Any) -> list[Plane]:
     """Y, Cb, Cr of a decoded picture, 8 bit 4:2:0; without a copy where the decoder's are that already."""
     name = picture.format.name
@@ -372,7 +381,7 @@ def open_clip(path: str | Path) -> Clip:
     """Open a clip and read its first frame's properties.
 
     Raises, in one line, SettingsError for a file that isn't there, or a folder; ClipError for one that is empty, no
-    video, holds no times, has oblong pixels, or of which nothing can be decoded.
+    video, holds no times, has oblong pixels, is shown mirrored, or of which nothing can be decoded.
     """
     import av
 
@@ -380,9 +389,9 @@ def open_clip(path: str | Path) -> Clip:
     if path.is_dir():
         raise SettingsError(f"{path}: a folder, not a clip.")
     with open_container(path) as container:
-        if not container.streams.video:
+        stream = picture_stream(container)
+        if stream is None:
             raise ClipError(f"{path.name}: holds no picture (sound only?); choose a video clip.")
-        stream = container.streams.video[0]
         if container.format.flags & _FLAG_NO_TIMES:
             raise ClipError(f"{path.name}: {_RAW.format(name=path.name, stem=path.stem)}")
         shape = stream.sample_aspect_ratio
@@ -393,6 +402,8 @@ def open_clip(path: str | Path) -> Clip:
             first = next(container.decode(stream))
         except (StopIteration, EOFError, av.error.FFmpegError) as error:
             raise ClipError(f"{path.name}: {_NOTHING_DECODED}") from error
+        if _mirrored(first):
+            raise ClipError(f"{path.name}: {_MIRRORED.format(name=path.name)}")
         rotation = round(float(first.rotation) / 90) * 90 % 360
         width, height = (first.width, first.height) if rotation % 180 == 0 else (first.height, first.width)
         rate = float(stream.average_rate or stream.guessed_rate or 30.0)
@@ -413,6 +424,15 @@ def open_clip(path: str | Path) -> Clip:
             ends_s=ends,
         )
     return Clip(path, info)
+
+
+def _mirrored(picture: Any) -> bool:
+    """Whether a decoded picture's display matrix flips it, which no turn can make up for."""
+    for data in picture.side_data:
+        if data.type.name == "DISPLAYMATRIX":
+            m = np.frombuffer(bytes(data), np.int32).astype(float)  # 3 x 3, by rows
+            return bool(m[0] * m[4] < m[1] * m[3])
+    return False
 
 
 def _span_s(container: Any, stream: Any) -> tuple[float, float | None]:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from calibration.store import Calibration
 from pipeline.detect_outline import BallPicture
 from pipeline.detect_search import ClothSearch
-from pipeline.frames import Clip, Frame, PassedOver, open_container
+from pipeline.frames import Clip, Frame, PassedOver, open_container, picture_stream
 
 PAYS_FROM_S = 15.0  # a shorter clip is decoded whole
 FEWEST = 8  # stretches: in fewer there is little to be passed over
@@ -57,7 +57,7 @@ def _packets(clip: Clip) -> _Packets:
 
     times, keys = [], []
     with open_container(clip.path) as container:
-        stream = container.streams.video[0]
+        stream = picture_stream(container)
         try:
             for packet in container.demux(stream):
                 if packet.size == 0 and packet.pts is None:  # ends the stream

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from fractions import Fraction
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import numpy as np
 import pytest
 
 from pipeline.frames import Clip, open_clip
+from pipeline.quiet import _packets
 from pipeline.stills import still_picture
 from shared.errors import ClipError, SettingsError
 
@@ -119,6 +121,37 @@ def test_a_turned_clip_is_read_as_displayed(tmp_path, turn):
     assert frame.chroma[0].shape == (expected.shape[0] // 2, expected.shape[1] // 2)
     difference = frame.bgr().astype(float) - expected
     assert np.abs(difference[4:-4, 4:-4]).mean() < 4
+
+
+@pytest.mark.parametrize(("across", "down"), [((-1, 0), (0, 1)), ((1, 0), (0, -1)), ((0, 1), (1, 0))])
+def test_a_clip_that_is_shown_mirrored_is_refused(tmp_path, across, down):
+    """Its matrix is that of the track header (ISO/IEC 14496-12, 8.3.2), in 16.16 and, its last column, 2.30."""
+    upright = write_clip(tmp_path / "upright.mp4", steady(3)).read_bytes()
+    as_it_is = struct.pack(">9i", 1 << 16, 0, 0, 0, 1 << 16, 0, 0, 0, 1 << 30)
+    before, after = upright.split(b"tkhd")
+    own = after.index(as_it_is)
+    flipped = struct.pack(">9i", across[0] << 16, across[1] << 16, 0, down[0] << 16, down[1] << 16, 0, 0, 0, 1 << 30)
+    after = after[:own] + flipped + after[own + len(flipped):]
+    (tmp_path / "flipped.mp4").write_bytes(before + b"tkhd" + after)
+    with pytest.raises(ClipError, match=r'^flipped\.mp4: .*mirrored.*ffmpeg -i "flipped\.mp4".*"upright-flipped'):
+        open_clip(tmp_path / "flipped.mp4")
+
+
+def test_a_preview_before_the_picture_is_passed_by(tmp_path):
+    preview = write_clip(tmp_path / "preview.mp4", steady(1))
+    whole = write_clip(tmp_path / "whole.mp4", steady(90))
+    with av.open(str(preview)) as first, av.open(str(whole)) as second, av.open(str(tmp_path / "two.mkv"), "w") as both:
+        sources = [first, second]
+        streams = [both.add_stream_from_template(source.streams.video[0]) for source in sources]
+        for source, stream in zip(sources, streams, strict=True):
+            for packet in source.demux(source.streams.video[0]):
+                if packet.dts is not None:
+                    packet.stream = stream
+                    both.mux(packet)
+    clip = open_clip(tmp_path / "two.mkv")
+    assert len(list(clip)) == 90
+    assert [frame.t_s for frame in clip.decode_from(2.5)][-1] == pytest.approx(89 / 30, abs=1e-3)
+    assert len(_packets(clip).t_s) == 90
 
 
 def test_one_frame_is_a_clip(tmp_path):
