@@ -31,21 +31,28 @@ def review(
 
     def ready() -> None:
         typer.echo(f"Review page: {server.address}\nStop with Ctrl-C.")
+        if behind:
+            typer.echo(behind, err=True)
         if browser:
             webbrowser.open(server.address)
 
     _stop_when_the_terminal_closes()
-    server.catch_up_report()
+    behind = server.catch_up_report()
     try:
         server.serve(ready=ready)
     except KeyboardInterrupt:  # the usual way to stop it; all decisions are on the disk
         with suppress(OSError):  # a terminal that was closed takes no words
             typer.echo("Stopped.")
     if server.desk.decided or server.desk.caught_up:
-        report = server.refresh_report()
+        behind = server.refresh_report()
         with suppress(OSError):
-            typer.echo(f"Decisions: {server.out / 'reviews.csv'}; report brought up to date: {report}\n"
+            up_to_date = "" if behind else f"; report brought up to date: {server.report}"
+            typer.echo(f"Decisions: {server.out / 'reviews.csv'}{up_to_date}\n"
                        "Pool again (`reboundry pool`) for comparisons to use this.")
+            if behind:
+                typer.echo(behind, err=True)
+        if behind:
+            raise typer.Exit(1)
 
 
 def _stop_when_the_terminal_closes() -> None:

@@ -30,7 +30,7 @@ from pipeline.review.pictures import NotYet, PictureStore, decode, encode
 from pipeline.review.remeasure import Remeasuring
 from pipeline.review.shot_view import picture_view, taken_s, text, to_px
 from pipeline.review_file import ACTIONS, REVIEWS_FILE
-from shared.errors import ReboundryError, SettingsError
+from shared.errors import ReboundryError, SettingsError, disk_words
 from shared.settings import CameraSettings
 
 if TYPE_CHECKING:
@@ -103,17 +103,28 @@ class ReviewServer:
         finally:
             self.close()
 
-    def refresh_report(self) -> Path:
-        """report.html with the decisions made."""
+    @property
+    def report(self) -> Path:
+        """The session's page to pass on."""
+        return self.out / "report.html"
+
+    def refresh_report(self) -> str:
+        """Write the report with the decisions made. A line for the user where that can't be done, else empty."""
         from pipeline.report import write_report
 
-        return write_report(self.out)
+        try:
+            write_report(self.out)
+        except (ReboundryError, OSError) as error:
+            why = disk_words(error) if isinstance(error, OSError) else str(error)
+            return f"{self.report}: could not be brought up to date with the decisions: {why}"
+        return ""
 
-    def catch_up_report(self) -> None:
+    def catch_up_report(self) -> str:
         """As `refresh_report`, where decisions were made since it was written: the program was killed."""
-        report, reviews = self.out / "report.html", self.out / REVIEWS_FILE
-        if report.is_file() and reviews.is_file() and reviews.stat().st_mtime_ns > report.stat().st_mtime_ns:
-            self.refresh_report()
+        reviews = self.out / REVIEWS_FILE
+        late = self.report.is_file() and reviews.is_file()
+        late = late and reviews.stat().st_mtime_ns > self.report.stat().st_mtime_ns
+        return self.refresh_report() if late else ""
 
     def close(self) -> None:
         """Stop what runs in the background and remove the pictures."""

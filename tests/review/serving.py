@@ -38,10 +38,10 @@ class Serving:
 
 
 @contextmanager
-def serving(session: Path, *options: str) -> Iterator[Serving]:
-    """Run `reboundry review` on a session until the block ends."""
+def serving(session: Path, *options: str, before: str = "") -> Iterator[Serving]:
+    """Run `reboundry review` on a session until the block ends. ``before``: code that runs first."""
     process = subprocess.Popen(
-        [sys.executable, "-c", CODE, "review", str(session), "--no-browser", *options], cwd=ROOT, text=True,
+        [sys.executable, "-c", before + CODE, "review", str(session), "--no-browser", *options], cwd=ROOT, text=True,
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT, env={**os.environ, "OMP_NUM_THREADS": "1"})
     assert process.stdout is not None
     try:

@@ -192,6 +192,30 @@ def test_a_report_older_than_the_decisions_is_renewed_when_the_page_is_opened_ag
         assert "kim" in (out / "report.html").read_text()
 
 
+def test_the_page_opens_where_the_report_cannot_be_written_and_says_so(page):
+    running, out = page
+    write_report(out)
+    assert decide(running, overview(running)["shots"][0]["id"], "reject")[0] == 200
+    running.kill()
+    before = (out / "report.html").read_bytes()
+    # stands for a folder that can't be written to, which the tests' user may be above; the write fails as there
+    code = ("import errno, pipeline.report\n"
+            "def denied(path, *_): raise PermissionError(errno.EACCES, 'Permission denied', str(path))\n"
+            "pipeline.report.write_text = denied\n")
+    with serving(out.parent, before=code) as opened:
+        assert len(overview(opened)["shots"]) == 2
+        assert decide(opened, overview(opened)["shots"][1]["id"], "reject")[0] == 200
+        opened.process.terminate()
+        said = opened.process.communicate(timeout=20)[0]
+    line = (f"{out}/report.html: could not be brought up to date with the decisions: Permission denied; close it in "
+            "other programs or check its permissions, then run it again.\n")
+    assert said.count(line) == 2  # when it was opened, and of the decision made since
+    assert "Traceback" not in said
+    assert f"Decisions: {out}/reviews.csv\n" in said
+    assert opened.process.returncode == 1
+    assert (out / "report.html").read_bytes() == before
+
+
 def test_a_recording_that_came_to_have_a_clips_name_is_not_shown_under_the_old_ones_paths(tmp_path):
     session = session_from_truth(tmp_path / "evening", CLIPS)
     log = [{"clip": f"{name}.mp4", "sha256": file_sha256(session / f"{name}.mp4")} for name in CLIPS]
