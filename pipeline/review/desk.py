@@ -93,8 +93,12 @@ class Desk:
             found[key] = row
         return found
 
+    def measured_recording(self, clip: str) -> str:
+        """SHA-256 of a clip when it was measured; empty where it wasn't."""
+        return self._recordings.get(same_letters(clip), "")
+
     def _recording(self, row: dict[str, Any]) -> str:
-        return _of(row, self._recordings)
+        return self.measured_recording(text(row["clip"]))
 
     def _id(self, row: dict[str, Any]) -> str:
         """A name for a shot that tells nothing of the clip, the evening or the order."""

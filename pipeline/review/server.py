@@ -287,9 +287,10 @@ class ReviewServer:
             return None
 
     def _recording(self, clip: str) -> str:
-        """A clip's SHA-256; empty where it isn't there."""
+        """A clip's SHA-256 as it is now; where its file is away, as it was when measured; empty where neither is known.
+        """
         path = self.desk.session.clip_path(clip)
-        return self.desk.hashes.of(path) if path else ""
+        return self.desk.hashes.of(path) if path else self.desk.measured_recording(clip)
 
     def _measure(self, _: Request, __: dict[str, Any]) -> dict[str, Any]:
         self.remeasuring.start()

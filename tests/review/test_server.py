@@ -234,6 +234,20 @@ def test_corners_for_all_clips_are_for_those_of_the_same_picture_size_and_of_the
         assert (marks["source"], marks["outdated"]) == ("picture", True)
 
 
+def test_corners_for_a_clip_whose_file_is_away_are_for_the_recording_that_was_measured(tmp_path):
+    session = session_from_truth(tmp_path / "evening", CLIPS)
+    recordings = {f"{name}.mp4": file_sha256(session / f"{name}.mp4") for name in CLIPS}
+    (session / "measured" / "log.jsonl").write_text(
+        "".join(json.dumps({"clip": clip, "sha256": sha256}) + "\n" for clip, sha256 in recordings.items()))
+    corners = read_calibrations(session / "measured" / "calibration.json")[0].corners_px.tolist()
+    (session / "eveningA_04.mp4").unlink()
+    with serving(session) as running:
+        assert ask(f"{running.address}api/clip/0/corners", body={"corners": corners, "all": True})[0] == 200
+        assert json.loads((session / "measured" / "corners.json").read_text())["recordings"] == recordings
+        shutil.copy(session / "eveningA_01.mp4", session / "eveningA_04.mp4")
+        assert json.loads(ask(f"{running.address}api/clip/1/corners")[1])["outdated"] is True
+
+
 def test_corners_moved_by_a_pixel_get_an_answer_before_and_after_saving(tmp_path):
     session = session_from_truth(tmp_path / "evening", ["eveningA_01"])
     with serving(session) as running:
