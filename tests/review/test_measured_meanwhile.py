@@ -206,7 +206,8 @@ def test_the_page_opens_where_the_report_cannot_be_written_and_says_so(page):
         assert len(overview(opened)["shots"]) == 2
         assert decide(opened, overview(opened)["shots"][1]["id"], "reject")[0] == 200
         opened.process.terminate()
-        said = opened.process.communicate(timeout=20)[0]
+        said = opened.process.stdout.read()  # not communicate(), which drops what came along with the address
+        opened.process.wait(timeout=20)
     line = (f"{out}/report.html: could not be brought up to date with the decisions: Permission denied; close it in "
             "other programs or check its permissions, then run it again.\n")
     assert said.count(line) == 2  # when it was opened, and of the decision made since
