@@ -108,14 +108,22 @@ def read_measured(session: Path, out: Path | None = None) -> MeasuredSession:
     """Read shots.csv, contacts.csv, tracks.parquet and calibration.json of a session."""
     folder, place = locate(session, out)
     try:
-        texts = dict.fromkeys(text_columns(place), "string")
-        shots = _read(place / "shots.csv", {**texts, **SHOTS.dtypes})
+        shots = read_shots(place)
         contacts = CONTACTS.conform(_read(place / "contacts.csv", CONTACTS.dtypes))
         tracks = TRACKS.conform(pd.read_parquet(place / "tracks.parquet"))
         calibrations = {c.clip: c for c in read_calibrations(place / "calibration.json")}
     except (OSError, ValueError) as error:
         raise SettingsError(f"{place}: its files cannot be read ({error}); run `reboundry measure` again.") from error
     return MeasuredSession(folder, place, shots, contacts, tracks, calibrations)
+
+
+def read_shots(place: Path) -> pd.DataFrame:
+    """shots.csv in a folder of results: SHOTS columns with the condition columns in their place.
+
+    raises : OSError or ValueError where it can't be read
+    """
+    texts = dict.fromkeys(text_columns(place), "string")
+    return _read(place / "shots.csv", {**texts, **SHOTS.dtypes})
 
 
 def text_columns(place: Path) -> list[str]:

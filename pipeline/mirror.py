@@ -14,6 +14,7 @@ from typing import Any, Final, TypeVar
 from pipeline.clip_job import ClipTask
 from pipeline.corrections import CORRECTIONS_FILE
 from pipeline.executor import Executor, Lost
+from pipeline.recordings import LOG_FILE
 from pipeline.review_file import REVIEWS_FILE
 from pipeline.sessions import AUDIO, VIDEO, Session
 from pipeline.storage import Place
@@ -30,6 +31,7 @@ _DEPTH: Final = 3  # folder/session/clips/clip.mp4
 _SMALL: Final = 4_000_000  # bytes; settings, sheets and lens files are far below it
 _KEPT_HERE: Final = frozenset({"pictures.json", f"{MATCHED}.json"})  # of a clip's entry; the rest the workers keep
 _PEOPLES: Final = frozenset({REVIEWS_FILE, CORRECTIONS_FILE})  # never written by measuring
+_SHOTS: Final = frozenset({"shots.csv", "datapackage.json", LOG_FILE})  # what a run that is stopped must not lose
 
 
 @dataclass(frozen=True)
@@ -71,9 +73,9 @@ def mirror(source: Place, folder: Path) -> Mirror:
 
 
 def fetch_results(out: Place, folder: Path) -> None:
-    """Bring people's decisions and corrections, and the pictures drawn so far, from earlier results."""
+    """Bring people's decisions and corrections, the pictures drawn so far and the shots, from earlier results."""
     for name in out.files():
-        if name in _PEOPLES:
+        if name in _PEOPLES | _SHOTS:
             (out / name).fetch(folder / name)
     for name in (out / "pictures").files():
         (out / "pictures" / name).fetch(folder / "pictures" / name)

@@ -15,6 +15,7 @@ import pandas as pd
 
 from calibration.store import read_calibrations
 from pipeline.compare.conditions import condition_columns, units_in
+from pipeline.earlier_results import is_of_earlier_run
 from pipeline.measured_session import locate, text_columns
 from pipeline.pool_reviews import reviews_not_in_shots
 from pipeline.recordings import log_lines
@@ -92,6 +93,8 @@ def read_session_tables(path: Path) -> SessionTables:
     if unreached := _not_measured(place):
         notes.append(f"{name}: its last run was stopped, so clips are missing ({len(unreached)}, {unreached[0]} among "
                      "them); measure it again.")
+    if is_of_earlier_run(place):
+        notes.append(f"{name}: its last run was stopped, so its results are those of the run before; measure it again.")
     fingerprint = pd.DataFrame()
     if (place / "table.csv").is_file():
         rows = read_table(place / "table.csv", FINGERPRINT)

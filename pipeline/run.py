@@ -26,6 +26,7 @@ from pipeline.clip_job import (
 )
 from pipeline.corrections import read_corrections
 from pipeline.draw_job import DrawTask, draw_clip, is_drawn, remove_old, shows_last
+from pipeline.earlier_results import clips_with_shots, leave_earlier
 from pipeline.executor import Executor, InProcess, Lost, OnReport, ProcessPool, close, local_executor
 from pipeline.knowledge import CueMass
 from pipeline.learning import ClothAndBalls, learnt_from_others, tells_more
@@ -83,13 +84,17 @@ class RunOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class SessionResult:
-    """What a run left behind. ``problems``: a line for all that could not be measured; empty means all was."""
+    """What a run left behind. ``problems``: a line for all that could not be measured; empty means all was.
+
+    ``earlier``: it was stopped, and left the results of the run before, whose shots these are.
+    """
 
     session: str
     folder: Path
     shots: pd.DataFrame
     problems: tuple[str, ...] = ()
     stopped: bool = False
+    earlier: bool = False
 
     @property
     def contacts(self) -> pd.DataFrame:
@@ -131,7 +136,8 @@ class _Run:
         self.problems: list[str] = []
         self._asked: list[str] = []  # names of the clips whose records are wanted
         self._first_of: dict[str, str] = {}  # content hash -> the first clip that has it
-        self.stopped = False
+        self.stopped = self.earlier = False
+        self._had: frozenset[str] = frozenset()  # clips with shots in the results that lay there
         self._patterns = read_patterns(session.folder)
         self._patterns_key = measures_key("", sorted(map(repr, self._patterns.values())))
         self._last_write = time.monotonic()
@@ -141,6 +147,7 @@ class _Run:
         check_settings(self.session)
         read_reviews(self.out)  # of no use: better told before than after
         _make_folder(self.out)
+        self._had = clips_with_shots(self.out)
         for line in self.session.problems:
             self._problem(line)
         for line in (*self.session.remarks, *self._unused_classes()):
@@ -152,8 +159,9 @@ class _Run:
         except KeyboardInterrupt:
             self.stopped = True
             self._keep_earlier()
+            self.earlier = self._would_lose()
         try:
-            shots = self._write_and_draw()
+            shots = self._left() if self.earlier else self._write_and_draw()
         finally:
             if self._closes:
                 close(self.executor)
@@ -164,7 +172,7 @@ class _Run:
             except KeyboardInterrupt:
                 self.stopped = True
         return SessionResult(session=self.session.name, folder=self.out, shots=shots, problems=tuple(self.problems),
-                             stopped=self.stopped)
+                             stopped=self.stopped, earlier=self.earlier)
 
     def _measure_each(self) -> None:
         """Every clip for itself: decoded where need be, its shots measured by what they show themselves.
@@ -361,14 +369,23 @@ class _Run:
                 self.records[clip.name] = kept if known is None else replace(known, tables=kept.tables)
 
     def _would_lose(self) -> bool:
-        """Whether shots of an earlier run would be missing from files that were written now."""
-        return any(self.work.entry(clip).record("tables").get("shots") for clip in self.session.present
-                   if clip.name not in self.records or (self._record(clip).shots and not self._is_whole(clip)))
+        """Whether shots of the results that lay there would be missing from files that were written now.
+
+        What is kept under .work/ does not tell: of a clip that is being looked at again nothing is left there.
+        """
+        return any(clip.name not in self.records or (self._record(clip).shots and not self._is_whole(clip))
+                   for clip in self.session.present if same_letters(clip.name) in self._had)
 
     def _is_whole(self, clip: Path) -> bool:
         """Whether the tables that lie there are those of the clip's record: not where a stop came in between."""
         record = self._record(clip)
         return bool(record.tables) and self._has_arrived(record)
+
+    def _left(self) -> pd.DataFrame:
+        """The shots of the run before, whose files stay as they are."""
+        self._problem(f"{self.session.name}: stopped before all clips were measured anew, so the results are still "
+                      "those of the run before; run it again to the end.")
+        return leave_earlier(self.out)
 
     def _write(self) -> pd.DataFrame:
         return self._told(*self._written())

@@ -89,7 +89,7 @@ def show(result: SessionResult, place: str = "") -> None:
     """The shots of one session as a table on stdout, and where the files are (``place``, else its folder)."""
     console = Console(highlight=False, width=None if sys.stdout.isatty() else 120)
     shots = result.shots
-    if len(shots):
+    if len(shots) and not result.earlier:
         rows = shots.head(_MOST_ROWS).to_dict("records")
         table = Table(box=box.SIMPLE, pad_edge=False, title_justify="left",
                       title=Text(f"Session {result.session}"))  # as Text, or Rich takes [a] in a name for markup
@@ -115,7 +115,8 @@ def _counts(result: SessionResult) -> str:
     told = ", ".join(f"{n} {word}" for word, n in verdicts.items())
     many = len(result.problems)
     lost = f"; {many} problem{'s' if many > 1 else ''} named above" if many else ""
-    return f"{len(shots)} shot{'' if len(shots) == 1 else 's'}{f' ({told})' if told else ''}{lost}."
+    of_which = " of the run before" if result.earlier else ""
+    return f"{len(shots)} shot{'' if len(shots) == 1 else 's'}{f' ({told})' if told else ''}{of_which}{lost}."
 
 
 def _cell(row: dict[Any, Any], name: str) -> str:

@@ -149,11 +149,11 @@ def test_one_clip_measured_later_keeps_the_others(stages, store, folder, tmp_pat
     assert [row.split(",")[0] for row in rows[1:]] == ["c1-01", "c2-01", "c10-01"]
 
 
-@pytest.mark.parametrize("pattern", [False, True])
+@pytest.mark.parametrize(("pattern", "changed"), [(False, True), (True, False)])
 def test_ctrl_c_while_measuring_again_keeps_the_rows_of_clips_not_yet_redone(
-    stages, any_store, folder, tmp_path, monkeypatch, pattern,
+    stages, any_store, folder, tmp_path, monkeypatch, capsys, pattern, changed,
 ):
-    """But not of one that has changed since; also where patterns gave the targets."""
+    """Also where patterns gave the targets; and where one has changed since, all stays as it was."""
     if pattern:
         (folder / "patterns").mkdir()
         shutil.copy(ROOT / "pipeline" / "pattern_examples" / "cross-corner.toml", folder / "patterns")
@@ -161,11 +161,13 @@ def test_ctrl_c_while_measuring_again_keeps_the_rows_of_clips_not_yet_redone(
     address = put(folder, any_store)
     assert measure(address) == 0
     before = read(f"{address}/measured/shots.csv", tmp_path / "shots.csv").decode().splitlines()
-    write_clip(folder / "clips" / "c10.mp4", seed=77)
-    (Place(address) / "clips" / "c10.mp4").put(folder / "clips" / "c10.mp4")
+    if changed:
+        write_clip(folder / "clips" / "c10.mp4", seed=77)
+        (Place(address) / "clips" / "c10.mp4").put(folder / "clips" / "c10.mp4")
     stages.fault["c2.mp4"] = KeyboardInterrupt()  # type: ignore[assignment]
     assert measure(address, again=True) == STOPPED
-    assert read(f"{address}/measured/shots.csv", tmp_path / "shots.csv").decode().splitlines() == before[:3]
+    assert read(f"{address}/measured/shots.csv", tmp_path / "shots.csv").decode().splitlines() == before
+    assert ("still those of the run before" in capsys.readouterr().err) == changed
     del stages.fault["c2.mp4"]
     assert measure(address) == 0
     rows = read(f"{address}/measured/shots.csv", tmp_path / "shots.csv").decode().splitlines()

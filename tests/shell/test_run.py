@@ -18,13 +18,14 @@ from pipeline import compiled_place
 from pipeline.compare.conditions import read_factor
 from pipeline.compiled_place import FIRST_RUN
 from pipeline.corrections import Correction, keep_corrections, read_corrections
+from pipeline.ctrl_c import STOPPED
 from pipeline.executor import InProcess
 from pipeline.measured_session import read_measured
 from pipeline.pool_read import read_session_tables
 from pipeline.run import RunOptions, Silent, measure_session
 from pipeline.sessions import find_sessions
 from pipeline.shutter import READ_OFFSET
-from pipeline.terminal import exit_status, run_sessions
+from pipeline.terminal import exit_status, run_sessions, show_all
 from pipeline.work import Entry, Work
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.errors import CalibrationError, SettingsError
@@ -516,6 +517,8 @@ def test_ctrl_c_keeps_what_is_done_and_the_next_run_goes_on(folder, stages):
     result = measure_session(session, options=RunOptions(diagrams=False), executor=Interrupted())
     assert result.stopped
     assert list(pd.read_csv(folder / "measured" / "shots.csv")["shot_id"]) == ["c1-01", "c2-01"]
+    (note,) = read_session_tables(folder).notes
+    assert note == "monday: its last run was stopped, so clips are missing (1, c10.mp4 among them); measure it again."
     stages.looked.clear()
     assert not run(folder).stopped
     assert stages.looked == ["c10.mp4"]
@@ -587,28 +590,60 @@ def test_a_clip_measured_together_just_before_ctrl_c_keeps_its_rows(folder, stag
     assert list(result.shots["shot_id"]) == ["c1-01", "c2-01", "c10-01"]
 
 
-def test_a_clip_whose_target_changed_is_left_out_at_ctrl_c_until_its_tables_are_made(folder, stages):
+RESULTS = ("shots.csv", "contacts.csv", "table.csv", "tracks.parquet", "calibration.json", "datapackage.json")
+LEFT = ("monday: stopped before all clips were measured anew, so the results are still those of the run before; run it "
+        "again to the end.")
+
+
+def check_left(folder, result, files):
+    """The results of the run before lie there, and everything that tells of them says so."""
+    assert (result.earlier, result.problems) == (True, (LEFT,))
+    assert {name: (folder / "measured" / name).read_bytes() for name in RESULTS} == files
+    assert list(result.shots["shot_id"]) == ["c1-01", "c2-01", "c10-01"]
+    assert read_session_tables(folder).notes == (
+        "monday: its last run was stopped, so its results are those of the run before; measure it again.",)
+
+
+@pytest.fixture
+def files(folder, stages):
+    """The results of a run, by name."""
     run(folder)
-    (folder / "takes.csv").write_text("clip,target\nc2.mp4,side-left\n")
-    result = stop(folder, 3)
-    assert list(result.shots["shot_id"]) == ["c1-01", "c10-01"]
-    assert log_of(folder)["c2.mp4"] == "not measured"
+    return {name: (folder / "measured" / name).read_bytes() for name in RESULTS}
 
 
+@pytest.mark.parametrize("after", [0, 1])
 @pytest.mark.parametrize("change", [
     {"session.toml": "[table]\nstandard = 'pool-8ft'\n"},
     {"takes.csv": "clip,target\nc2.mp4,side-left\nc10.mp4,foot-left\n"},
     {"c2.mp4": b"another", "c10.mp4": b"too"},
 ])
-def test_what_no_longer_holds_is_not_kept_at_ctrl_c_and_pooling_says_so(folder, stages, change):
-    run(folder)
+def test_ctrl_c_leaves_the_results_of_the_run_before_where_they_no_longer_hold(folder, files, change, after, capsys):
+    """They hold together; with what is measured anew alone, shots would be lost."""
     for name, content in change.items():
         (folder / name).write_bytes(content if isinstance(content, bytes) else content.encode())
-    result = stop(folder, 1)
-    assert list(result.shots["shot_id"]) == ["c1-01"]
-    assert log_of(folder) == {"c1.mp4": "measured", "c2.mp4": "not measured", "c10.mp4": "not measured"}
-    (note,) = read_session_tables(folder).notes
-    assert note == "monday: its last run was stopped, so clips are missing (2, c10.mp4 among them); measure it again."
+    result = stop(folder, after)
+    check_left(folder, result, files)
+    show_all([result], ["there"])
+    assert capsys.readouterr().out == "3 shots (3 unusable) of the run before; 1 problem named above.\nFiles: there/\n"
+    assert exit_status([result]) == STOPPED
+    assert "stopped" not in " ".join(read_session_tables(run(folder).folder).notes)
+
+
+def test_a_clip_whose_target_changed_is_not_lost_at_ctrl_c_before_its_tables_are_made(folder, stages, files):
+    (folder / "takes.csv").write_text("clip,target\nc2.mp4,side-left\n")
+    check_left(folder, stop(folder, 3), files)
+    stages.looked.clear()
+    assert list(run(folder).shots["target"].fillna("")) == ["", "side-left", ""]
+    assert stages.looked == []
+
+
+def test_a_stop_while_the_last_clip_is_looked_at_anew_loses_nothing_nor_does_the_next(folder, stages, files):
+    """What was kept of that clip is gone by then."""
+    (folder / "session.toml").write_text("[table]\nstandard = 'pool-8ft'\n")
+    stages.fault["c10.mp4"] = KeyboardInterrupt()
+    for _ in range(2):
+        check_left(folder, run(folder), files)
+    assert stages.looked == ["c1.mp4", "c2.mp4", "c10.mp4"] * 2 + ["c10.mp4"]  # the others' are kept
 
 
 def test_the_files_never_hold_less_while_clips_are_measured_again(folder, stages, monkeypatch):
