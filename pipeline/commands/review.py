@@ -43,6 +43,9 @@ def review(
     except KeyboardInterrupt:  # the usual way to stop it; all decisions are on the disk
         with suppress(OSError):  # a terminal that was closed takes no words
             typer.echo("Stopped.")
+    if server.remeasuring.stopped:
+        with suppress(OSError):
+            typer.echo("Measuring again was stopped before it was done: run `reboundry measure` to the end.")
     if server.desk.decided or server.desk.caught_up:
         behind = server.refresh_report()
         with suppress(OSError):

@@ -7,8 +7,11 @@ import sys
 import tempfile
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
+
+from pipeline.ctrl_c import STOPPED
 
 _CODE = "import sys; from pipeline.cli import main; main(sys.argv[1:])"
 
@@ -23,6 +26,7 @@ class Remeasuring:
         self._process: subprocess.Popen[bytes] | None = None
         self._words = ""
         self._runs = 0
+        self.stopped = False  # whether a run was ended before it was done
 
     def start(self) -> bool:
         """Start a run; False if one is going on."""
@@ -50,8 +54,10 @@ class Remeasuring:
         """End the run that is going on, if any: what was finished is kept."""
         process = self._process
         if process is not None:
+            self.stopped = True
             process.terminate()
-            process.wait(timeout=20)
+            with suppress(subprocess.TimeoutExpired):  # still writing: it ends by itself
+                process.wait(timeout=20)
 
     def _watch(self, process: subprocess.Popen[bytes], log: Any) -> None:
         status = process.wait()
@@ -62,5 +68,6 @@ class Remeasuring:
         with self._lock:
             self._words = words.get(status, f"Measuring failed: {lines[-1] if lines else f'status {status}'}")
             self._process = None
+            self.stopped = status == STOPPED or status < 0  # Ctrl-C in a terminal reaches it as well
         self._when_done()
         self._runs += 1
