@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from calibration.store import read_calibrations, write_calibrations
+from pipeline.corrections import keep_corrections
 from shared.files import file_sha256
 from tests.review.from_truth import EVENING, session_from_truth, with_climate
 from tests.review.serving import Serving, ask, picture, serving
@@ -273,6 +274,19 @@ def test_clips_keep_their_numbers_while_the_page_is_open(tmp_path):
         shutil.copy(session / "eveningA_01.mp4", session / "a_new_one.mp4")  # comes before it in the folder
         assert ask(f"{running.address}api/clip/0/corners", body={"corners": found})[0] == 200
     assert list(json.loads((session / "measured" / "corners.json").read_text())["corners_px"]) == ["eveningA_01.mp4"]
+
+
+def test_corners_set_before_a_clip_was_renamed_are_shown_and_taken_back(tmp_path):
+    session = session_from_truth(tmp_path / "evening", ["eveningA_01"])
+    found = read_calibrations(session / "measured" / "calibration.json")[0].corners_px
+    given = [[round(float(x) + 2, 1), round(float(y), 1)] for x, y in found]
+    keep_corrections(session / "measured", given, {"before.mp4": file_sha256(session / "eveningA_01.mp4")})
+    with serving(session) as running:
+        marks = json.loads(ask(f"{running.address}api/clip/0/corners")[1])
+        assert (marks["source"], marks["given"]) == ("hand", given)
+        ask(f"{running.address}api/clip/0/corners", body={"corners": None})
+        marks = json.loads(ask(f"{running.address}api/clip/0/corners")[1])
+        assert (marks["source"], marks["outdated"]) == ("picture", False)
 
 
 def test_corners_given_in_session_toml_hold_where_nothing_is_corrected_and_are_called_so(tmp_path):
