@@ -20,6 +20,7 @@ from pipeline.plan_power import Spread, filmed, power_between, power_within, ses
 from shared.columns import DECLARED, declared_name, is_written_by_us
 from shared.equipment import POCKETS, pocket_name
 from shared.errors import SettingsError
+from shared.names import same_name
 
 DEFAULT_REPEATS = 5
 EVENING_SHOTS = 200  # about as many as an evening holds
@@ -83,7 +84,7 @@ class PlanSettings:
 
 def _meant_twice(names: list[str]) -> str:
     """Names of which another spelling was given before, or nothing."""
-    known = [declared_name(name).lower() for name in names]
+    known = [same_name(declared_name(name)) for name in names]
     return ", ".join(name for k, name in enumerate(names) if known[k] in known[:k])
 
 

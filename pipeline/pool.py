@@ -24,6 +24,7 @@ from pipeline.compare.counting import counted_mask
 from pipeline.pool_duplicates import without_duplicates
 from pipeline.pool_read import SessionTables, content_hash, read_session_tables
 from pipeline.pool_reviews import reviews_not_in_shots
+from pipeline.pool_spellings import levels_spelled_alike, other_spellings, spelled_alike, spelling_lines
 from pipeline.results import write_csv
 from shared.columns import CONDITIONS_AFTER, CONTACTS, FINGERPRINT, SHOTS, TRACKS
 from shared.errors import ReboundryError, SettingsError
@@ -114,7 +115,8 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
     if added:
         lines += _read_thinned(out, known, fresh)
     tracks = {name: session.tracks for name, session in fresh.items() if session.tracks}
-    shots, contacts, fingerprints = _joined(out, known, fresh)
+    shots, contacts, fingerprints, spelled = _joined(out, known, fresh)
+    lines += spelled
     shots, gone = without_duplicates(shots, {name: entry.get("measured_at", "") for name, entry in known.items()})
     lines += gone
     shots = _one_type(shots)
@@ -281,17 +283,28 @@ def _read_thinned(out: Path, known: dict[str, dict[str, Any]], fresh: dict[str, 
 
 def _joined(
     out: Path, known: dict[str, dict[str, Any]], fresh: dict[str, SessionTables]
-) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """All sessions' tables, in the order in which they were first pooled. Empties ``fresh``: a table is large."""
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, list[str]]:
+    """All sessions' shots, contacts and fingerprints, in the order in which they were first pooled, and what is said of
+    conditions whose names differ. Empties ``fresh``: a table is large.
+    """
     new = {name: {"shots": s.shots, "contacts": s.contacts, "table": s.fingerprint} for name, s in fresh.items()}
     fresh.clear()
-    tables = []
-    for table in ("shots", "contacts", "table"):
-        parts = [new[name].pop(table) if name in new else _read_partition(out, table, name) for name in known]
-        tables.append(_stacked([rows for rows in parts if len(rows)]))
-    shots, contacts, fingerprints = tables
+
+    def parts(table: str) -> list[pd.DataFrame]:
+        read = (new[name].pop(table) if name in new else _read_partition(out, table, name) for name in known)
+        return [rows for rows in read if len(rows)]
+
+    filmed = parts("shots")
+    spellings = other_spellings(filmed)
+    lines = spelling_lines(spellings)
+    for i, rows in enumerate(filmed):
+        filmed[i], said = spelled_alike(rows, spellings)
+        lines += said
+    shots = _stacked(filmed)
+    filmed.clear()
+    contacts, fingerprints = _stacked(parts("contacts")), levels_spelled_alike(_stacked(parts("table")), spellings)
     shots = shots.assign(shot_key=shots["session"].astype("string") + "/" + shots["shot_id"].astype("string"))
-    return shots, contacts, fingerprints
+    return shots, contacts, fingerprints, lines
 
 
 def _stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
@@ -356,7 +369,7 @@ def _condition_lines(shots: pd.DataFrame) -> list[str]:
     """The same quantity under two names, one unit each, can't be compared as one column."""
     lines = []
     for stem in ("temperature", "humidity"):
-        names = sorted(c for c in shots.columns if str(c).startswith(stem))
+        names = sorted(c for c in shots.columns if str(c).casefold().startswith(stem))
         if len(names) > 1:
             lines.append(
                 f"{stem} stands in more than one column ({', '.join(names)}); write it in one unit in all "

@@ -24,6 +24,7 @@ from shared.columns import (
 )
 from shared.errors import SettingsError
 from shared.files import write_json, write_text, write_with
+from shared.names import same_name
 from shared.numbers import number_text
 from shared.settings import SessionSettings
 from shared.take_sheet import CLIMATE, TakeSheet
@@ -44,6 +45,9 @@ def declare(shots: pd.DataFrame, takes: TakeSheet, settings: SessionSettings) ->
     returns : a copy with ``session``, the declared and the condition columns filled; a line for each cell of no use
     """
     names = condition_names(takes, settings)
+    spelled = {same_name(name): name for name in names}
+    of_session = {spelled[same_name(name)]: value for name, value in settings.conditions.items()
+                  if name not in DECLARED}
     keys = list(zip(shots["clip"], shots["shot"], strict=True))
     out = shots.assign(session=settings.name)
     always = {name: str(settings.conditions[name]) for name in DECLARED if name in settings.conditions}
@@ -52,7 +56,7 @@ def declare(shots: pd.DataFrame, takes: TakeSheet, settings: SessionSettings) ->
                 for (clip, shot), doubt in zip(keys, doubtful, strict=True)]
     for name in DECLARED:
         out[name] = pd.array([row.get(name) for row in declared], dtype="string")
-    given = [{} if doubt else _known({**settings.conditions, **takes.conditions(clip, int(shot))})
+    given = [{} if doubt else _known({**of_session, **takes.conditions(clip, int(shot))})
              for (clip, shot), doubt in zip(keys, doubtful, strict=True)]
     for name in names:
         out[name] = _typed([row.get(name) for row in given])
@@ -83,8 +87,12 @@ def _missing_shots(takes: TakeSheet, measured: set[tuple[str, int]]) -> list[str
 
 
 def condition_names(takes: TakeSheet, settings: SessionSettings) -> tuple[str, ...]:
-    """Condition columns in order: those of takes.csv, then those of session.toml."""
-    return tuple(name for name in dict.fromkeys([*takes.condition_names, *settings.conditions]) if name not in DECLARED)
+    """Condition columns in order: those of takes.csv, then those of session.toml that it has in no spelling."""
+    first: dict[str, str] = {}
+    for name in (*takes.condition_names, *settings.conditions):
+        if name not in DECLARED:
+            first.setdefault(same_name(name), name)
+    return tuple(first.values())
 
 
 def extra_columns(takes: TakeSheet, settings: SessionSettings) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ from shared.columns import DECLARED, declared_name, is_written_by_us
 from shared.corners import check_corners_px
 from shared.equipment import POCKETS, STANDARDS, Table, pocket_name, standard_of_sizes, standard_table
 from shared.errors import SettingsError
+from shared.names import same_name
 from shared.numbers import MOST_DIGITS, number_text
 from shared.settings import CameraSettings, FrictionSettings, SessionSettings
 
@@ -177,10 +178,11 @@ def _camera(path: Path, session: _Session) -> CameraSettings:
 
 def _conditions(path: Path, given: dict[str, Any]) -> dict[str, str | float]:
     out: dict[str, str | float] = {}
+    seen: dict[str, str] = {}
     for written, value in given.items():
         key = declared_name(written)
-        if key in out:
-            first = next(other for other in given if declared_name(other) == key)
+        first = seen.setdefault(same_name(key), written)
+        if first != written:
             raise SettingsError(f"{path}: [conditions] {first!r} and {written!r} both say {key}; leave one of them "
                                 "out.")
         out[key] = _condition(path, key, value)

@@ -14,7 +14,7 @@ from pathlib import Path, PurePath
 from shared.columns import DECLARED, declared_name, is_written_by_us
 from shared.equipment import POCKETS, pocket_name
 from shared.errors import SettingsError
-from shared.names import same_letters
+from shared.names import same_letters, same_name
 from shared.numbers import MOST_DIGITS, plain_digits
 from shared.session_file import nearest
 
@@ -198,7 +198,7 @@ def _check_header(path: Path, header: list[str], names: list[str]) -> None:
         hint = f" (is it {near!r}?)" if near else ""
         raise SettingsError(f"{path}: has no column clip{hint}; its header reads: {', '.join(header)}.")
     for i, name in enumerate(names):
-        if name and name.lower() in [other.lower() for other in names[:i]]:
+        if name and same_name(name) in [same_name(other) for other in names[:i]]:
             raise SettingsError(f"{path}: has the column {name!r} twice; rename or remove one.")
         if not name:
             continue

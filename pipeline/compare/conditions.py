@@ -12,6 +12,7 @@ from pipeline.compare.quantities import are_units, is_when, quantity
 from shared.columns import DERIVED as CLIMATE_DERIVED
 from shared.columns import POOLED_DERIVED, is_ours
 from shared.errors import SettingsError
+from shared.names import same_name
 from shared.numbers import number_text
 
 #: declared columns of every shot that may also be compared
@@ -55,7 +56,7 @@ def find_column(shots: pd.DataFrame, word: str) -> str:
     choices = [*condition_columns(shots), *(c for c in DECLARED if c in shots)]
     if word in choices:
         return word
-    near = [c for c in choices if c.casefold() == word.casefold()] or [c for c in choices if c.startswith(word)]
+    near = [c for c in choices if same_name(c) == same_name(word)] or [c for c in choices if c.startswith(word)]
     if len(near) == 1:
         return near[0]
     what = "is no column of takes.csv or key of session.toml"

@@ -15,8 +15,8 @@ from typer.testing import CliRunner
 
 from fixtures.simulated_sessions import Truth, simulate_session, write_session
 from pipeline.command_group import app
-from pipeline.compare.conditions import find_column
-from pipeline.pool import changed_sessions, pool_sessions, read_pool
+from pipeline.compare.conditions import condition_columns, find_column
+from pipeline.pool import changed_sessions, pool_sessions, read_partitions, read_pool
 from pipeline.pool_read import read_session_tables
 from pipeline.review.write_back import write_back
 from pipeline.review_file import Review, append_reviews, now
@@ -323,3 +323,46 @@ def test_the_data_package_names_every_table_with_its_columns_and_files(three, tm
     assert [f["name"] for f in tracks["partitionFields"]] == ["session"]
     named = [f["name"] for f in tracks["schema"]["fields"]]
     assert named == list(pd.read_parquet(out / tracks["path"][0], partitioning=None).columns)
+
+
+def _levels(place, *conditions):
+    """A table.csv with a value at each of these."""
+    rows = pd.DataFrame([{"quantity": "ball_restitution", "condition": text, "value": 0.9, "value_u": 0.01}
+                         for text in conditions])
+    FINGERPRINT.conform(rows).to_csv(place / "measured" / "table.csv", index=False)
+
+
+@pytest.mark.parametrize("at_once", [True, False])
+def test_a_condition_that_sessions_spell_differently_is_one_column(tmp_path, at_once):
+    a, b = _session(tmp_path, "a", seed=1, ball_set="old", cloth="worn"), _session(tmp_path, "b", seed=2, cloth="new")
+    for place, names in ((a, {}), (b, {"balls": "Balls", "cloth": "CLOTH"})):
+        shots = pd.read_csv(place / "measured" / "shots.csv")
+        shots.rename(columns=names).to_csv(place / "measured" / "shots.csv", index=False)
+    _levels(a, "balls = clean", "balls = polished")
+    _levels(b, "Balls = clean", "Balls = polished")
+    out = tmp_path / "d"
+    lines = () if at_once else pool_sessions([a], out).lines
+    report = pool_sessions([a, b], out)
+    assert lines == ()
+    assert sorted(report.lines) == ["condition 'Balls' is taken as 'balls': only capitals, spaces or hyphens differ.",
+                                    "condition 'CLOTH' is taken as 'cloth': only capitals, spaces or hyphens differ."]
+    shots = read_pool(out)[0]
+    assert sorted(condition_columns(shots)) == ["ball_set", "balls", "cloth"]
+    assert shots.groupby("session")["cloth"].unique().map(list).to_dict() == {"a": ["worn"], "b": ["new"]}
+    assert shots["balls"].notna().all()
+    assert shots.loc[shots["session"] == "b", "ball_set"].isna().all()
+    levels = read_partitions(out / "table")
+    assert set(levels.loc[levels["session"] == "b", "condition"]) == {"balls = clean", "balls = polished"}
+    assert pool_sessions([a, b], out).lines == ()
+
+
+def test_a_condition_that_one_session_holds_twice_and_differently_is_left_blank_and_said(tmp_path):
+    """As an earlier version wrote it, of takes.csv and session.toml."""
+    place = _session(tmp_path, "a", cloth="worn")
+    shots = pd.read_csv(place / "measured" / "shots.csv")
+    shots.assign(CLOTH=["new", "worn", *[None] * 4]).to_csv(place / "measured" / "shots.csv", index=False)
+    report = pool_sessions([place], tmp_path / "d")
+    assert report.shots["cloth"].fillna("blank").tolist() == ["blank", *["worn"] * 5]
+    assert "CLOTH" not in report.shots
+    assert any(line.startswith("a: 'cloth' and 'CLOTH' say the same condition differently for 1 shot(s) (worn / new)")
+               for line in report.lines)

@@ -182,6 +182,15 @@ def test_what_is_declared_of_the_whole_session_is_that_of_each_row(folder, stage
     assert (set(shots["player"]), set(shots["speed_class"]), set(shots["balls"])) == ({"3"}, {"medium"}, {3})
 
 
+def test_a_condition_that_session_file_and_sheet_spell_differently_is_one_column_and_the_sheet_wins(folder, stages):
+    (folder / "session.toml").write_text('[conditions]\ncloth = "new"\n"ball set" = "old"\n')
+    (folder / "takes.csv").write_text("clip,Cloth,Ball-Set\nc1.mp4,worn,x\nc2.mp4,,y\nc10.mp4,torn,\n")
+    shots = run(folder).shots.set_index("clip")
+    assert shots["Cloth"].to_dict() == {"c1.mp4": "worn", "c2.mp4": "new", "c10.mp4": "torn"}
+    assert shots["Ball-Set"].to_dict() == {"c1.mp4": "x", "c2.mp4": "y", "c10.mp4": "old"}
+    assert not {"cloth", "ball set"} & set(shots)
+
+
 def test_another_table_is_decoded_again(folder, stages):
     run(folder)
     stages.looked.clear()

@@ -121,6 +121,8 @@ def test_temperature_and_humidity_are_known_in_any_spelling(tmp_path):
     ("[friction]\nsliding = 2.0\n", ["sliding = 2.0", "0.02 to 1"]),
     ("[conditions]\nlamps = [1, 2]\n", ["lamps must be a number or a text"]),
     ("[conditions]\nTemperature_C = 20\ntemperature_c = 30\n", ["'Temperature_C' and 'temperature_c' both say"]),
+    ("[conditions]\ncloth = 'a'\nCloth = 'b'\n", ["'cloth' and 'Cloth' both say"]),
+    ("[conditions]\n'Ball set' = 'a'\nball_set = 'b'\n", ["'Ball set' and 'ball_set' both say"]),
     ("[conditions]\nrail = 'new'\n", ["'rail'", "writes itself"]),
     ("[conditions]\nVerdict = 'new'\n", ["'Verdict'", "writes itself"]),
     ("[conditions]\ntable = 'back room'\n", ["'table'", "writes itself", "rename it"]),

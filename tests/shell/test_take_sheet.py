@@ -100,9 +100,10 @@ def test_a_number_too_large_for_one_is_none(tmp_path):
     assert takes.conditions("a_02.mp4", 1) == {"chalk": "1e999"}
 
 
-def test_columns_that_differ_by_case_alone_are_refused(tmp_path):
-    with pytest.raises(SettingsError, match="'cloth' twice"):
-        read_takes(sheet(tmp_path, "clip,Cloth,cloth\na_01.mp4,new,worn\n"), CLIPS)
+@pytest.mark.parametrize(("one", "other"), [("Cloth", "cloth"), ("Ball set", "ball_set"), ("ball-set", "ball set")])
+def test_columns_that_differ_by_case_spaces_or_hyphens_alone_are_refused(tmp_path, one, other):
+    with pytest.raises(SettingsError, match=f"{other!r} twice"):
+        read_takes(sheet(tmp_path, f"clip,{one},{other}\na_01.mp4,new,worn\n"), CLIPS)
 
 
 @pytest.mark.parametrize("written", ["Foot Right", "foot_right", "right-foot", " foot-right "])
