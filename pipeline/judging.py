@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from statistics import median
 from typing import Any
@@ -12,12 +12,15 @@ import pandas as pd
 from pipeline.consequence import throw_deg
 from pipeline.hit import hit_of, quality_of
 from pipeline.hit_checks import Intention
-from pipeline.patterns import Pattern, aim_error, departure_of, match_pattern
+from pipeline.patterns import Pattern, aim_error, departure_of, match_pattern, pattern_named
 from pipeline.speed_classes import class_speeds, same_class
 from pipeline.tolerances import Tolerances, read_tolerances, wanted_roll
+from pipeline.unread import PATTERN_FOLDER
 from pipeline.verdict import Verdict, judge
 from shared.columns import join_notes
 from shared.equipment import Table
+from shared.names import same_name
+from shared.session_file import nearest
 from shared.settings import SessionSettings
 
 FEW = 4  # shots of one pattern before their usual cut or speed says what was meant
@@ -40,8 +43,9 @@ def add_aim(
             name = match_pattern(departure, patterns, _text(row["kind"]), table) or ""
             if name:
                 out.loc[index, "pattern"] = name
-        if name in patterns and patterns[name].kind == _text(row["kind"]):
-            out.loc[index, ["aim_error_deg", "aim_error_deg_u"]] = aim_error(departure, patterns[name], table)
+        pattern = pattern_named(name, patterns)
+        if pattern is not None and pattern.kind == _text(row["kind"]):
+            out.loc[index, ["aim_error_deg", "aim_error_deg_u"]] = aim_error(departure, pattern, table)
     return out
 
 
@@ -54,12 +58,13 @@ def say_why_no_aim(shots: pd.DataFrame, patterns: Mapping[str, Pattern]) -> pd.D
 
 def _no_aim(shot: Mapping[str, Any], patterns: Mapping[str, Pattern]) -> str:
     name, kind = _text(shot["pattern"]), _text(shot["kind"])
+    pattern = pattern_named(name, patterns)
     if not name:
         why = "no pattern declared, and none matched"
-    elif name not in patterns:
+    elif pattern is None:
         why = f"no file in the folder patterns tells the line of {name}"
-    elif kind and patterns[name].kind != kind:
-        why = f"the pattern is a {patterns[name].kind}, the shot a {kind}"
+    elif kind and pattern.kind != kind:
+        why = f"the pattern is a {pattern.kind}, the shot a {kind}"
     else:
         why = "the banked ball was not seen long enough on its way"
     return f"aim_error_deg: {why}"
@@ -97,20 +102,22 @@ def intentions(
     The usual cut (and the usual speed of a declared class) is the median over the shots of the same declared pattern,
     if there are at least four: a player who cuts a pattern by 8 degrees every time means to. What session.toml says of
     a speed class goes before its pattern's speed, which is of the pattern's own class where it names one; a shot
-    without a class has its pattern's. Capitals make no other class.
+    without a class has its pattern's. Capitals make no other class and no other pattern.
     """
     general, told = _general(settings), class_speeds(settings.tolerances)
     shots = shots.assign(speed_class=shots["speed_class"].astype("string").map(same_class, na_action="ignore"))
     rows = _records(shots)
+    shots = shots.assign(pattern=shots["pattern"].astype("string").map(same_name, na_action="ignore"))
     cuts = _medians(shots, ["pattern"], "cut_angle_deg")
     speeds = _medians(shots, ["pattern", "speed_class"], "cue_impact_speed_mps")
     kicks = _medians(shots, ["pattern", "speed_class"], "cue_speed_mps")
     offsets = _throw_offsets(shots, tolerances)
     out = []
     for row in rows:
-        wanted, name = general, _text(row["pattern"])
+        wanted, written = general, _text(row["pattern"])
+        name = same_name(written)
         speed_class, kind = _text(row["speed_class"]), _text(row["kind"])
-        pattern = patterns.get(name)
+        pattern = pattern_named(written, patterns)
         if pattern is not None:
             wanted = _from_pattern(wanted, pattern, settings, speed_class)
         own = speed_class or same_class(pattern.speed_class if pattern else "")
@@ -124,9 +131,26 @@ def intentions(
             offset, u = offsets.get(name, (0.0, None))
             wanted = replace(wanted, throw_offset_deg=offset, throw_u_deg=u)
         if wanted.cut_deg is None and name and (cut := cuts.get((name,))) is not None:
-            wanted = replace(wanted, cut_deg=cut, cut_from=f"usual for {name}")
+            wanted = replace(wanted, cut_deg=cut, cut_from=f"usual for {written}")
         out.append(wanted)
     return out
+
+
+def unknown_patterns(
+    declared: Iterable[str], patterns: Mapping[str, Pattern], settings: SessionSettings
+) -> list[str]:
+    """A line for each declared name that is none of the patterns; none where there are no patterns at all."""
+    known = {same_name(name): name for name in patterns}
+    stroke = _general(settings).stroke
+    lines = []
+    for name in dict.fromkeys(declared) if known else ():
+        if not name or pattern_named(name, patterns):
+            continue
+        near = nearest(same_name(name), known)
+        hint = f" The nearest is {known[near]!r}." if near else ""
+        lines.append(f"pattern {name!r}: no file in {PATTERN_FOLDER}/ has this name, so its shots are judged as "
+                     f"{stroke} hits, without a line to aim along.{hint}")
+    return lines
 
 
 def _general(settings: SessionSettings) -> Intention:

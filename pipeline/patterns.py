@@ -24,6 +24,7 @@ from pipeline.tolerances import wanted_roll
 from pipeline.unread import PATTERN_FOLDER
 from shared.equipment import POCKETS, Cushion, Table, pocket_name
 from shared.errors import SettingsError
+from shared.names import same_name
 
 PLACING_TOLERANCE_MM = 60.0  # about a ball: people put balls back to a few millimetres, a pattern's file is rounder
 LINE_TOLERANCE_DEG = 8.0
@@ -130,10 +131,17 @@ def read_patterns(session_dir: Path) -> dict[str, Pattern]:
     found: dict[str, Pattern] = {}
     for path in sorted((session_dir / PATTERN_FOLDER).glob("*.toml")):
         pattern = read_pattern(path)
-        if pattern.name in found:
+        if pattern_named(pattern.name, found):
             raise SettingsError(f"{path}: pattern {pattern.name!r} stands in another file too; rename one.")
         found[pattern.name] = pattern
     return found
+
+
+def pattern_named(name: str, patterns: Mapping[str, Pattern]) -> Pattern | None:
+    """The pattern that a person means by a name: capitals, spaces, hyphens and underscores make no other one."""
+    if name in patterns:
+        return patterns[name]
+    return next((patterns[known] for known in patterns if same_name(known) == same_name(name)), None)
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,7 @@ from pipeline.corrections import read_corrections
 from pipeline.draw_job import DrawTask, draw_clip, is_drawn, remove_old, shows_last
 from pipeline.earlier_results import clips_with_shots, leave_earlier
 from pipeline.executor import Executor, InProcess, Lost, OnReport, ProcessPool, close, local_executor
+from pipeline.judging import unknown_patterns
 from pipeline.knowledge import CueMass
 from pipeline.learning import ClothAndBalls, learnt_from_others, tells_more
 from pipeline.patterns import read_patterns
@@ -150,7 +151,7 @@ class _Run:
         self._had = clips_with_shots(self.out)
         for line in self.session.problems:
             self._problem(line)
-        for line in (*self.session.remarks, *self._unused_classes()):
+        for line in (*self.session.remarks, *self._unused_classes(), *self._unknown_patterns()):
             self.progress.say(line)
         try:
             self._measure_each()
@@ -329,10 +330,17 @@ class _Run:
 
     def _unused_classes(self) -> list[str]:
         """A line for each speed of a class that is none of this session's."""
-        classes = [take.declared.get("speed_class", "") for take in self.session.takes.takes]
-        classes.append(str(self.session.settings.conditions.get("speed_class", "")))
-        classes += [pattern.speed_class for pattern in self._patterns.values()]
+        classes = self._declared("speed_class") + [pattern.speed_class for pattern in self._patterns.values()]
         return without_shots(self.session.settings.tolerances, classes)
+
+    def _unknown_patterns(self) -> list[str]:
+        """A line for each pattern of this session that none of its files describes, though there are some."""
+        return unknown_patterns(self._declared("pattern"), self._patterns, self.session.settings)
+
+    def _declared(self, name: str) -> list[str]:
+        """What takes.csv and session.toml say under a declared column's name, with ""s."""
+        said = [take.declared.get(name, "") for take in self.session.takes.takes]
+        return [*said, str(self.session.settings.conditions.get(name, ""))]
 
     def _match_patterns(self) -> None:
         """Remember what patterns the lie of the balls shows, whose targets the last measuring then knows."""

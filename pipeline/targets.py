@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from pipeline.judging import add_aim
-from pipeline.patterns import Pattern
+from pipeline.patterns import Pattern, pattern_named
 from pipeline.results import declare
 from pipeline.sessions import Session
 from pipeline.work import Entry
@@ -40,17 +40,18 @@ def matched_targets(session: Session, clip: str, entry: Entry, patterns: Mapping
         return {}
     matched = add_aim(shots, CONTACTS.conform(entry.table("contacts")), TRACKS.conform(entry.table("tracks")),
                       table=session.settings.table, patterns=patterns)
-    pairs = zip(matched["shot"], matched["pattern"], strict=True)
+    pairs = zip(matched["shot"], matched["pattern"], strict=True)  # names as the files have them
     return {int(shot): patterns[str(name)].target for shot, name in pairs
             if str(name) in patterns and patterns[str(name)].target}
 
 
 def with_pattern_targets(shots: pd.DataFrame, patterns: Mapping[str, Pattern]) -> pd.DataFrame:
     """The shots with ``target`` filled from the pattern where nothing else was declared."""
-    theirs = shots["pattern"].map(lambda name: _target({"pattern": name}, patterns) or None).astype("string")
+    theirs = shots["pattern"].astype("string").map(lambda name: _target({"pattern": name}, patterns) or None,
+                                                   na_action="ignore").astype("string")
     return shots.assign(target=shots["target"].astype("string").fillna(theirs))
 
 
 def _target(said: Mapping[str, Any], patterns: Mapping[str, Pattern]) -> str:
-    pattern = patterns.get(str(said.get("pattern")))
+    pattern = pattern_named(str(said.get("pattern") or ""), patterns)
     return str(said.get("target") or (pattern.target if pattern else ""))

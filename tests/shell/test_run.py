@@ -171,6 +171,19 @@ def test_the_speed_of_a_class_that_no_shot_has_is_a_remark(folder, stages):
     assert result.problems == ()
 
 
+def test_a_pattern_that_no_file_describes_is_a_remark(folder, stages, matched):
+    (folder / "session.toml").write_text('[conditions]\npattern = "crosscorner"\n')
+    (folder / "takes.csv").write_text("clip,pattern\nc1.mp4,Cross Corner\nc2.mp4,other\nc10.mp4,\n")
+    lines = Lines()
+    assert run(folder, lines).problems == ()
+    assert [line.split(":")[0] for line in lines.lines if "no file" in line] == [
+        "pattern 'other'", "pattern 'crosscorner'"]
+    shutil.rmtree(folder / "patterns")
+    lines = Lines()
+    run(folder, lines)
+    assert [line for line in lines.lines if "no file" in line] == []
+
+
 def test_what_is_declared_of_the_whole_session_is_that_of_each_row(folder, stages):
     """A number as a cell of takes.csv has it; and a class of it has shots."""
     (folder / "session.toml").write_text('[conditions]\nplayer = 3\nspeed_class = "medium"\nballs = 3\n'

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from pipeline.compare.counting import why_left_out
 from pipeline.hit import HIT_COLUMNS, QUALITY_COLUMNS, Hit, Measured, TrackQuality
 from pipeline.hit_checks import Intention, check_hit
-from pipeline.judging import judge_shots
+from pipeline.judging import judge_shots, unknown_patterns
 from pipeline.patterns import Pattern
 from pipeline.report import short_reason
 from pipeline.speed_classes import without_shots
@@ -233,6 +233,30 @@ def test_a_turn_of_the_line_of_centres_common_to_a_pattern_is_not_taken_for_side
     assert judged.loc[5, "reasons"].startswith(("side", "uncertain: side"))
     every = same.assign(throw_deg=2.0)  # more than the uncertainty of 0.3 explains: side on all of them
     assert set(judge_shots(every, SessionSettings())["verdict"]) == {"mishit"}
+
+
+SIDE_BANK = Pattern(name="Side-Bank", kind="kick", cue=(3.0, 2.0), aim={"cushion": "left", "sight": 5.0})
+
+
+def test_a_pattern_is_known_in_any_spelling_of_case_spaces_and_hyphens():
+    names = pd.array(["Side bank", "side-bank", "SIDE_BANK", "side bank", "other"], dtype="string")
+    shots = rows(np.random.default_rng(3), 5).assign(cue_roll_ratio=0.7, cut_angle_deg=8.0, throw_deg=-1.1,
+                                                     pattern=names)
+    known = {"Side-Bank": SIDE_BANK.model_copy(update={"spin": "follow"})}
+    judged = judge_shots(shots, SessionSettings(tolerances={"throw_deg": 3.0}), known)
+    assert judged["verdict"].tolist() == ["clean"] * 4 + ["mishit"]  # their usual cut is that of all four
+    assert judged["pattern"].tolist() == names.tolist()
+
+
+def test_a_declared_pattern_without_a_file_is_named_where_others_have_one():
+    known = {"Side-Bank": SIDE_BANK}
+    (line,) = unknown_patterns(["side bank", "", "side-bnk", "side-bnk"], known, SessionSettings())
+    assert line.startswith("pattern 'side-bnk': no file in patterns/ has this name, so its shots are judged as stun ")
+    assert line.endswith(" The nearest is 'Side-Bank'.")
+    (line,) = unknown_patterns(["x"], known, SessionSettings(tolerances={"wanted_spin": "follow"}))
+    assert "as follow hits" in line
+    assert "nearest" not in line
+    assert unknown_patterns(["x"], {}, SessionSettings()) == []
 
 
 def test_a_speed_class_counts_in_metres_per_second_only():

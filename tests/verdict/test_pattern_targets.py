@@ -54,6 +54,7 @@ def test_a_shot_that_lies_as_a_pattern_has_its_target_and_its_miss(folder):
     ("clip,pattern,target\na.mp4,cross-corner,side-left\n", {None: "side-left"}),
     ("clip,shot,pattern,target\na.mp4,,,side-left\na.mp4,2,cross-corner,\n", {None: "side-left", 2: "side-left"}),
     ("clip,shot,pattern\na.mp4,2,cross-corner\n", {2: "foot-right"}),
+    ("clip,pattern\na.mp4,Cross Corner\n", {None: "foot-right"}),
     ("clip,pattern\na.mp4,other\n", {}),
 ])
 def test_what_is_declared_wins_over_the_file_of_the_pattern(folder, sheet, expected):

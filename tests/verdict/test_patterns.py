@@ -150,6 +150,9 @@ def test_a_blank_pattern_is_matched_by_the_lie_and_a_distant_one_is_left_blank()
     assert found.loc[0, "aim_error_deg"] == pytest.approx(-3.0, abs=0.3)
     judged = judge_shots(found, SessionSettings(), known)
     assert "aim: left" in judged.loc[0, "reasons"]
+    written = shots.assign(pattern=pd.array(["Cross corner"], dtype="string"))
+    declared = add_aim(written, contacts, tracks, table=TABLE, patterns=known).loc[0]
+    assert (declared["pattern"], declared["aim_error_deg"]) == ("Cross corner", found.loc[0, "aim_error_deg"])
     far, contacts, tracks = played(pattern, turned_deg=0.0, shift_mm=200.0)
     departure = departure_of(far.iloc[0].to_dict(), tracks, contacts)
     assert match_pattern(departure, known, "bank", TABLE) is None
@@ -157,6 +160,7 @@ def test_a_blank_pattern_is_matched_by_the_lie_and_a_distant_one_is_left_blank()
 
 
 @pytest.mark.parametrize(("name", "kind", "words"), [
+    ("Cross Corner", "kick", "the pattern is a bank, the shot a kick"),
     (None, "bank", "no pattern declared"), ("unknown", "bank", "tells the line of unknown"),
     ("cross-corner", "kick", "the pattern is a bank, the shot a kick"),
     ("cross-corner", "bank", "not seen long enough"),
@@ -224,6 +228,7 @@ def test_a_session_reads_its_folder_and_refuses_a_name_used_twice(tmp_path):
     text = (EXAMPLES / "cross-corner.toml").read_text()
     (folder / "a.toml").write_text(text)
     assert list(read_patterns(tmp_path)) == ["cross-corner"]
-    (folder / "b.toml").write_text(text)
-    with pytest.raises(SettingsError, match="another file"):
-        read_patterns(tmp_path)
+    for name in ("cross-corner", "Cross corner"):
+        (folder / "b.toml").write_text(text.replace("cross-corner", name))
+        with pytest.raises(SettingsError, match="another file"):
+            read_patterns(tmp_path)
