@@ -48,6 +48,8 @@ _MIRRORED: Final = (
     "its metadata has it shown mirrored, which is not done here; code it anew as it is shown, and take this one out: "
     'ffmpeg -i "{name}" -crf 14 "upright-{name}"'
 )
+#: pixel formats by their luma pixels per chroma sample, across and down
+_LAYOUTS: Final = {(2, 2): "yuv420p", (2, 1): "yuv422p", (1, 1): "yuv444p"}
 #: Kr, Kb of the colour matrices (ITU-R BT.601 and BT.709; BT.2020 non-constant luminance)
 _MATRICES: Final = {"601": (0.299, 0.114), "709": (0.2126, 0.0722), "2020": (0.2627, 0.0593)}
 
@@ -74,6 +76,7 @@ class ClipInfo:
     matrix: str  # 601, 709 or 2020
     interlaced: bool = False
     ends_s: float | None = None
+    chroma_step: tuple[int, int] = (2, 2)  # luma px per chroma sample as coded, across and down before any turn
 
     @property
     def advice(self) -> str:
@@ -351,16 +354,43 @@ def picture_stream(container: Any) -> Any:
 
 
 def _planes(picture: Any) -> list[Plane]:
-    """Y, Cb, Cr of a decoded picture, 8 bit 4:2:0; without a copy where the decoder's are that already."""
-    name = picture.format.name
-    if name in ("yuv420p", "yuvj420p"):
-        return [_view(plane, np.dtype(np.uint8)) for plane in picture.planes]
-    if name in ("yuv420p10le", "yuv420p12le"):
-        import cv2
+    """Y, Cb, Cr of a decoded picture, 8 bit 4:2:0; without a copy where the decoder's are that already.
 
-        scale = 1 / 4 if "10" in name else 1 / 16
-        return [np.asarray(cv2.convertScaleAbs(_view(p, np.dtype("<u2")), alpha=scale)) for p in picture.planes]
-    return [_view(plane, np.dtype(np.uint8)) for plane in picture.reformat(format="yuv420p").planes]
+    Chroma in more places than that is the mean of those around a middle of 2 x 2 luma pixels, also at the edge of a
+    picture of odd size: FFmpeg's own conversion would stretch such a picture's chroma.
+    """
+    across, down = _chroma_step(picture.format)
+    planar = re.fullmatch(r"yuvj?4(?:20|22|44)p(10le|12le)?", picture.format.name)
+    if planar is None:
+        across, down = (across, down) if (across, down) in _LAYOUTS else (2, 2)
+        picture = picture.reformat(format=_LAYOUTS[across, down])
+    dtype, bits = (np.dtype("<u2"), int(planar[1][:2])) if planar and planar[1] else (np.dtype(np.uint8), 8)
+    planes = [_view(plane, dtype) for plane in picture.planes]
+    halved = [planes[0], *(_halved(plane, across == 1, down == 1) for plane in planes[1:])]
+    if bits == 8:
+        return halved
+    import cv2
+
+    return [np.asarray(cv2.convertScaleAbs(plane, alpha=2.0 ** (8 - bits))) for plane in halved]
+
+
+def _chroma_step(pixels: Any) -> tuple[int, int]:
+    """Luma pixels per chroma sample of a pixel format, across and down."""
+    return 8 // int(pixels.chroma_width(8)), 8 // int(pixels.chroma_height(8))
+
+
+def _halved(plane: NDArray[Any], across: bool, down: bool) -> NDArray[Any]:
+    """Means of pairs of samples; of an odd number, the last one is its own."""
+    if not (across or down):
+        return plane
+    import cv2
+
+    height, width = plane.shape
+    rows, columns = height % 2 if down else 0, width % 2 if across else 0
+    if rows or columns:
+        plane = np.asarray(cv2.copyMakeBorder(plane, 0, rows, 0, columns, cv2.BORDER_REPLICATE))
+    size = ((width + columns) // (2 if across else 1), (height + rows) // (2 if down else 1))
+    return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA))
 
 
 def _view(plane: Any, dtype: np.dtype[Any]) -> NDArray[Any]:
@@ -422,6 +452,7 @@ def open_clip(path: str | Path) -> Clip:
             matrix=_matrix(int(first.colorspace), min(width, height)),
             interlaced=bool(first.interlaced_frame),
             ends_s=ends,
+            chroma_step=_chroma_step(first.format),
         )
     return Clip(path, info)
 

@@ -289,3 +289,21 @@ def test_still_picture_reads_a_picture_file(tmp_path):
     (tmp_path / "bad.jpg").write_bytes(b"no picture")
     with pytest.raises(ClipError, match="not a picture"):
         still_picture(tmp_path / "bad.jpg")
+
+
+@pytest.mark.parametrize("pixels", ["yuv444p", "yuv444p10le", "bgr0"])
+def test_chroma_of_every_luma_pixel_is_halved_where_it_lies_also_in_odd_sizes(tmp_path, pixels):
+    width, height = 95, 63
+    y, x = np.mgrid[:height, :width]
+    rgb = av.VideoFrame.from_ndarray(np.stack([60 + x, 80 + 0 * x, 60 + y], axis=-1).astype(np.uint8), format="rgb24")
+    with av.open(str(tmp_path / "x.mkv"), "w") as out:
+        stream = out.add_stream("ffv1", rate=30)
+        stream.width, stream.height, stream.pix_fmt = width, height, pixels
+        out.mux(stream.encode(rgb.reformat(format=pixels)))
+        out.mux(stream.encode(None))
+    frame = next(iter(open_clip(tmp_path / "x.mkv")))
+    for plane, full in zip(frame.chroma, rgb.reformat(format="yuv444p").to_ndarray()[1:], strict=True):
+        assert plane.shape == (32, 48)
+        pairs = np.pad(full.astype(float), ((0, 1), (0, 1)), mode="edge").reshape(32, 2, 48, 2).mean(axis=(1, 3))
+        assert (plane - pairs)[:, -8:].mean() == pytest.approx(0, abs=0.25)
+        assert plane == pytest.approx(pairs, abs=1.5)
