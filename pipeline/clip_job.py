@@ -20,6 +20,7 @@ import pandas as pd
 from calibration.store import Calibration, write_calibrations
 from pipeline.ball_pictures import PictureKeeper
 from pipeline.camera_watch import CameraWatch
+from pipeline.chroma_siting import ChromaSiting, measure_siting
 from pipeline.clock_jumps import find_clock_jumps
 from pipeline.corrections import Correction, corrected, correction_of
 from pipeline.detections import DetectSettings, detect_balls
@@ -233,16 +234,18 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     with clock("calibrate"):
         settings = task.settings
         calibration, still, lead_in = first_view(clip, lambda still: calibrate_clip(still, clip.info.name, settings))
+        siting = measure_siting(still, clip.info)
         give_back()
     if measured_here:
         threading.Thread(target=_warm, daemon=True).start()
     with clock("detect"):
-        luma = luma_of(still, clip.info.matrix)
+        luma = luma_of(still.bgr(), clip.info.matrix)
         clip = skimming(clip, calibration)
-        seen = _Seen(clip, calibration, luma, task, frozenset(range(lead_in)))
+        seen = _Seen(clip, calibration, luma, siting, task, frozenset(range(lead_in)))
         repeats = find_repeats(seen.found)
         if len(repeats.frames):
-            seen = _Seen(clip, calibration, luma, task, frozenset([*range(lead_in), *repeats.frames.tolist()]))
+            left_out = frozenset([*range(lead_in), *repeats.frames.tolist()])
+            seen = _Seen(clip, calibration, luma, siting, task, left_out)
         frames, watch, pictures = seen.frames, seen.watch, seen.pictures
         detections, windows = watch.correct(seen.found), watch.correct_windows(pictures.table)
         looked_at = watch.recognised(frames.looked_at)
@@ -272,7 +275,8 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         "damage": clip.damage,
         "frames": frames.count,
         "info": {"width_px": info.width, "height_px": info.height, "codec": info.codec, "bit_depth": info.bit_depth,
-                 "rotation_deg": info.rotation_deg, "frame_rate_nominal": info.frame_rate_nominal,
+                 "rotation_deg": info.rotation_deg, "chroma_shift_px": list(siting.shift_px),
+                 "chroma_shift_u_px": list(siting.u_px), "frame_rate_nominal": info.frame_rate_nominal,
                  "first_s": frames.first_s, "last_s": frames.last_s, "frames_passed_over": frames.passed_over},
     }
 
@@ -281,13 +285,14 @@ class _Seen:
     """What a walk through a clip's frames gives, but for those to be ``left_out``."""
 
     def __init__(
-        self, clip: Clip, calibration: Calibration, luma: Plane, task: ClipTask, left_out: frozenset[int]
+        self, clip: Clip, calibration: Calibration, luma: Plane, siting: ChromaSiting, task: ClipTask,
+        left_out: frozenset[int],
     ) -> None:
         self.frames = _Counted((frame for frame in clip if frame.index not in left_out), clip.info.frames_estimate,
                                task.weight)
         self.watch = CameraWatch(self.frames, calibration, luma)
         self.pictures = PictureKeeper()
-        settings = DetectSettings(shutter_s=task.settings.camera.shutter_s)
+        settings = DetectSettings(shutter_s=task.settings.camera.shutter_s, chroma=siting)
         self.found = detect_balls(self.watch, calibration, settings=settings, pictures=self.pictures)
 
 

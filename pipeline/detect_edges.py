@@ -76,8 +76,13 @@ class OutlineFit:
 class OutlineFitter:
     """Fits outlines in one clip; keeps the template and the camera."""
 
-    def __init__(self, picture: BallPicture, settings: EdgeSettings | None = None) -> None:
+    def __init__(
+        self, picture: BallPicture, settings: EdgeSettings | None = None, *,
+        chroma_u_px: tuple[float, float] = (0.0, 0.0),
+    ) -> None:
+        """chroma_u_px : how unsure it is where the chroma lies, to the right and down"""
         self.picture = picture
+        self._chroma_var = np.square(chroma_u_px)
         self.settings = settings or EdgeSettings()
         pose = picture.pose
         middle = pose.to_table(np.array([[pose.width_px / 2, pose.height_px / 2]]), picture.radius_mm)
@@ -188,6 +193,9 @@ class OutlineFitter:
         share = seen.mean(axis=1)
         part_u_px = cfg.part_u * np.where(share < 1 - cfg.part_gaps, np.maximum(-step[:, 2] - cfg.part_px, 0.0), 0.0)
         cov = noise + _common(motion_px, jac, cfg, part_u_px, 2 * self.picture.radius_mm)
+        if self._chroma_var.any():
+            moved = balls.moved_by_chroma(weight)
+            cov += (moved * self._chroma_var) @ np.swapaxes(moved, 1, 2)
         fit = OutlineFit(
             xy + step[:, :2], cov, share, step[:, 2], median(snr), motion_px, median(rms[:, 0]), part_u_px
         )

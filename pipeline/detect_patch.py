@@ -15,9 +15,6 @@ Array = NDArray[np.float64]
 Samples = NDArray[np.float32]
 Places = tuple[Array, Array]  # x and y, px, both (N, ...)
 
-#: place of a chroma sample against the middle of the 2 x 2 luma pixels it belongs to, px right
-CHROMA_SHIFT_PX = 0.0
-
 
 @dataclass(frozen=True, eq=False)
 class Patch:
@@ -45,12 +42,15 @@ def cut(frame: Frame, centre_px: Sequence[float] | Array, half_px: float) -> Pat
 class Mosaic:
     """Patches side by side in one picture per plane, so that all of them are sampled in one go."""
 
-    def __init__(self, patches: Sequence[Patch]) -> None:
-        """N patches; what is sampled beyond the edge of one is its edge."""
+    def __init__(self, patches: Sequence[Patch], chroma_shift_px: tuple[float, float] = (0.0, 0.0)) -> None:
+        """N patches; what is sampled beyond the edge of one is its edge.
+
+        chroma_shift_px : place of a chroma sample against the middle of its 2 x 2 luma pixels, to the right and down
+        """
         corners = np.array([(patch.x, patch.y) for patch in patches], dtype=float).reshape(-1, 2)
         self._luma = _Tiles.of([patch.luma for patch in patches], corners, 1)
         pairs = [np.asarray(cv2.merge(patch.chroma), np.uint8) for patch in patches]
-        self._chroma = _Tiles.of(pairs, corners + _TO_CHROMA, 2)
+        self._chroma = _Tiles.of(pairs, corners + 0.5 + np.array(chroma_shift_px), 2)
 
     def sample(self, luma_at: Places, chroma_at: Places | None = None, of: NDArray[np.intp] | None = None) -> Samples:
         """(N, 3, ...) bilinear Y, Cb, Cr at px places (N, ...), each from its own patch, or from the patches ``of``
@@ -66,7 +66,6 @@ class Mosaic:
 
 
 _PARTS = 32  # of a sample, to which OpenCV's remap rounds places in pictures of two channels
-_TO_CHROMA = np.array([0.5 + CHROMA_SHIFT_PX, 0.5])
 
 
 @dataclass(frozen=True, eq=False)

@@ -116,6 +116,9 @@ class BallSystem:
 
         weight : (N, 3, K) of each ray
         """
+        return self._solved(weight, self.system.pull, self._now)
+
+    def _solved(self, weight: Array, pull: Array, now: Array) -> tuple[Array, Array, Array]:
         (ray_ray, wave_ray, wave_wave), balls = self._products, len(weight)
         h_sp, h_ss = np.empty((balls, 3, 2 * _TERMS, 3)), np.empty((balls, 3, 2 * _TERMS, 2 * _TERMS))
         matrix = (self.system.matrix * weight[:, None]).reshape(balls, -1, weight.shape[-1])  # (N, 6 x 3, K)
@@ -125,14 +128,24 @@ class BallSystem:
         h_sp[:, :, :_TERMS], h_sp[:, :, _TERMS:] = mixed[:, 0], mixed[:, 1]
         h_ss[:, :, :_TERMS, :_TERMS], h_ss[:, :, _TERMS:, _TERMS:] = shapes[:, 0], shapes[:, 2]
         h_ss[:, :, :_TERMS, _TERMS:] = h_ss[:, :, _TERMS:, :_TERMS] = shapes[:, 1]
-        pull = self.system.pull * weight
+        pull = pull * weight
         g_p = (pull[0].sum(axis=1)[:, None] @ self._rays)[:, 0]
-        g_s = np.concatenate([pull[1] @ self._waves, pull[2] @ self._waves], axis=-1) - self._now * self._prior
+        g_s = np.concatenate([pull[1] @ self._waves, pull[2] @ self._waves], axis=-1) - now * self._prior
         solved = np.linalg.solve(h_ss + self._tight, np.concatenate([h_sp, g_s[..., None]], axis=-1))
         taken = np.swapaxes(h_sp.reshape(balls, -1, 3), 1, 2) @ solved.reshape(balls, -1, 4)
         reduced = h_pp - taken[..., :3] + self._least
         step = np.linalg.solve(reduced, (g_p - taken[..., 3])[..., None])[..., 0]
         return step, solved[..., 3] - (solved[..., :3] @ step[:, None, :, None])[..., 0], reduced
+
+    def moved_by_chroma(self, weight: Array) -> Array:
+        """(N, 2, 2) by how much the centre (mm, mm) moves per px that all chroma lies further right, or down."""
+        first = np.moveaxis(self.system.matrix[:, :3], 1, 0)  # what a displacement of each ray pulls at
+        moved = np.empty((len(weight), 2, 2))
+        for axis in (0, 1):
+            off = np.repeat(self._waves[:, None, :, 1 + axis], 3, axis=1)
+            off[:, 0] = 0
+            moved[..., axis] = self._solved(weight, first * off, np.zeros_like(self._now))[0][:, :2]
+        return moved
 
     def along_rays(self, step: Array, shapes: Array) -> Array:
         """(3, N, 3, K) of displacement, limb and shade along each ray, from what `solve` gives."""

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from calibration.store import Calibration
 from pipeline.ball_pictures import WHITE_SHARE, PictureKeeper
+from pipeline.chroma_siting import ChromaSiting
 from pipeline.detect_edges import EdgeSettings, OutlineFit, OutlineFitter
 from pipeline.detect_looks import looks
 from pipeline.detect_motion import Places, velocities
@@ -33,11 +34,14 @@ _WHITE = DETECTIONS.names.index("white_share") - 2  # in a job's row, which lack
 
 @dataclass(frozen=True, kw_only=True)
 class DetectSettings:
-    """Detection's settings. ``shutter_s`` None: half the frame interval is assumed for the blur's length."""
+    """Detection's settings. ``shutter_s`` None: half the frame interval is assumed for the blur's length; ``chroma``:
+    where the clip's chroma samples lie, see `measure_siting`.
+    """
 
     edges: EdgeSettings = field(default_factory=EdgeSettings)
     search: SearchSettings = field(default_factory=SearchSettings)
     shutter_s: float | None = None
+    chroma: ChromaSiting = field(default_factory=ChromaSiting)
     outline_support: float = 0.36  # less of the outline than this near edges of any kind is not worth a fit,
     faint_support: float = 0.15  # or less than this where so much of the disc isn't cloth that
     sure_disc: float = 0.6  # something of a ball's size is there, faint against the cloth or blurred by its motion
@@ -125,7 +129,7 @@ class BallDetector:
         self.settings, self.pictures = settings, pictures
         self.picture = BallPicture(calibration.pose, calibration.table.ball.radius_mm)
         self.search = ClothSearch(calibration, self.picture, settings.search)
-        self.fitter = OutlineFitter(self.picture, settings.edges)
+        self.fitter = OutlineFitter(self.picture, settings.edges, chroma_u_px=settings.chroma.u_px)
         self.table = calibration.table
         self._looks: list[_Look] = []  # frames whose jobs are not all done
         self._current: list[_Job] = []
@@ -240,7 +244,8 @@ class BallDetector:
         fresh = [(k, job) for k, look in enumerate(looks_now) for job in look.jobs if job.open_at(look.t_s)]
         if fresh:
             jobs = [job for _, job in fresh]
-            mosaic = Mosaic([job.patch for job in jobs if job.patch is not None])
+            patches = [job.patch for job in jobs if job.patch is not None]
+            mosaic = Mosaic(patches, self.settings.chroma.shift_px)
             xy = self.picture.pose.to_table(np.array([job.px for job in jobs]), self.picture.radius_mm)
             rough, support = self.fitter.capture(mosaic, xy, self.picture.jacobian(xy))
             blur, guessed = self._blur(rough, [k for k, _ in fresh])

@@ -39,7 +39,7 @@ def still_picture(path: str | Path) -> Plane:
 
 def still_of(clip: Clip) -> Plane:
     """As still_picture, of a clip that is open."""
-    return well_lit(clip)[0]
+    return well_lit(clip)[0].bgr()
 
 
 def look_at(path: str | Path, look: Callable[[Plane], T]) -> tuple[T, Plane]:
@@ -51,10 +51,11 @@ def look_at(path: str | Path, look: Callable[[Plane], T]) -> tuple[T, Plane]:
     if path.suffix.lower() in PICTURES:
         picture = _picture_file(path)
         return look(picture), picture
-    return first_view(open_clip(path), look)[:2]
+    seen, still, _ = first_view(open_clip(path), look)
+    return seen, still.bgr()
 
 
-def well_lit(clip: Clip) -> tuple[Plane, int]:
+def well_lit(clip: Clip) -> tuple[Frame, int]:
     """A clip's still picture, and the frame from which on it is lit as there: 0 unless it fades in, or settles."""
     kept: deque[Frame] = deque(maxlen=_STILL_FRAMES)
     light: list[Thumbnail] = []
@@ -72,7 +73,7 @@ def well_lit(clip: Clip) -> tuple[Plane, int]:
         if len(light) == _MOST_STILLS:  # it never settles: lamps that flicker
             break
     frames = list(kept) if len(kept) == _STILL_FRAMES else [kept[0]]
-    return _median_frame(clip, frames).bgr(), lead_in
+    return _median_frame(clip, frames), lead_in
 
 
 def _lit_alike(one: Thumbnail, other: Thumbnail) -> bool:
@@ -91,7 +92,7 @@ def _picture_file(path: Path) -> Plane:
     return np.asarray(picture)
 
 
-def first_view(clip: Clip, look: Callable[[Plane], T]) -> tuple[T, Plane, int]:
+def first_view(clip: Clip, look: Callable[[Plane], T]) -> tuple[T, Frame, int]:
     """What ``look`` makes of the first of a clip's views in which it succeeds, that view's still picture, and the frame
     from which on it is shown: a title or another camera may come first.
 
@@ -99,17 +100,17 @@ def first_view(clip: Clip, look: Callable[[Plane], T]) -> tuple[T, Plane, int]:
     """
     still, lead_in = well_lit(clip)
     try:
-        return look(still), still, lead_in
+        return look(still.bgr()), still, lead_in
     except CalibrationError as error:
         for later, first in later_views(clip):
             try:
-                return look(later), later, first
+                return look(later.bgr()), later, first
             except CalibrationError:
                 continue
         raise error
 
 
-def later_views(clip: Clip) -> Iterator[tuple[Plane, int]]:
+def later_views(clip: Clip) -> Iterator[tuple[Frame, int]]:
     """Still pictures of what a clip shows after its first view, each with the frame with which that view begins."""
     kept: deque[Frame] = deque(maxlen=_STILL_FRAMES)
     thumbnails: deque[Thumbnail] = deque(maxlen=_STILL_FRAMES)
@@ -129,7 +130,7 @@ def later_views(clip: Clip) -> Iterator[tuple[Plane, int]]:
         thumbnails.append(thumbnail)
         if len(kept) == _STILL_FRAMES and (known is None or _another_view(thumbnail, known)):
             if begun:
-                yield _median_frame(clip, list(kept)).bgr(), begun
+                yield _median_frame(clip, list(kept)), begun
             views, known = views + 1, thumbnail
             if views == _MOST_VIEWS:
                 return

@@ -41,7 +41,7 @@ def test_what_is_dark_before_a_clip_fades_in_is_left_out_and_said(plain, tmp_pat
     path = write(tmp_path / "x.mp4", lambda t, planes: [lit(planes, ramp(0.2, 0.8, t))])
     still, lead_in = well_lit(open_clip(path))
     assert 0.5 < lead_in / 60 < 0.9
-    assert still.mean() > 0.8 * well_lit(open_clip(write(tmp_path / "y.mp4", lambda _, p: [p])))[0].mean()
+    assert still.luma.mean() > 0.8 * well_lit(open_clip(write(tmp_path / "y.mp4", lambda _, p: [p])))[0].luma.mean()
     record, shot = measured(path, tmp_path / "work")
     assert any("is lit otherwise" in line for line in record.warnings)
     assert_alike(plain, shot)
