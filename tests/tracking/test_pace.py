@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from calibration.store import Calibration
@@ -16,6 +18,7 @@ from shared.settings import CameraSettings, SessionSettings
 
 TABLE = standard_table()
 TYPICAL = Friction()
+CLOTHS = [TYPICAL, Friction(sliding=0.15, rolling=0.005), Friction(sliding=0.4, rolling=0.015)]
 CALIBRATION = Calibration("x", overhead_camera(TABLE), TABLE, 0.0, "exact")
 
 
@@ -29,7 +32,10 @@ def played(slower: float, friction: Friction = TYPICAL):
     return rows.assign(t_s=rows["t_s"] * slower)
 
 
-OTHER_PACES = {2.0: "2 times slower", 8.0: "8 times slower", 0.5: "2 times faster"}
+OTHER_PACES = {
+    2.5: ("2 to 2.5 times slower than life", " 24 frames/s over the camera's, 0.5 for 48, 0.48 for 50, 0.4 for 60 ("),
+    0.25: ("4 to 5 times faster than life", " 240 frames/s over the camera's, 5 for 48, 4.8 for 50, 4 for 60 ("),
+}
 
 
 @pytest.mark.parametrize(("slower", "words"), OTHER_PACES.items())
@@ -40,12 +46,40 @@ def test_another_pace_is_told_and_nothing_is_measured(slower, words):
     assert all(shot.followed.lost for shot in found.measured)
     assert found.shots["speed_at_impact_mps"].isna().all()
     said = pace_words(rows, lambda r: measured(r).friction, "my clip.mp4")
-    assert words in said
-    assert f'-itsscale {1 / slower:g} -i "my clip.mp4" -c copy' in said
+    assert all(word in said for word in words)
+    assert '-itsscale FACTOR -i "my clip.mp4" -c copy "real-my clip.mp4"' in said
 
 
-@pytest.mark.parametrize("friction", [Friction(), Friction(sliding=0.15, rolling=0.005),
-                                      Friction(sliding=0.4, rolling=0.015)])
+def filmed_at(camera: float, stored: float, cloth: Friction):
+    """What is said of a clip filmed and stored at such rates, its cloth seen exactly as such."""
+    frame = np.arange(900)
+    rows = pd.DataFrame({"frame": frame, "t_s": np.round(3 + frame / stored, 3)})  # Matroska's times are whole ms
+
+    def shown(again: pd.DataFrame) -> Friction:
+        times = (np.ptp(again["t_s"]) / (899 / camera)) ** -2
+        return Friction(sliding=times * cloth.sliding, rolling=times * cloth.rolling, sliding_u=1e-3, rolling_u=1e-4)
+
+    return pace_words(rows, shown, "x.mp4")
+
+
+@pytest.mark.parametrize("cloth", CLOTHS)
+@pytest.mark.parametrize(("camera", "stored", "factor"), [
+    (60, 24, "0.4 for 60"), (60, 25, "0.41667 for 60"), (120, 25, "0.20833 for 120"), (240, 25, "0.10417 for 240"),
+    (120 / 1.001, 24 / 1.001, "0.2 for 119.88"), (50, 24 / 1.001, "0.47952 for 50"), (480, 30, "0.0625 for 480"),
+    (30, 60, "2 for 30"), (29.97, 18.2, "0.60667 for 30"),
+])
+def test_what_the_camera_was_set_to_is_among_what_is_named(camera, stored, factor, cloth):
+    assert f" {factor}" in filmed_at(camera, stored, cloth).replace(",", "")
+
+
+def test_what_no_cloth_allows_is_not_named():
+    said = filmed_at(120, 25, TYPICAL)
+    assert said.startswith("the clip seems to play 4 to 4.8 times slower than life; ")
+    assert "25 frames/s over the camera's, 0.25 for 100, 0.20833 for 120 (" in said
+    assert "10 times slower" in filmed_at(240, 24, TYPICAL)
+
+
+@pytest.mark.parametrize("friction", CLOTHS)
 def test_the_pace_of_life_is_measured_on_any_published_cloth(friction):
     """Bands of friction: Alciatore, FAQ "physics of pool and billiards"."""
     found = measured(played(1.0, friction))
