@@ -32,6 +32,7 @@ SEARCH_MM = (30.0, 14.0, 8.0)  # how far from its predicted place a sight is loo
 CAMERA_UNKNOWNS = 12  # pose, lens, and the sights' own offset
 LEAST_SIGHT_U_PX = 0.03
 OUTLINE_U_PX = 3.0  # of the coarse outline, in a picture 1280 px long
+COLOUR_LEVELS = 6.0  # blue and red differ more from green somewhere, even where cloth and floor are grey
 ANY_CAMERA = CameraSettings()
 
 
@@ -70,8 +71,8 @@ def find_table(
     camera  : a lens measured beforehand, corners marked by hand
     head    : which end of the picture is the head; None: left when lying, top when upright
 
-    Raises CalibrationError with what was found, what was needed and what to do; SettingsError for corners marked by
-    hand that no table has, or whose head lies elsewhere than declared.
+    Raises CalibrationError with what was found, what was needed and what to do, or for a picture without colour;
+    SettingsError for corners marked by hand that no table has, or whose head lies elsewhere than declared.
     """
     seen, how = sight_table(picture, table=table, camera=camera, head=head, clip=clip)
     return seen.calibration(table, how=how, clip=clip)
@@ -82,6 +83,23 @@ def sight_table(
     clip: str = "",
 ) -> tuple[Sighting, str]:
     """As find_table, with the marks and the check; the second value says how the table was found."""
+    seen, how = _sighted(picture, table, camera, head, clip)
+    if _colourless(picture):
+        raise CalibrationError(f"{clip or 'picture'}: the picture has no colour, by which balls are told apart; film "
+                               "in colour.")
+    return seen, how
+
+
+def _colourless(picture: NDArray[np.uint8]) -> bool:
+    """Whether a picture is all shades of one colour, as black-and-white ones are, also once coded."""
+    some = picture[::4, ::4].reshape(-1, 3).astype(np.int16)
+    low, high = np.quantile(some[:, [0, 2]] - some[:, [1]], [0.001, 0.999], axis=0)
+    return bool((high - low).max() < COLOUR_LEVELS)
+
+
+def _sighted(
+    picture: NDArray[np.uint8], table: Table, camera: CameraSettings, head: HeadSide | None, clip: str
+) -> tuple[Sighting, str]:
     if picture.ndim != 3 or picture.shape[2] != 3 or picture.dtype != np.uint8:
         raise CalibrationError(f"{clip or 'picture'}: a colour picture (height, width, 3) of bytes is needed; got "
                                f"{picture.dtype} {picture.shape}.")

@@ -110,6 +110,14 @@ def test_a_darkened_blurred_picture_is_still_found(upright):
     assert corner_errors(found.corners_px, upright.corners_px).max() < 1.0
 
 
+@pytest.mark.parametrize("marked", [False, True])
+def test_a_picture_without_colour_is_refused(upright, marked):
+    grey = cv2.cvtColor(cv2.cvtColor(upright.picture, cv2.COLOR_BGR2GRAY), cv2.COLOR_GRAY2BGR)
+    camera = CameraSettings(corners_px=by_hand(upright.corners_px, (0, 0)) if marked else None)
+    with pytest.raises(CalibrationError, match=r"^x\.mp4: the picture has no colour.*; film in colour\.$"):
+        find_table(grey, table=upright.table, head=upright.head, camera=camera, clip="x.mp4")
+
+
 def test_a_table_of_the_wrong_size_is_warned_of(upright):
     found = find_table(upright.picture, table=standard_table("pool-8ft"))
     assert any("check the table's size" in warning for warning in found.warnings)
