@@ -31,7 +31,7 @@ from pipeline.memory import give_back
 from pipeline.physics import Friction
 from pipeline.quiet import skimming
 from pipeline.repeats import find_repeats
-from pipeline.shutter import with_read_offsets
+from pipeline.shutter import possible_readout, with_read_offsets
 from pipeline.stills import first_view
 from pipeline.work import DamagedError, Entry, clip_stamp, look_key, measures_key
 from shared.columns import CONTACTS, SHOTS, TRACKS, join_notes
@@ -255,10 +255,11 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     if frames.count < MIN_FRAMES:
         many = f"only {frames.count} frames" if frames.count > 1 else "only one frame"
         raise ClipError(f"{task.clip.name}: holds {many}; film from before the strike until the balls lie still.")
+    readout_s, odd_readout = possible_readout(task.settings.camera.readout_s, frames.interval_s)
     for name, rows in (("detections", detections), ("pictures", windows)):
         task.entry.keep_table(name, with_read_offsets(
             rows, width_px=clip.info.width, height_px=clip.info.height, rotation_deg=-clip.info.rotation_deg,
-            readout_s=task.settings.camera.readout_s,
+            readout_s=readout_s,
         ))
     task.entry.keep_table("frames", looked_at)
     write_calibrations(task.entry.folder / "calibration.json", [replace(calibration, clock=clock_jumps.clock)])
@@ -267,7 +268,8 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     lit = f"what comes before {first_s:.2f} s is lit otherwise, or another picture: it is left out" if lead_in else ""
     uneven = clock_jumps.warning() if clock_jumps.uneven else ""
     set_right = "" if uneven else clock_jumps.warning()
-    marks = [word for word in (info.advice, lit, *watch.warnings(), repeats.warning(), set_right, clip.damage) if word]
+    said = (info.advice, lit, *watch.warnings(), repeats.warning(), set_right, odd_readout, clip.damage)
+    marks = [word for word in said if word]
     return {
         "warnings": [*calibration.warnings, *marks, *([uneven] if uneven else [])],
         "uneven": uneven,
@@ -444,6 +446,7 @@ class _Counted:
         self.count = self.passed_over = 0
         self.first_s = self.last_s = 0.0
         self._looked_at: list[tuple[int, float]] = []
+        self._t_s: list[float] = []
         self._expected, self._weight = expected or 0, weight
 
     def __iter__(self) -> Iterator[Frame]:
@@ -451,6 +454,7 @@ class _Counted:
             if not self.count:
                 self.first_s = frame.t_s
             self.last_s = frame.t_s
+            self._t_s.append(frame.t_s)
             self.count += 1
             self.passed_over += frame.undecoded
             if not frame.undecoded:
@@ -458,6 +462,11 @@ class _Counted:
             if self.count % REPORT_FRAMES == 0 and self.count < self._expected:
                 report(self._weight * REPORT_FRAMES / self._expected)
             yield frame
+
+    @property
+    def interval_s(self) -> float:
+        """From frame to frame, mostly; 0 of fewer than two."""
+        return float(np.median(np.diff(self._t_s))) if self.count > 1 else 0.0
 
     @property
     def looked_at(self) -> pd.DataFrame:

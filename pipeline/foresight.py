@@ -15,7 +15,7 @@ import pandas as pd
 from calibration.capability import PictureScale, blur_mm, picture_scale
 from calibration.store import Calibration
 from pipeline.rehearsal import rehearse, streak_noise_mm
-from pipeline.shutter import speed_factor
+from pipeline.shutter import possible_readout, speed_factor
 from shared.equipment import TAPE_U_MM
 from shared.settings import SessionSettings
 
@@ -110,6 +110,7 @@ class Capability:
     noise_mm: float
     fast_noise_mm: float
     forecasts: tuple[ShotForecast, ...]
+    readout_s: float  # a phone's, and no longer than a frame
     rolling_shutter_percent: float
     read_across: bool
     advice: tuple[str, ...]
@@ -126,8 +127,9 @@ class Capability:
         ]
         out += [forecast.line() for forecast in self.forecasts]
         out.append(
-            f"Phones read a picture line by line, in 10 to 20 ms. At {1000 * TYPICAL_READOUT_S:g} ms a ball at "
-            f"{READOUT_SPEED_MPS:g} m/s {'across' if self.read_across else 'down or up'} the picture seems "
+            "Phones read a picture line by line, in 10 to 20 ms and never longer than a frame. At "
+            f"{1000 * self.readout_s:.3g} ms a ball at {READOUT_SPEED_MPS:g} m/s "
+            f"{'across' if self.read_across else 'down or up'} the picture seems "
             f"{self.rolling_shutter_percent:.1f} % too fast or too slow (its direction stays right); [camera] "
             "readout_s in session.toml corrects it."
         )
@@ -153,11 +155,12 @@ def describe_capability(
     forecasts = tuple(camera.forecast(name) for name in SPEEDS_MPS)
     across, noise_mm = rotation_deg % 180 != 0, noise_px * scale.middle_mm_per_px
     streak_mm = float(streak_noise_mm(camera.smear_mm(forecasts[-1].speed_mps), calibration.table))
+    readout_s = min(TYPICAL_READOUT_S, 1 / frame_rate)
     readout = speed_factor(
         speed_mps=READOUT_SPEED_MPS,
         mm_per_px=scale.middle_mm_per_px,
         height_px=calibration.pose.width_px if across else calibration.pose.height_px,
-        readout_s=TYPICAL_READOUT_S,
+        readout_s=readout_s,
     )
     return Capability(
         scale=scale,
@@ -166,6 +169,7 @@ def describe_capability(
         noise_mm=noise_mm,
         fast_noise_mm=math.hypot(noise_mm, streak_mm),
         forecasts=forecasts,
+        readout_s=readout_s,
         rolling_shutter_percent=100 * (readout - 1),
         read_across=across,
         advice=tuple(_advice(camera, scale, forecasts, wanted)),
@@ -253,6 +257,9 @@ class _Camera:
 
 def _advice(camera: _Camera, scale: PictureScale, forecasts: tuple[ShotForecast, ...], wanted: Wanted) -> list[str]:
     out = []
+    odd_readout = possible_readout(camera.settings.camera.readout_s, 1 / camera.frame_rate)[1]
+    if odd_readout:
+        out.append(f"{odd_readout}.")
     fast, ball_mm = forecasts[-1], camera.calibration.table.ball.diameter_mm
     if fast.blur_mm is None:
         out.append("give the shutter time in session.toml ([camera] shutter_s) to learn how far fast balls will smear.")

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 #: column of offsets (s) added to detections; absent when the camera's read-out time isn't known
 READ_OFFSET = "read_offset_s"
+_LONGER = 1.05  # than a frame: more than rounding in what is written down of either
 
 
 def read_offset_s(
@@ -30,6 +31,17 @@ def read_offset_s(
         270: (x + 0.5) / width_px,
     }[rotation_deg % 360]
     return np.asarray((share - 0.5) * readout_s)
+
+
+def possible_readout(readout_s: float | None, interval_s: float) -> tuple[float | None, str]:
+    """The read-out time to use, and words where that is not what was given: it can't last longer than a frame.
+
+    interval_s : from frame to frame; 0 where it isn't known
+    """
+    if not readout_s or not interval_s or readout_s <= _LONGER * interval_s:
+        return readout_s, ""
+    return None, (f"a read-out of {1000 * readout_s:.3g} ms is longer than a frame of {1000 * interval_s:.2g} ms: not "
+                  "used; give this camera's as [camera] readout_s in session.toml")
 
 
 def with_read_offsets(

@@ -81,6 +81,20 @@ def test_windows_of_balls_are_read_when_the_balls_are(folder, stages, monkeypatc
     assert entry.table("detections")[READ_OFFSET].tolist() == [offset] * 20
 
 
+def test_a_readout_longer_than_a_frame_is_not_used_and_said(folder, stages, monkeypatch):
+    """Clips of 30 frames/s; a typed 0.0340 is no mistake, only rounded."""
+    monkeypatch.setattr("pipeline.clip_job.detect_balls",
+                        lambda frames, *_, **__: stages.detect(frames).assign(x_px=80.0, y_px=71.5))
+    entry = Work(folder / "measured" / ".work").entry(folder / "c1.mp4")
+    for readout_s, used in ((0.034, True), (0.05, False)):
+        (folder / "session.toml").write_text(f"[camera]\nreadout_s = {readout_s}\n")
+        lines = Lines()
+        run(folder, lines)
+        assert (READ_OFFSET in entry.table("detections")) == used
+        said = [line for line in lines.lines if "a read-out of 50 ms is longer than a frame of 33 ms: not used" in line]
+        assert len(said) == (0 if used else 3)
+
+
 def test_every_file_of_the_contract_is_written(folder, stages):
     (folder / "takes.csv").write_text("clip,pattern,target,cloth\nc1.mp4,long,foot-right,new\nc10.mp4,long,,worn\n")
     (folder / "session.toml").write_text("[conditions]\ntemperature_c = 20\nhumidity_pct = 50\nroom = 'hall'\n")
