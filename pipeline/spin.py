@@ -11,7 +11,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -20,6 +20,7 @@ from scipy.optimize import minimize
 
 from calibration.pose import CameraPose
 from pipeline.ball_pictures import BallPictures, pictures_along
+from pipeline.few import student_factor
 from pipeline.measured import Measured
 from pipeline.motions import ShotMotion
 from pipeline.shutter import at_read_times
@@ -45,7 +46,10 @@ LEAST_SCORE, LEAST_LEAD = 0.7, 1.15  # agreement of frames at the best spin; its
 SCALE_U = 0.03  # marks near the limb are seen too far in: a share of the spin, from clips drawn with known spin
 MATCH_U_RAD = 0.04  # a third of a cell: so well marks are laid on one another from the first frame to the last
 ODD_ROLL = 3.0  # standard uncertainties of the path's roll: what turns further from it is no mark
-LEAST_TRIES, SURE_SCORE = 2, 0.85  # no more starts are tried once one agrees so well
+LEAST_TRIES, SURE_SCORE = 2, 0.85  # no more starts are tried once one agrees so well,
+SURE_PAIRS = 20  # with so many pairs of frames that show the same marks: among few, a wrong spin agrees as well
+UNKNOWNS = 3  # turns about three axes are looked for: no more pairs than that would fit any
+OVERLAP = 0.25  # of the pair that shows most: of less a pair says little
 ALIKE_RAD_S = 8.0  # spins closer than this are the same peak
 ROUGHLY, CLOSELY = 0.5, 0.1  # rad/s to which the best spin is looked for; its uncertainty is some tenths
 ALONG_RAD_S = 60.0  # the roll of a sliding ball hardly shows in its path: looked for this far from what the fit says
@@ -126,9 +130,9 @@ def side_spin(
     if len(used.t_s) < LEAST_FRAMES:
         return None, f"only {len(used.t_s)} frames before the contact"
     centres, velocity, _ = motion.states(ball, used.t_s)
-    skin = _skin(used, centres, pose, radius_mm)
+    skin, why = _skin(used, centres, pose, radius_mm)
     if skin is None:
-        return None, "no marks seen on the cue ball"
+        return None, why
     times = np.linspace(used.t_s[0], used.t_s[-1], 2 * len(used.t_s))
     _, _, rolling = motion.states(ball, times)
     turning = np.column_stack([-rolling[:, 1], rolling[:, 0]]) / radius_mm
@@ -140,7 +144,10 @@ def side_spin(
     return _find(agreement, roll_axis, SIDE_LIMIT * speed / radius_mm, ODD_ROLL * roll_u)
 
 
-def _skin(pictures: BallPictures, centres: Array, pose: CameraPose, radius_mm: float) -> _Skin | None:
+def _skin(
+    pictures: BallPictures, centres: Array, pose: CameraPose, radius_mm: float
+) -> tuple[_Skin, Literal[""]] | tuple[None, str]:
+    """Or why there is none. A frame of a marked ball's bare side tells nothing of how it turned."""
     frame, normal, mark = [], [], []
     for k, window in enumerate(pictures.luma):
         found = _face(window, pictures.corner_px[k], centres[k], pose, radius_mm)
@@ -149,12 +156,13 @@ def _skin(pictures: BallPictures, centres: Array, pose: CameraPose, radius_mm: f
         frame.append(np.full(len(found[1]), k))
         normal.append(found[0])
         mark.append(found[1])
-    if len(frame) < LEAST_FRAMES:
-        return None
     darkest = [float(np.sort(m)[-DARKEST:].mean()) if len(m) else 0.0 for m in mark]
-    if np.median(darkest) < MARK_STRENGTH:
-        return None
-    return _Skin(np.concatenate(frame), np.concatenate(normal), np.concatenate(mark), len(pictures.luma))
+    if len(frame) < LEAST_FRAMES or np.median(darkest) < MARK_STRENGTH:
+        return None, "no marks seen on the cue ball"
+    marked = sum(strength >= MARK_STRENGTH for strength in darkest)
+    if marked < LEAST_FRAMES:
+        return None, f"the marks on the cue ball were seen in only {marked} frames before the contact"
+    return _Skin(np.concatenate(frame), np.concatenate(normal), np.concatenate(mark), len(pictures.luma)), ""
 
 
 def _face(
@@ -208,7 +216,8 @@ def _find(fine: _Agreement, roll_axis: Array, limit_rad_s: float, odd_rad_s: flo
     for start in _starts(near, sides, rolls, roll_axis):
         begun = coarse.climb(coarse.climb(start, coarse.near, ROUGHLY)[0], coarse.any, ROUGHLY)[0]
         ends.append(fine.climb(begun, fine.any, CLOSELY))
-        if len(ends) >= LEAST_TRIES and max(score for _, score in ends) > SURE_SCORE:
+        best, top = max(ends, key=lambda end: end[1])
+        if len(ends) >= LEAST_TRIES and top > SURE_SCORE and fine.overlapping(best) >= SURE_PAIRS:
             break
     ends.sort(key=lambda end: -end[1])
     found, score = ends[0]
@@ -222,8 +231,11 @@ def _find(fine: _Agreement, roll_axis: Array, limit_rad_s: float, odd_rad_s: flo
     turned = (float(np.linalg.norm(fine.turning + found[1:], axis=1).mean()) + abs(float(found[0]))) * span
     if turned < LEAST_TURN_RAD:
         return None, "the cue ball hardly turned before the contact: marks can't be told from shading"
+    pairs = fine.overlapping(found)
+    if pairs <= UNKNOWNS:
+        return None, "too few frames show the same marks on the cue ball"
     decay = SPIN_DECAY_U * 0.5 * (fine.end_s - float(fine.frame_s[0]))
-    scatter = max(_jackknife(fine, found), _scatter_of_tops(fine, found))
+    scatter = max(_jackknife(fine, found), _scatter_of_tops(fine, found)) * student_factor(pairs - UNKNOWNS)
     u = math.sqrt(scatter**2 + decay**2 + (SCALE_U * float(found[0])) ** 2 + (MATCH_U_RAD / span) ** 2)
     return Measured(float(found[0]) / (2 * math.pi), u / (2 * math.pi)), ""
 
@@ -361,6 +373,11 @@ class _Agreement:
             return inner, np.sqrt(own * own.transpose(0, 2, 1))
         length = np.sqrt(np.maximum(np.diagonal(inner, axis1=1, axis2=2), 1e-9))
         return np.asarray(inner / (length[:, :, None] * length[:, None, :])), np.ones_like(inner)
+
+    def overlapping(self, x: Array) -> int:
+        """Pairs of frames that have much of their marks to compare."""
+        size = np.triu(self.agreement(x[None])[1][0], 1)
+        return int((size > OVERLAP * size.max()).sum())
 
     @staticmethod
     def mean(inner: Array, size: Array, pairs: NDArray[np.bool_]) -> Array:

@@ -1,18 +1,20 @@
 """Side spin from marks on a drawn ball, against the spin that it was given."""
 
 import math
+from functools import partial
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
-from fixtures.synthetic import Filming, Scene, bank_shot, overhead_camera
+from fixtures.synthetic import Filming, Scene, balls, bank_shot, overhead_camera
 from fixtures.synthetic.balls import Instant, draw_ball
 from fixtures.synthetic.clip import GAMMA, turns
 from fixtures.synthetic.physics import rolling_velocity
 from pipeline.ball_pictures import BallPictures, PictureKeeper, pictures_along
 from pipeline.shutter import READ_OFFSET
-from pipeline.spin import _scatter_of_tops, cue_side_spin, side_spin
+from pipeline.spin import SURE_PAIRS, _find, _scatter_of_tops, cue_side_spin, side_spin
 from shared.equipment import standard_table
 
 TABLE = standard_table()
@@ -123,6 +125,34 @@ def test_spots_that_stay_where_they_are_on_a_rolling_ball_are_no_marks():
     play = bank_shot(TABLE, speed_mps=1.2, roll_ratio=0.5, run_mm=500.0)
     found, why = _measured(play, turning=False)
     assert (found, why) == (None, "the marks on the cue ball don't turn as it rolls: they may be reflections")
+
+
+def test_one_mark_seen_in_few_frames_says_so(monkeypatch):
+    """Six frames, of which three show its bare side: almost any spin would fit."""
+    monkeypatch.setattr(balls, "SPOTS", np.array([[1.0, 0.0, 0.0]]))
+    lying = partial(turns, lying=Rotation.random(random_state=635545801))
+    monkeypatch.setattr(f"{__name__}.turns", lying)
+    play = bank_shot(TABLE, speed_mps=2.09, roll_ratio=0.81, side_rad_s=19.2, run_mm=525.0)
+    found, why = _measured(play, rate=25.0)
+    assert (found, why) == (None, "the marks on the cue ball were seen in only 3 frames before the contact")
+
+
+def test_one_good_agreement_of_few_frames_does_not_end_the_search():
+    """Only the third start leads to a spin that agrees as well: with many pairs of frames it is not looked for."""
+    spins = [0.0, 3.0, 20.0]
+
+    def search(pairs):
+        ends = iter(spins)
+        coarse = SimpleNamespace(reach_s=0.03, near=None, any=None, scores=lambda grid, _: np.zeros(len(grid)),
+                                 climb=lambda start, *_: (start, 0.9))
+        fine = SimpleNamespace(frame_s=np.array([0.0, 0.2]), any=None, thinned=lambda: coarse,
+                               climb=lambda *_: (np.array([next(ends), 0.0, 0.0]), 0.95), turning=np.zeros((2, 2)),
+                               overlapping=lambda _: pairs)
+        return _find(fine, np.array([1.0, 0.0]), 25.0, 10.0)[1]
+
+    assert search(SURE_PAIRS) == "the cue ball hardly turned before the contact: marks can't be told from shading"
+    spins += [20.0] * 20
+    assert search(SURE_PAIRS - 1) == "the marks on the cue ball fit more than one spin"
 
 
 def test_too_few_frames_say_so():
