@@ -11,7 +11,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -20,7 +20,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.compare.conditions import DERIVED, are_readings, as_numbers, why_no_condition
-from pipeline.learning import ClothAndBalls, pool_cue_mass, pool_friction
+from pipeline.few import student_factor
+from pipeline.learning import TELLING, ClothAndBalls, pool_cue_mass, pool_friction, tells
 from pipeline.physics import Friction
 from shared.columns import FINGERPRINT
 from shared.numbers import number_text
@@ -44,6 +45,7 @@ ANGLE_EDGES_DEG = (0.0, 20.0, 40.0, 60.0, 90.0)
 LEAST_ANGLE_DEG = 8.0  # closer to the normal the tangential speed is too small for a ratio
 LEAST_SPEED_MPS = 0.15
 LEAST_CUT_DEG = 10.0  # fuller hits hardly rub sideways
+_GRIP = 1 / 7  # of the rubbing speed, as impulse over mass: it ends two equal balls' rubbing, and is the most there is
 USEFUL_U = 0.2  # a restitution or ratio less certain than this says nothing
 
 
@@ -58,7 +60,11 @@ class Joined:
 
 
 def join(values: Array, u: Array) -> Joined:
-    """Random-effects mean of (N,) values with standard uncertainties ``u``."""
+    """Random-effects mean of (N,) values with standard uncertainties ``u``.
+
+    Where they scatter beyond these, the scatter is known from these few alone: the mean is as uncertain as they show
+    (Hartung & Knapp 2001, from memory), never less than by the random effects, with Student's t for so few.
+    """
     n = len(values)
     if n == 1:
         return Joined(value=float(values[0]), u=float(u[0]), scatter=math.nan, contacts=1)
@@ -68,7 +74,11 @@ def join(values: Array, u: Array) -> Joined:
     between = max(excess / float(np.sum(weight) - np.sum(weight**2) / np.sum(weight)), 0.0)
     weight = 1 / (u**2 + between)
     mean = float(np.sum(weight * values) / np.sum(weight))
-    return Joined(value=mean, u=float(1 / math.sqrt(np.sum(weight))), scatter=math.sqrt(between), contacts=n)
+    mean_u = 1 / math.sqrt(float(np.sum(weight)))
+    if between > 0:
+        shown = float(np.sum(weight * (values - mean) ** 2)) / (n - 1)
+        mean_u *= math.sqrt(max(shown, 1.0)) * student_factor(n - 1)
+    return Joined(value=mean, u=mean_u, scatter=math.sqrt(between), contacts=n)
 
 
 def fingerprint(
@@ -76,6 +86,8 @@ def fingerprint(
     by: Sequence[str] = (), prior: Friction = _PUBLISHED, fixed: FrictionSettings = _FITTED,
 ) -> pd.DataFrame:
     """table.csv: a row per quantity, and per range of speed or angle where there are contacts enough.
+
+    Of the frictions and the mass, value and u are empty where the shots don't tell them, and the note says so.
 
     contacts, shots : CONTACTS and SHOTS rows of one session
     told            : by shot_id, what each shot says of cloth and balls; its friction holds ``prior``
@@ -165,17 +177,19 @@ def hit_values(shots: pd.DataFrame, told: Mapping[str, ClothAndBalls]) -> pd.Dat
     """A row per cue ball on object ball contact: shot_id, closing_mps, cut_deg, restitution, friction, with their u.
 
     restitution : parting over closing speed along the line of centres, as the shot itself says (``told`` by shot_id),
-    empty where it doesn't; friction : tangential over normal impulse, the tangent of the throw, which is the friction
-    where the balls still slide on each other when they part, less where not
+    empty where it doesn't; friction : tangential over normal impulse, from the throw and the share of the rubbing that
+    goes sideways, which is the friction where the balls still slide on each other when they part, less where not; empty
+    where the cue ball's roll isn't known
     """
     out = []
     for _, s in shots.iterrows():
         if s[["cue_impact_speed_mps", "cut_angle_deg", "throw_deg"]].isna().any():
             continue
-        cut, throw = math.radians(float(s["cut_angle_deg"])), math.radians(float(s["throw_deg"]))
+        cut = math.radians(float(s["cut_angle_deg"]))
         closing = float(s["cue_impact_speed_mps"]) * math.cos(cut)
         if closing < LEAST_SPEED_MPS:
             continue
+        friction, friction_u = _rubbed(s)
         own = told.get(str(s["shot_id"]))
         shown = own.restitution if own is not None else None
         out.append(
@@ -185,22 +199,53 @@ def hit_values(shots: pd.DataFrame, told: Mapping[str, ClothAndBalls]) -> pd.Dat
                 "cut_deg": abs(math.degrees(cut)),
                 "restitution": math.nan if shown is None else shown.value,
                 "restitution_u": math.nan if shown is None else shown.u,
-                "friction": abs(math.tan(throw)),
-                "friction_u": math.radians(float(s["throw_deg_u"])) / math.cos(throw) ** 2,
+                "restitution_common_u": math.nan if shown is None else shown.common_u,
+                "friction": friction,
+                "friction_u": friction_u,
             }
         )
-    columns = ["shot_id", "closing_mps", "cut_deg", "restitution", "restitution_u", "friction", "friction_u"]
+    columns = ["shot_id", "closing_mps", "cut_deg", "restitution", "restitution_u", "restitution_common_u", "friction",
+               "friction_u"]
     return pd.DataFrame(out, columns=columns)
 
 
+def _rubbed(shot: pd.Series) -> tuple[float, float]:
+    """Friction between the balls and its u, of a row of SHOTS.
+
+    The balls rub along the cue ball's way across the line of centres and, by its roll about the axis across that line,
+    up or down; friction opposes the whole, and only its sideways part throws the object ball.
+    """
+    names = ("throw_deg", "cut_angle_deg", "cue_roll_ratio", "cue_cross_ratio")
+    at = np.array([float(shot[name]) for name in names])
+    u = np.nan_to_num([float(shot[f"{name}_u"]) for name in names])
+    slopes = [(_friction(*(at + step)) - _friction(*(at - step))) / 2 for step in np.diag(u)]
+    return _friction(*at), float(np.linalg.norm(slopes))
+
+
+def _friction(throw_deg: float, cut_deg: float, roll: float, cross: float) -> float:
+    """roll, cross : that the cue ball carries out of the contact, over its speed before it, along and across its way"""
+    throw, cut = abs(math.tan(math.radians(throw_deg))), math.radians(cut_deg)
+    across, along = max(abs(math.sin(cut)), 1e-6), math.cos(cut)
+    after = roll * along + cross * math.sin(cut)  # along the line of centres, where friction takes roll away
+    taken = 2.5 * min(throw * along / across, _GRIP)  # of what there was; the impulse is about the closing speed
+    return throw * math.hypot(across, after / (1 - taken)) / across
+
+
 def _mass_rows(own: Sequence[ClothAndBalls], condition: str) -> list[dict[str, Any]]:
-    told = [one.cue_mass for one in own if one.cue_mass is not None]
-    if not told:
+    masses = [one.cue_mass for one in own if one.cue_mass is not None]
+    if not masses:
         return []
+    told = [mass for mass in masses if tells(mass)]
+    note = "the cue ball's mass over that of the balls it hit; contacts = shots"
+    if not told:
+        return [_row("cue_ball_mass", _nothing(0), condition=condition, note=f"not told by these shots: {note}")]
     mass = pool_cue_mass(told)
     joined = Joined(value=mass.ratio, u=mass.u, scatter=math.nan, contacts=len(told))
-    return [_row("cue_ball_mass", joined, condition=condition,
-                 note="the cue ball's mass over that of the balls it hit; contacts = shots")]
+    return [_row("cue_ball_mass", joined, condition=condition, note=note)]
+
+
+def _nothing(contacts: int) -> Joined:
+    return Joined(value=math.nan, u=math.nan, scatter=math.nan, contacts=contacts)
 
 
 def _friction_rows(
@@ -210,15 +255,19 @@ def _friction_rows(
         return []
     friction = pool_friction([one.friction for one in own], prior)
     values = {
-        "rolling_resistance": (friction.rolling, friction.rolling_u, fixed.rolling),
-        "sliding_friction": (friction.sliding, friction.sliding_u, fixed.sliding),
+        "rolling_resistance": (friction.rolling, friction.rolling_u, prior.rolling_u, fixed.rolling),
+        "sliding_friction": (friction.sliding, friction.sliding_u, prior.sliding_u, fixed.sliding),
     }
     rows = []
-    for name, (value, u, given) in values.items():
+    for name, (value, u, known_u, given) in values.items():
         note = "fitted to all paths; contacts = shots"
-        if given is not None:
-            value, u, note = given, math.nan, "fixed in session.toml, not fitted; contacts = shots"
         joined = Joined(value=value, u=u, scatter=math.nan, contacts=len(own))
+        if given is not None:
+            note = "fixed in session.toml, not fitted; contacts = shots"
+            joined = replace(joined, value=given, u=math.nan)
+        elif u > TELLING * known_u:
+            note = f"not told by these paths: they leave it hardly better known than is published; {note}"
+            joined = _nothing(len(own))
         rows.append(_row(name, joined, condition=condition, note=note))
     return rows
 
@@ -227,7 +276,9 @@ def _hit_rows(hits: pd.DataFrame, condition: str) -> list[dict[str, Any]]:
     out = []
     usable = hits[hits["restitution_u"] < USEFUL_U]
     if len(usable):
-        joined = join(usable["restitution"].to_numpy(float), usable["restitution_u"].to_numpy(float))
+        u, common = (usable[name].to_numpy(float) for name in ("restitution_u", "restitution_common_u"))
+        joined = join(usable["restitution"].to_numpy(float), np.sqrt(u**2 - common**2))
+        joined = replace(joined, u=math.hypot(joined.u, float(common.mean())))  # which no mean makes smaller
         out.append(_row("ball_restitution", joined, condition=condition))
     usable = hits[(hits["friction_u"] < 0.05) & (hits["cut_deg"] >= LEAST_CUT_DEG)]
     if len(usable):
@@ -237,7 +288,7 @@ def _hit_rows(hits: pd.DataFrame, condition: str) -> list[dict[str, Any]]:
                 "ball_friction",
                 joined,
                 condition=condition,
-                note="tangential over normal impulse: the friction, or less where the balls gripped",
+                note="tangential over normal impulse, without side spin: the friction, or less where the balls gripped",
             )
         )
     return out

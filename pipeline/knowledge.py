@@ -46,6 +46,7 @@ class Restitution:
 
     value: float
     u: float
+    common_u: float = 0.0  # of these, what other shots before the same camera share
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from pipeline.physics import Array, Friction
 
 _LITTLE_MOVED, _LITTLE_SHRUNK = 0.2, 0.05  # of a standard uncertainty
 _MOST_SCATTER = 0.9  # of a prior's variance: what is learnt is never less certain than what was known
-_TELLING = 0.7  # of the prior's uncertainty: a shot less certain of masses says little without the prior
+TELLING = 0.7  # of the prior's uncertainty: what is less certain says little without the prior
 _SAYS_NOTHING = 1e-3  # information in its place
 _LEAST_SCATTER = np.array([0.0, 0.0, SET_U**2])  # variance of the logarithms from shot to shot, however few there are
 
@@ -53,7 +53,7 @@ def pool_friction(estimates: Sequence[Friction], prior: Friction) -> Friction:
 
 def pool_cue_mass(estimates: Sequence[CueMass]) -> CueMass:
     """The same for the cue ball's mass over the others', each of which holds what is known of any two of a set."""
-    best, covariance = _pool([_of_mass(mass) for mass in estimates if _tells(mass)], _of_mass(ANY_TWO))
+    best, covariance = _pool([_of_mass(mass) for mass in estimates if tells(mass)], _of_mass(ANY_TWO))
     return _mass(best, covariance)
 
 
@@ -101,14 +101,15 @@ def tells_more(learnt: ClothAndBalls, estimate: ClothAndBalls, prior: Friction) 
     return bool((moved > _LITTLE_MOVED)[told].any() or (shrunk > _LITTLE_SHRUNK)[told].any())
 
 
-def _tells(mass: CueMass) -> bool:
-    return mass.u < _TELLING * ANY_TWO.u
+def tells(mass: CueMass) -> bool:
+    """Whether it says more than that the balls are two of a set."""
+    return mass.u < TELLING * ANY_TWO.u
 
 
 def _telling(estimate: ClothAndBalls) -> ClothAndBalls:
     """The estimate without masses of which it says little."""
     mass = estimate.cue_mass
-    return estimate if mass is None or _tells(mass) else ClothAndBalls(estimate.friction)
+    return estimate if mass is None or tells(mass) else ClothAndBalls(estimate.friction)
 
 
 @dataclass(frozen=True, eq=False)

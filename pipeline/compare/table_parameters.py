@@ -81,7 +81,7 @@ def _whole(parameters: pd.DataFrame) -> pd.DataFrame:
     for part in _PARTS:
         if part in parameters:
             narrow |= parameters[part].notna()
-    whole = parameters[~narrow]
+    whole = parameters[~narrow & parameters["value"].notna()]  # empty: not told
     if "condition" in whole:
         return whole
     return whole.assign(condition=pd.Series(pd.NA, index=whole.index, dtype="string"))

@@ -17,7 +17,7 @@ from tests.tracking.seen import Look, detections_of, overhead
 
 TABLE = standard_table()
 CUT_DEG = 45.0
-RESTITUTION = 0.93
+RESTITUTION = 0.88  # far from the middle of the published band, which many shots must not draw it to
 
 
 def _stun_hit(cut_deg, seed, noise_mm=0.3):
