@@ -13,7 +13,9 @@ if TYPE_CHECKING:
 
 @contextmanager
 def plain_labels(figure: Figure) -> Iterator[None]:
-    """While it is saved, a ``$`` in a text is a dollar, not mathematics; a letter that no font has is no warning."""
+    """While it is saved, a ``$`` in a text is a dollar, not mathematics; a letter that no font has is no warning, nor
+    are texts that leave the axes no room.
+    """
     from matplotlib import rc_context
     from matplotlib.text import Text
 
@@ -21,4 +23,5 @@ def plain_labels(figure: Figure) -> Iterator[None]:
         text.set_parse_math(False)
     with warnings.catch_warnings(), rc_context({"text.parse_math": False}):  # for ticks that are made while drawing
         warnings.filterwarnings("ignore", message="Glyph .* missing", category=UserWarning)
+        warnings.filterwarnings("ignore", message="constrained_layout not applied", category=UserWarning)
         yield

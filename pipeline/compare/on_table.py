@@ -11,6 +11,7 @@ from matplotlib.patches import Circle, Rectangle
 from pipeline.compare.arrivals import arrival_points, target_mouth
 from pipeline.compare.ground import Ground, table_of
 from pipeline.compare.pictures import GREY, style_of
+from pipeline.compare.room import put_legend
 from shared.equipment import Table
 
 
@@ -62,7 +63,7 @@ def arrival_picture(shots: pd.DataFrame, contacts: pd.DataFrame, cells: pd.Serie
     start = middle[0] - half * 1.6
     axes.plot([start, start + 100], [middle[1] - half * 0.8] * 2, "k-", lw=2)
     axes.text(start + 50, middle[1] - half * 0.77, "100 mm", ha="center", fontsize=8)
-    figure.legend(frameon=False, fontsize=8, loc="outside lower center", ncols=3)
+    put_legend(figure, loc="outside lower center")
     axes.set_title(
         f"where their lines cross the mouth of {ground.target} (carried on beside it); large: means",
         fontsize=9,
@@ -93,6 +94,6 @@ def fan_picture(shots: pd.DataFrame, tracks: pd.DataFrame, cells: pd.Series) -> 
         drawn.add(cell)
     if not drawn:
         return None
-    figure.legend(fontsize=8, frameon=False, loc="outside lower center", ncols=3)
+    put_legend(figure, loc="outside lower center")
     axes.set_title("paths of the banked ball", fontsize=9, loc="left")
     return figure

@@ -20,6 +20,7 @@ from matplotlib.ticker import MaxNLocator
 from pipeline.compare.conditions import Factor
 from pipeline.compare.labels import MEAN_COLUMNS, column_of
 from pipeline.compare.responses import Response
+from pipeline.compare.room import grow, height_in, in_lines, lines_in, put_legend, width_in
 from pipeline.compare.settings import percent
 from pipeline.plain_labels import plain_labels
 
@@ -27,6 +28,7 @@ COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#0
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 LINES = ("-", "--", "-.", ":")
 GREY = "#555555"
+NAMES_PT, NAMES_IN = 10.0, 3.2  # letters of the names beside rows; how far those may reach before they are broken
 
 
 def svg(figure: Figure) -> str:
@@ -48,7 +50,9 @@ def style_of(cells: Sequence[str]) -> dict[str, tuple[str, str, str]]:
 def effect_picture(contrasts: pd.DataFrame, response: Response, level: float) -> Figure:
     """Each difference with its interval, raw and adjusted; an unbounded interval runs out of the picture."""
     rows = contrasts.reset_index(drop=True)
-    figure = Figure(figsize=(8.0, 1.2 + 0.5 * len(rows)), layout="constrained")
+    names = [in_lines(_row_name(row), NAMES_IN, NAMES_PT) for _, row in rows.iterrows()]
+    row_in = max(0.5, height_in(lines_in(names) + 0.7, NAMES_PT))
+    figure = Figure(figsize=(8.0, 1.2 + row_in * len(rows)), layout="constrained")
     axes = figure.add_subplot()
     finite = [
         v
@@ -71,22 +75,23 @@ def effect_picture(contrasts: pd.DataFrame, response: Response, level: float) ->
     if np.isfinite(bound):
         axes.axvspan(-bound, bound, color="#009E73", alpha=0.10, lw=0)
     axes.axvline(0, color="black", lw=0.8)
-    axes.set_yticks(range(len(rows)), [_row_name(row) for _, row in rows[::-1].iterrows()])
+    axes.set_yticks(range(len(rows)), names[::-1], fontsize=NAMES_PT)
     axes.set_ylim(-0.6, len(rows) - 0.4)
     unit = f" [{response.unit}]" if response.unit else ""
     hint = f"; {response.hint}" if response.hint else ""
-    axes.set_xlabel(f"{response.label}: difference{unit}   (+ {response.more}, − {response.less}{hint})")
-    axes.set_title(
-        f"{percent(level)} % intervals; dashed: for these sessions only, unbounded for the condition",
-        fontsize=9,
-        loc="left",
-    )
+    room = 7.4 - max(width_in(name, NAMES_PT) for name in names)
+    label = f"{response.label}: difference{unit}   (+ {response.more}, − {response.less}{hint})"
+    title = f"{percent(level)} % intervals; dashed: for these sessions only, unbounded for the condition"
+    label, title = in_lines(label, room, NAMES_PT), in_lines(title, room, 9)
+    axes.set_xlabel(label, fontsize=NAMES_PT)
+    axes.set_title(title, fontsize=9, loc="left")
+    grow(figure, height_in(lines_in([label]) + lines_in([title]) - 2, NAMES_PT))
     handles: list[Artist] = [axes.plot([], [], "s-", color=GREY, label="raw")[0]]
     if rows["adjusted_n"].gt(0).any():
         handles.append(axes.plot([], [], "o-", color=COLOURS[0], label="adjusted")[0])
     if np.isfinite(bound):
         handles.append(axes.fill_between([], [], [], color="#009E73", alpha=0.15, label="does not matter"))
-    figure.legend(handles=handles, fontsize=8, loc="outside lower right", ncols=3, frameon=False)
+    put_legend(figure, loc="outside lower right", handles=handles)
     return figure
 
 
@@ -135,10 +140,12 @@ def interaction_picture(means: pd.DataFrame, factors: Sequence[Factor], response
             capsize=3,
             label=f"{lines.name} {level}",
         )
-    axes.set_xticks(range(len(across.levels)), list(across.levels))
+    levels = [in_lines(level, max(0.75, 4.4 / len(across.levels)), NAMES_PT) for level in across.levels]
+    axes.set_xticks(range(len(levels)), levels, fontsize=NAMES_PT)
+    grow(figure, height_in(lines_in(levels) - 1, NAMES_PT))
     axes.set_xlabel(across.name)
     axes.set_ylabel(f"{response.label}{f' [{response.unit}]' if response.unit else ''}, {kind} mean")
-    figure.legend(loc="outside lower center", frameon=False, fontsize=8, ncols=3)
+    put_legend(figure, loc="outside lower center")
     axes.set_title("parallel lines: the conditions just add up", fontsize=9, loc="left")
     return figure
 
@@ -166,14 +173,17 @@ def restitution_picture(shots: pd.DataFrame, cells: pd.Series) -> Figure | None:
         )
     axes.set_xlabel("speed at impact [m/s]")
     axes.set_ylabel("restitution")
-    figure.legend(loc="outside lower center", frameon=False, fontsize=8, ncols=3)
+    put_legend(figure, loc="outside lower center")
     return figure
 
 
 def counts_picture(counts: pd.DataFrame, names: Sequence[str]) -> Figure:
     """Counted and left-out shots by condition."""
     rows = counts.reset_index(drop=True)
-    figure = Figure(figsize=(8.0, 0.9 + 0.38 * len(rows)), layout="constrained")
+    cells = [", ".join(str(row[n]) for n in names if n in rows) or "all" for _, row in rows.iterrows()]
+    cells = [in_lines(cell, NAMES_IN, NAMES_PT) for cell in cells]
+    row_in = max(0.38, height_in(lines_in(cells) + 0.7, NAMES_PT))
+    figure = Figure(figsize=(8.0, 0.9 + row_in * len(rows)), layout="constrained")
     axes = figure.add_subplot()
     y = np.arange(len(rows))[::-1]
     counted = rows["counted"].to_numpy(float)
@@ -188,8 +198,8 @@ def counts_picture(counts: pd.DataFrame, names: Sequence[str]) -> Figure:
     for label, (size, colour, hatch) in parts.items():
         axes.barh(y, size, left=left, color=colour, hatch=hatch, ec="white", label=label)
         left += size
-    axes.set_yticks(y, [", ".join(str(row[n]) for n in names if n in rows) or "all" for _, row in rows.iterrows()])
+    axes.set_yticks(y, cells, fontsize=NAMES_PT)
     axes.set_xlabel("shots")
     axes.xaxis.set_major_locator(MaxNLocator(integer=True))
-    figure.legend(frameon=False, fontsize=8, ncols=3, loc="outside upper right")
+    put_legend(figure, loc="outside upper right")
     return figure

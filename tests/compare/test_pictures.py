@@ -9,11 +9,19 @@ import pandas as pd
 import pytest
 
 from pipeline.compare.arrivals import arrival_points, point_at
+from pipeline.compare.conditions import Factor
 from pipeline.compare.drawn import MOST_DRAWN, cell_names, shots_to_draw
 from pipeline.compare.ground import ground
 from pipeline.compare.on_table import arrival_picture, fan_picture, table_axes
 from pipeline.compare.output import draw, write_comparison
-from pipeline.compare.pictures import effect_picture, style_of, svg
+from pipeline.compare.pictures import (
+    counts_picture,
+    effect_picture,
+    interaction_picture,
+    restitution_picture,
+    style_of,
+    svg,
+)
 from pipeline.compare.responses import response
 from pipeline.pockets import mouths
 from shared.equipment import standard_table
@@ -70,6 +78,60 @@ def test_effect_picture_shows_every_difference_and_the_unbounded_ones_as_such(tw
     low, high = axes.get_xlim()
     assert low <= rows["raw_here_low"].min()
     assert high >= rows["raw_here_high"].max()
+
+
+LONG = {
+    "cloth": ("house rubber from the old hall down the road (2019)", "tournament rubber, freshly glued by the club"),
+    "balls": ("clean balls from the practice set in the old box", "polished with the machine and wax for an hour"),
+}
+
+
+def text_outside(figure) -> list[str]:
+    """The texts that reach beyond the picture's edge, and legends that lie over other texts."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.text import Text
+
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    renderer = canvas.get_renderer()
+    edge = figure.bbox
+    axes = figure.axes[0]
+    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+    undrawn = {tick for tick in axes.get_xticklabels() if not left <= tick.get_position()[0] <= right}
+    undrawn |= {tick for tick in axes.get_yticklabels() if not low <= tick.get_position()[1] <= high}
+    boxes = {text: text.get_window_extent(renderer) for text in figure.findobj(Text)
+             if text.get_visible() and text.get_text() and text not in undrawn}
+    found = [text.get_text() for text, box in boxes.items()
+             if box.x0 < edge.x0 - 1 or box.x1 > edge.x1 + 1 or box.y0 < edge.y0 - 1 or box.y1 > edge.y1 + 1]
+    legends = [legend.get_window_extent(renderer) for legend in figure.legends]
+    found += ["legend" for box in legends if box.x0 < -1 or box.x1 > edge.x1 + 1]
+    label = axes.xaxis.label
+    found += [f"legend over {label.get_text()}" for box in legends
+              if label.get_text() and box.overlaps(label.get_window_extent(renderer))]
+    return found
+
+
+@pytest.mark.filterwarnings("error")
+def test_no_long_name_is_cut_off_or_lies_over_another():
+    rows = pd.DataFrame(
+        [{"factor": name, "a": a, "b": b, "at": "", "basis": "", "bound": 5.0, "adjusted_n": 4,
+          **{f"{kind}_{what}": value for kind in ("raw", "adjusted")
+             for what, value in (("diff", 1.0), ("low", 0.5), ("high", 1.5), ("here_low", 0.5), ("here_high", 1.5))}}
+         for name, (a, b) in LONG.items()]
+    )  # fmt: skip
+    rows.loc[0, "at"] = f"balls {LONG['balls'][0]}"
+    cells = [f"cloth {c}, balls {b}" for c in LONG["cloth"] for b in LONG["balls"]]
+    shots = pd.DataFrame({"speed_at_impact_mps": [1.0, 1.2, 1.4, 1.6], "restitution": [0.8, 0.82, 0.79, 0.84]})
+    counts = pd.DataFrame([{"cloth": c, "balls": b, "shots": 5, "counted": 4, "mishit": 1}
+                           for c in LONG["cloth"] for b in LONG["balls"]])
+    means = counts.assign(raw_mean=1.0, raw_low=0.5, raw_high=1.5, adjusted_mean=np.nan)
+    factors = [Factor(name, levels) for name, levels in LONG.items()]
+    one = response("miss_mm", shots)
+    for figure in (effect_picture(rows, one, 0.95), counts_picture(counts, list(LONG)),
+                   restitution_picture(shots, pd.Series(cells)), interaction_picture(means, factors, one)):
+        assert text_outside(figure) == []
+    short = [f"humidity {humidity} %, cloth {cloth}" for humidity in (40, 60) for cloth in ("new", "worn")]
+    assert text_outside(restitution_picture(shots, pd.Series(short))) == []
 
 
 def test_cells_differ_in_more_than_colour():
