@@ -117,8 +117,8 @@ class _Edges:
         down, across = power.shape[0] // _WINDOW, power.shape[1] // _WINDOW
         if min(down, across) < 1:
             return None
-        cells = power[: down * _WINDOW, : across * _WINDOW].reshape(down, _WINDOW, across, _WINDOW)
-        cells = cells.swapaxes(1, 2).reshape(down * across, -1)
+        tiled = power[: down * _WINDOW, : across * _WINDOW].reshape(down, _WINDOW, across, _WINDOW)
+        cells = tiled.swapaxes(1, 2).reshape(down * across, -1)
         at = cells.argmax(axis=1)
         best = cells[np.arange(len(cells)), at]
         some = np.argsort(-best, kind="stable")[:_WINDOWS]

@@ -40,6 +40,7 @@ from pipeline.targets import MATCHED, Targets, declared_targets, matched_targets
 from pipeline.work import Entry, Work, measures_key
 from shared.columns import CONTACTS
 from shared.errors import SettingsError, disk_words
+from shared.names import same_letters
 
 _HERE = (InProcess, lone_clip.LoneClip, ProcessPool)  # and not on other machines
 _WRITE_EVERY_S = 15.0  # while clips are still being measured
