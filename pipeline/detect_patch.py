@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -24,6 +25,12 @@ class Patch:
     y: int
     luma: Plane  # (h, w)
     chroma: tuple[Plane, Plane]  # Cb, Cr, (ceil(h/2), ceil(w/2))
+
+    def luma_around(self, centre_px: tuple[float, float], half_px: float) -> tuple[int, int, Plane]:
+        """Left, top and luma of what lies within so much of a place, down and across."""
+        x, y = (max(math.floor(c - half_px) - first, 0) for c, first in zip(centre_px, (self.x, self.y), strict=True))
+        x1, y1 = (math.ceil(c + half_px) - first + 1 for c, first in zip(centre_px, (self.x, self.y), strict=True))
+        return self.x + x, self.y + y, self.luma[y:max(y1, 0), x:max(x1, 0)]
 
 
 def cut(frame: Frame, centre_px: Sequence[float] | Array, half_px: float) -> Patch:

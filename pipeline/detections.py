@@ -29,6 +29,7 @@ from pipeline.frames import Frame
 from shared.columns import DETECTIONS
 
 Array = NDArray[np.float64]
+_KEPT_RADII = 1.6  # of a ball's picture, around its middle: all of the ball, also where it is nearer to the camera
 _WHITE = DETECTIONS.names.index("white_share") - 2  # in a job's row, which lacks frame and t_s
 
 
@@ -333,8 +334,9 @@ class BallDetector:
         for job, row, fine in zip(jobs, rows, good, strict=True):
             if fine:
                 if self.pictures is not None and job.patch is not None and row[_WHITE] > WHITE_SHARE:
-                    self.pictures.keep(job.t_s, (row[0], row[1]), (row[2], row[3]), job.patch.x, job.patch.y,
-                                       job.patch.luma)
+                    centre = float(row[0]), float(row[1])
+                    window = job.patch.luma_around(centre, _KEPT_RADII * self.fitter.radius_px)
+                    self.pictures.keep(job.t_s, centre, (float(row[2]), float(row[3])), *window)
                 job.let_go(row)
             else:
                 self._refuse(job)
