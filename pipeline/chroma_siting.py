@@ -31,7 +31,7 @@ _CHROMA_U: Final = 1.0  # grey levels that are no line over the luma,
 _WINDOW_U_PX: Final = 0.2  # or so much of the place, as colours mix in the light, before the camera's curve bends it:
 _LEVEL_U_PX: Final = 0.12  # what is left of that in the mean of all; on pictures of 40 tables
 _OUTLIER: Final = 3.0
-_STEPS: Final = 4
+_STEPS: Final = 3
 _BESIDE_PX: Final = -0.5  # the other place, left of the middle, or above it
 _BESIDE_SHARE: Final = (0.5, 0.05)  # of clips, before one looks: left as often as not; above only with some encoders
 _NO_CLIP: Final = 0.02  # less than this of either is none
@@ -117,8 +117,8 @@ class _Edges:
         down, across = power.shape[0] // _WINDOW, power.shape[1] // _WINDOW
         if min(down, across) < 1:
             return None
-        tiled = power[: down * _WINDOW, : across * _WINDOW].reshape(down, _WINDOW, across, _WINDOW)
-        cells = tiled.swapaxes(1, 2).reshape(down * across, -1)
+        whole_cells = power[: down * _WINDOW, : across * _WINDOW].reshape(down, _WINDOW, across, _WINDOW)
+        cells = whole_cells.swapaxes(1, 2).reshape(down * across, -1)
         at = cells.argmax(axis=1)
         best = cells[np.arange(len(cells)), at]
         some = np.argsort(-best, kind="stable")[:_WINDOWS]

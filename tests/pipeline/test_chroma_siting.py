@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import islice
+from pathlib import Path
 
+import av
 import numpy as np
 import pytest
 
 from pipeline.chroma_siting import ChromaSiting, measure_siting
+from pipeline.clip_job import ClipTask, look_clip
 from pipeline.detect_outline import BallPicture
 from pipeline.detections import DetectSettings, detect_balls
-from pipeline.frames import ClipInfo, Frame
+from pipeline.frames import ClipInfo, Frame, open_clip
+from pipeline.sessions import find_sessions
+from pipeline.work import Work
+from shared.errors import ClipError
 from tests.pipeline.drawn import CLOTH, calibration, draw
 
+CLIP = Path(__file__).parents[2] / "fixtures" / "clips" / "o03_bank_follow.mp4"
 RED, BLUE, GREEN = (70.0, 100.0, 200.0), (60.0, 190.0, 100.0), (130.0, 90.0, 100.0)
 BALLS = [(300.0 + 340.0 * k, 300.0 + 150.0 * (k % 4), (RED, BLUE, GREEN)[k % 3]) for k in range(6)]
 
@@ -78,3 +86,29 @@ def test_a_coloured_ball_is_found_where_it_is_or_its_place_is_as_unsure():
     assert (off[1] < 2 * unsure.x_u_mm).all()
     added = np.sqrt(unsure.x_u_mm.to_numpy() ** 2 - told.x_u_mm.to_numpy() ** 2)
     assert added.mean() == pytest.approx((middle.x_mm.to_numpy() - told.x_mm.to_numpy()).mean() / 2, rel=0.35)
+
+
+def write_left_sited(path: Path) -> Path:
+    with av.open(str(path), "w") as out:
+        stream = out.add_stream("libx264", rate=60, options={"crf": "20", "preset": "ultrafast"})
+        source = open_clip(CLIP)
+        stream.width, stream.height = source.info.width, source.info.height
+        for frame in islice(source.decode(), 40):
+            planes = [frame.luma, *(plane.reshape(-1, stream.width) for plane in left_sited(frame).chroma)]
+            out.mux(stream.encode(av.VideoFrame.from_ndarray(np.concatenate(planes), format="yuv420p")))
+        out.mux(stream.encode(None))
+    return path
+
+
+@pytest.mark.parametrize("left", [False, True])
+def test_balls_are_looked_for_with_the_place_that_the_clip_shows(left, tmp_path, monkeypatch):
+    told = []
+
+    def found(*_, settings, **__):
+        told.append(settings.chroma)
+        raise ClipError("enough")
+
+    monkeypatch.setattr("pipeline.clip_job.detect_balls", found)
+    clip = write_left_sited(tmp_path / "left.mp4") if left else CLIP
+    look_clip(ClipTask(clip=clip, entry=Work(tmp_path).entry(clip), settings=find_sessions([clip])[0].settings))
+    assert told == [ChromaSiting((-0.5, 0.0) if left else (0.0, 0.0))]
