@@ -177,7 +177,8 @@ class ReviewServer:
         if jpeg is None or t_s <= curtain.clear_until_s:
             return jpeg
         calibration = session.calibrations.get(clip)
-        now = tracks[(tracks["frame"] == index) & (tracks["shot_id"] == row["shot_id"])]
+        own = session.tracks_of(text(row["shot_id"]))
+        now = own[own["frame"] == index]
         cue = now[now["ball"] == "cue"]
         if calibration is None or cue.empty:
             return None
