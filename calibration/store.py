@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibration.clock import AS_STAMPED, ClipClock
+from calibration.moves import UNMOVED, CameraMoves
 from calibration.pose import CameraPose
 from shared.equipment import Ball, Table
 from shared.errors import CalibrationError
@@ -20,8 +22,9 @@ from shared.files import write_json
 
 @dataclass(frozen=True, eq=False)
 class Calibration:
-    """Camera, table and clock of one clip.
+    """Camera, table and clock of one clip, and how its camera moved.
 
+    ``pose``: of the picture in which the table was found.
     ``rms_px``: reprojection error over all marks used; nan where four corners given by hand leave none.
     ``how``: "found in the picture", "corners given" ...
     ``warnings``: plain sentences to pass on to the user (they end up in ``notes``).
@@ -34,6 +37,15 @@ class Calibration:
     how: str
     warnings: tuple[str, ...] = field(default=())
     clock: ClipClock = AS_STAMPED
+    moves: CameraMoves = UNMOVED
+
+    def pose_at(self, taken_s: float) -> CameraPose:
+        """The camera as it stood when a frame was taken; the same object as long as it stood still."""
+        return self._poses[self.moves.which(taken_s)]
+
+    @cached_property
+    def _poses(self) -> tuple[CameraPose, ...]:
+        return self.moves.poses(self.pose)
 
     @property
     def corners_px(self) -> NDArray[np.float64]:
@@ -74,7 +86,8 @@ def to_record(calibration: Calibration) -> dict[str, Any]:
     """The clip's entry in calibration.json: plain numbers, lists and words.
 
     ``t`` in mm with ``X_camera = R X_table + t``; ``distortion`` k1, k2, p1, p2, k3 (OpenCV); ``covariance`` of
-    ``parameters`` (px, mm, radians; the rotation as a rotation vector), None when unknown. ``clock``: see `ClipClock`.
+    ``parameters`` (px, mm, radians; the rotation as a rotation vector), None when unknown. ``clock``, ``moves``: see
+    `ClipClock`, `CameraMoves`.
     """
     pose, table, clock = calibration.pose, calibration.table, calibration.clock
     corners_u = calibration.corners_u_px
@@ -95,6 +108,7 @@ def to_record(calibration: Calibration) -> dict[str, Any]:
         "parameters": list(pose.parameters),
         "covariance": None if pose.covariance is None or not pose.covariance.size else pose.covariance.tolist(),
         "clock": {"again_s": list(clock.again), "later_s": [list(jump) for jump in clock.later]},
+        "moves": calibration.moves.to_record(),
     }
 
 
@@ -119,6 +133,7 @@ def from_record(record: dict[str, Any]) -> Calibration:
         how=str(record["how"]), warnings=tuple(record.get("warnings", ())),
         clock=ClipClock(tuple(map(float, clock["again_s"])),
                         tuple((float(from_s), float(by_s)) for from_s, by_s in clock["later_s"])),
+        moves=CameraMoves.from_record(record.get("moves", [])),  # until they were kept
     )
 
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from calibration.clock import ClipClock
+from calibration.moves import CameraMoves
 from calibration.pose import CameraPose
 from calibration.steady import Cutouts, Movement, Steadiness
 from calibration.store import Calibration
@@ -115,6 +117,13 @@ class CameraWatch:
         places = np.column_stack([rows[["x_mm", "y_mm"]].to_numpy(float), radius])
         off = self._calibration.pose.to_image(places) - rows[["x_px", "y_px"]].to_numpy(float)
         return rows.assign(left_px=rows["left_px"] + off[:, 0], top_px=rows["top_px"] + off[:, 1])
+
+    def moves(self, clock: ClipClock) -> CameraMoves:
+        """What `correct` went by, for whoever opens the clip again: at the times at which, by the clip's ``clock``,
+        frames were taken.
+        """
+        poses = self._poses()
+        return CameraMoves.of(clock.taken([t_s for t_s, _ in poses]), [pose for _, pose in poses])
 
     def recognised(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Rows with ``t_s`` from before the rails were no longer recognised."""

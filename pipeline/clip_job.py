@@ -262,7 +262,8 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
             readout_s=readout_s,
         ))
     task.entry.keep_table("frames", looked_at)
-    write_calibrations(task.entry.folder / "calibration.json", [replace(calibration, clock=clock_jumps.clock)])
+    write_calibrations(task.entry.folder / "calibration.json", [
+        replace(calibration, clock=clock_jumps.clock, moves=watch.moves(clock_jumps.clock))])
     info = clip.info
     first_s = frames.first_s
     lit = f"what comes before {first_s:.2f} s is lit otherwise, or another picture: it is left out" if lead_in else ""

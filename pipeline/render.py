@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.pose import CameraPose
 from pipeline import render_ink as ink
 from pipeline.render_labels import draw_numbers
 from pipeline.render_layout import TALL, WIDE, Layout, layout_for
@@ -139,7 +140,7 @@ def straightened(film: ShotFilm, layout: Layout, times: NDArray[np.float64]) -> 
     """
     import cv2
 
-    maps = layout.map_from(film.calibration.pose)
+    pose: CameraPose | None = None
     frames = film.frames(float(times[0]))
     current = next(frames, None)
     following = next(frames, None)
@@ -150,6 +151,8 @@ def straightened(film: ShotFilm, layout: Layout, times: NDArray[np.float64]) -> 
         if current is None:
             raise SettingsError(f"{film.clip.name}: has no frame at {t_s:.2f} s; is it the clip that was measured?")
         if shown is None:
+            if pose is not (now := film.calibration.pose_at(current.t_s)):  # a camera that was knocked
+                pose, maps = now, layout.map_from(now)
             shown = np.asarray(cv2.remap(current.bgr(), *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT))
         yield min(current.t_s, float(t_s)), shown
 

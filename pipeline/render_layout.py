@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.pose import CameraPose
+from pipeline.picture_map import PictureMap, picture_map
 from shared.equipment import Table
 
 WIDE, TALL = (1920, 1080), (1080, 1920)
 RAIL_MM = 165.0  # shown around the nose lines
-GRID_PX = 16  # the map is worked out on this grid and drawn out between: a lens bends slowly
 
 Array = NDArray[np.float64]
 
@@ -53,28 +53,15 @@ class Layout:
             return np.column_stack([shown[:, 1], shown[:, 0]])
         return np.column_stack([shown[:, 0], self.table.width_mm - shown[:, 1]])
 
-    def map_from(self, pose: CameraPose) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    def map_from(self, pose: CameraPose) -> PictureMap:
         """Maps for cv2.remap from a clip's frame into ``box``, through the plane of the balls' centres."""
         x, y, width, height = self.box
-        columns = np.arange(0, width + GRID_PX, GRID_PX, dtype=float)
-        rows = np.arange(0, height + GRID_PX, GRID_PX, dtype=float)
-        grid = np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 2)
-        mm = self.to_mm(grid + np.array([x, y]))
-        px = pose.to_image(np.column_stack([mm, np.full(len(mm), self.table.ball.radius_mm)]))
-        coarse = px.reshape(len(rows), len(columns), 2)
-        down, right = _between(height, len(rows)), _between(width, len(columns))
-        map_x, map_y = ((down @ coarse[..., i] @ right.T).astype(np.float32) for i in (0, 1))
-        return map_x, map_y
 
+        def seen(grid: Array) -> Array:
+            mm = self.to_mm(grid + np.array([x, y]))
+            return pose.to_image(np.column_stack([mm, np.full(len(mm), self.table.ball.radius_mm)]))
 
-def _between(count: int, points: int) -> Array:
-    """(count, points) weights that interpolate linearly between grid points GRID_PX apart."""
-    at = np.arange(count) / GRID_PX
-    low = np.minimum(at.astype(int), points - 2)
-    weights = np.zeros((count, points))
-    weights[np.arange(count), low] = 1 - (at - low)
-    weights[np.arange(count), low + 1] = at - low
-    return weights
+        return picture_map((width, height), seen)
 
 
 def layout_for(table: Table, size: tuple[int, int], *, caption_px: int, upright: bool) -> Layout:

@@ -18,7 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.clock import AS_STAMPED, ClipClock
+from calibration.moves import UNMOVED, CameraMoves
+from calibration.store import Calibration
 from pipeline.frames import Frame, open_clip
+from pipeline.review.steady_view import SteadyView
 from shared.errors import ClipError, ReboundryError
 
 MAX_WIDTH_PX = 1280
@@ -34,11 +37,14 @@ class NotYet(Exception):
 
 class ShotPictures:
     """The frames of a clip between two times, being decoded in a thread of their own. All times are those at which
-    frames were taken, by the clip's ``clock``.
+    frames were taken, by the clip's clock; all pictures are of the view in which its table was found.
     """
 
-    def __init__(self, path: Path, begin_s: float, end_s: float, clock: ClipClock, folder: Path) -> None:
-        self.path, self.folder, self._clock = path, folder, clock
+    def __init__(
+        self, path: Path, begin_s: float, end_s: float, calibration: Calibration | None, folder: Path
+    ) -> None:
+        self.path, self.folder = path, folder
+        self._clock, self._view = calibration.clock if calibration else AS_STAMPED, SteadyView(calibration)
         self._begin_s, self._end_s = begin_s - SAME_FRAME_S, end_s + SAME_FRAME_S
         folder.mkdir(parents=True, exist_ok=True)
         self._ready = threading.Condition()
@@ -79,7 +85,7 @@ class ShotPictures:
                     return
                 if frame.t_s < self._begin_s:
                     continue
-                (self.folder / f"{len(self._times)}.jpg").write_bytes(encode(small(frame)))
+                (self.folder / f"{len(self._times)}.jpg").write_bytes(encode(self._view.of(small(frame), frame.t_s)))
                 with self._ready:
                     self._times.append(frame.t_s)
                     self._ready.notify_all()
@@ -91,23 +97,30 @@ class ShotPictures:
                 self._ready.notify_all()
 
 
+_Key = tuple[Path, int, float, float, ClipClock, CameraMoves]
+
+
 class PictureStore:
     """The pictures of the shots looked at last."""
 
     def __init__(self) -> None:
         self._folder = tempfile.TemporaryDirectory(prefix="reboundry-review-")
-        self._shots: OrderedDict[tuple[Path, int, float, float, ClipClock], ShotPictures] = OrderedDict()
+        self._shots: OrderedDict[_Key, ShotPictures] = OrderedDict()
         self._lock = threading.Lock()
         self._made = 0
 
-    def of(self, path: Path, begin_s: float, end_s: float, clock: ClipClock = AS_STAMPED) -> ShotPictures:
-        """A shot's pictures; the shot looked at longest ago makes room."""
-        key = (path, path.stat().st_mtime_ns, begin_s, end_s, clock)  # another recording may have come to have its name
+    def of(
+        self, path: Path, begin_s: float, end_s: float, calibration: Calibration | None = None
+    ) -> ShotPictures:
+        """A shot's pictures, by its clip's calibration; the shot looked at longest ago makes room."""
+        clock, moves = (calibration.clock, calibration.moves) if calibration else (AS_STAMPED, UNMOVED)
+        written = path.stat().st_mtime_ns  # another recording may have come to have its name
+        key = (path, written, begin_s, end_s, clock, moves)
         with self._lock:
             if key not in self._shots:
                 self._made += 1
                 folder = Path(self._folder.name) / str(self._made)
-                self._shots[key] = ShotPictures(path, begin_s, end_s, clock, folder)
+                self._shots[key] = ShotPictures(path, begin_s, end_s, calibration, folder)
                 if len(self._shots) > KEEP_SHOTS:
                     self._shots.popitem(last=False)[1].close()
             self._shots.move_to_end(key)

@@ -167,16 +167,15 @@ class ReviewServer:
         path = session.clip_path(clip)
         if path is None or self.desk.no_pictures(key):
             return None
-        clock = session.clock(clip)
-        t_s = float(taken_s(np.array([index]), tracks, clock)[0])
+        calibration = session.calibrations.get(clip)
+        t_s = float(taken_s(np.array([index]), tracks, session.clock(clip))[0])
         curtain = self.desk.curtain(key, reviewer, blind=blind)
         if not curtain.begin_s <= t_s <= curtain.last_s + 1e-9:
             return None  # also of a frame without a time: NaN lies nowhere
         whole = self.desk.curtain(key, reviewer, blind=False)
-        jpeg = self.pictures.of(path, whole.begin_s, whole.last_s, clock).jpeg(t_s)
+        jpeg = self.pictures.of(path, whole.begin_s, whole.last_s, calibration).jpeg(t_s)
         if jpeg is None or t_s <= curtain.clear_until_s:
             return jpeg
-        calibration = session.calibrations.get(clip)
         own = session.tracks_of(text(row["shot_id"]))
         now = own[own["frame"] == index]
         cue = now[now["ball"] == "cue"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -10,7 +11,9 @@ import pandas as pd
 import pytest
 
 from calibration import steady
+from calibration.clock import AS_STAMPED, ClipClock
 from calibration.find import find_table
+from calibration.moves import UNMOVED
 from calibration.steady import Steadiness
 from calibration.store import Calibration
 from pipeline.camera_watch import CameraWatch
@@ -142,6 +145,21 @@ def test_a_ball_at_rest_stays_where_it_is_when_the_camera_is_knocked(still):
     assert "0.57 s" in watch.warnings()[0]  # frame 17 of 30 a second
 
 
+def test_the_moves_of_a_knocked_camera_are_kept_as_its_detections_were_corrected(still):
+    """At the times at which frames were taken: here all from the tenth on two intervals later than stamped."""
+    calibration, luma = still
+    clock = ClipClock(later=((10 / 30, 2 / 30),))
+    watch = CameraWatch(frames(luma, 40, 17, SHIFT), calibration, luma)
+    assert sum(1 for _ in watch) == 40
+    corrected = watch.correct(detections(calibration, 40, 17, SHIFT))
+    kept = replace(calibration, clock=clock, moves=watch.moves(clock))
+    assert len(kept.moves.stands) == 1
+    z = calibration.table.ball.radius_mm
+    for row in corrected.assign(t_s=clock.taken(corrected["t_s"])).to_dict("records"):
+        place = kept.pose_at(row["t_s"]).to_table([[row["x_px"], row["y_px"]]], z)[0]
+        assert place == pytest.approx([row["x_mm"], row["y_mm"]], abs=1e-6)
+
+
 def test_a_camera_that_moves_before_the_table_is_found_is_followed_from_there(still):
     """A hand on the record button: the first frames show the table elsewhere than the picture it was found in."""
     calibration, luma = still
@@ -180,6 +198,7 @@ def test_a_steady_clip_is_left_alone(still):
     assert sum(1 for _ in watch) == 20
     found = detections(calibration, 20, 99, SHIFT)
     assert watch.warnings() == ()
+    assert watch.moves(AS_STAMPED) == UNMOVED
     pd.testing.assert_frame_equal(watch.correct(found), found)
 
 

@@ -5,16 +5,19 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
 from calibration.clock import AS_STAMPED, ClipClock
+from calibration.moves import UNMOVED, CameraMoves
 from calibration.pose import CameraPose
 from calibration.store import Calibration, from_record, read_calibrations, to_record, write_calibrations
 from fixtures.synthetic.camera import Lens, overhead_camera
 from pipeline.systematic import displacement_fields
 from shared.equipment import standard_table
 from shared.errors import CalibrationError
+from shared.files import write_json
 
 NAMES = ("f", "cx", "cy", "k1", "k2", "rx", "ry", "rz", "tx", "ty", "tz")
 SPREAD = np.array([5.0, 1.0, 1.0, 1e-3, 1e-3, 2e-4, 2e-4, 1e-4, 0.5, 0.5, 8.0])
@@ -48,6 +51,26 @@ def test_a_clips_clock_comes_back_and_is_plain_in_a_file_from_before_it_was_kept
     assert from_record(record).clock == AS_STAMPED
     del record["clock"]
     assert from_record(record).clock == AS_STAMPED
+
+
+def test_how_a_clips_camera_moved_comes_back_and_is_nothing_in_a_file_from_before_it_was_kept(tmp_path):
+    path, still = tmp_path / "calibration.json", calibration()
+    there = replace(still.pose, R=still.pose.R @ cv2.Rodrigues(np.array([0.01, 0.0, 0.02]))[0],
+                    t_mm=still.pose.t_mm + np.array([5.0, -3.0, 1.0]))
+    write_calibrations(path, [replace(still, moves=CameraMoves.of([1.5, 4.0], [there, None]))])
+    back = read_calibrations(path)[0]
+    for t_s, pose in ((0.0, still.pose), (1.49, still.pose), (1.5, there), (3.99, there), (4.0, still.pose)):
+        assert (back.pose_at(t_s).R == pose.R).all()
+        assert (back.pose_at(t_s).t_mm == pose.t_mm).all()
+    assert back.pose_at(0.0) is back.pose_at(9.0) is back.pose
+    assert back.pose_at(2.0) is back.pose_at(3.0)
+    record = to_record(still)
+    del record["moves"]
+    assert from_record(record).moves == UNMOVED
+    for spoilt in ([{"from_s": 1.0}], [{"from_s": 1.0, "R": [1.0], "t": [1.0, 2.0, 3.0]}], [3]):
+        write_json(path, {"a.mp4": to_record(still) | {"moves": spoilt}})
+        with pytest.raises(CalibrationError, match="measure again"):
+            read_calibrations(path)
 
 
 def test_record_holds_what_the_contract_names():

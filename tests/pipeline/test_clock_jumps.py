@@ -169,7 +169,7 @@ def assert_tracks_lie_on_their_frames(path: Path, entry: Entry) -> None:
     assert all(np.array_equal(frame.luma, clip[number].luma) for number, frame in drawn)
     store = PictureStore()
     try:
-        shot = store.of(path, FRAME_S, late["t_s"].max(), calibration.clock)
+        shot = store.of(path, FRAME_S, late["t_s"].max(), calibration)
         for t_s, number in list(numbers.items())[::20]:
             assert shot.jpeg(t_s) == encode(small(clip[number]))
     finally:

@@ -12,6 +12,7 @@ import av
 import numpy as np
 import pandas as pd
 
+from calibration.moves import UNMOVED, CameraMoves
 from calibration.pose import CameraPose
 from calibration.store import Calibration
 from pipeline.learning import ClothAndBalls
@@ -84,6 +85,9 @@ class SteadyCamera:
 
     def warnings(self) -> list[str]:
         return []
+
+    def moves(self, _: Any) -> CameraMoves:
+        return UNMOVED
 
 
 class FakeStages:
