@@ -30,7 +30,7 @@ from pipeline.learning import ClothAndBalls
 from pipeline.memory import give_back
 from pipeline.physics import Friction
 from pipeline.quiet import skimming
-from pipeline.repeats import find_repeats
+from pipeline.repeats import find_repeats, left_over
 from pipeline.shutter import possible_readout, with_read_offsets
 from pipeline.stills import first_view
 from pipeline.work import DamagedError, Entry, clip_stamp, look_key, measures_key
@@ -249,7 +249,9 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         frames, watch, pictures = seen.frames, seen.watch, seen.pictures
         detections, windows = watch.correct(seen.found), watch.correct_windows(pictures.table)
         looked_at = watch.recognised(frames.looked_at)
-        clock_jumps = find_clock_jumps(detections, calibration.table.ball.radius_mm)
+        over = detections["frame"].isin(left_over(detections)) if len(repeats.frames) else detections["frame"] < 0
+        clock_jumps = find_clock_jumps(detections[~over], calibration.table.ball.radius_mm)
+        clock_jumps = clock_jumps.with_again(detections.loc[over, "t_s"].unique().tolist())
         detections, windows, looked_at = map(clock_jumps.corrected, (detections, windows, looked_at))
     give_back()
     if frames.count < MIN_FRAMES:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -57,6 +57,10 @@ class ClockJumps:
     def clock(self) -> ClipClock:
         """The clip's, by which its frames are found again."""
         return ClipClock(self.again, self.later)
+
+    def with_again(self, more_s: Sequence[float]) -> ClockJumps:
+        """With further frames, of these times, that show the one before them again."""
+        return replace(self, again=tuple(sorted({*self.again, *more_s})))
 
     def corrected(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Rows with ``t_s`` as stamped, without those of frames shown again, at the times the frames were taken."""

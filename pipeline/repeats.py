@@ -42,10 +42,40 @@ def find_repeats(detections: pd.DataFrame) -> Repeats:
 
     detections : DETECTIONS; a ball is found anew only where the picture changed, so the same picture gives equal rows
     """
+    indices, around = _grouped(detections)
+    amid = _amid(around)
+    seen = sum(map(len, amid))
+    again = [k for group in amid for k in group[1:]]
+    if len(again) < FEWEST or len(again) < SHARE * seen:
+        return _NONE
+    most = max(map(len, amid)) - 1
+    first = [group for group, before, after in around if after and not (before and len(group) <= LONGEST)]
+    late = [k for group in first for k in group[1:][-most:]]  # the last ones before something moves may be repeats, too
+    return Repeats(np.sort(indices[again + late]), len(again) / seen)
+
+
+def left_over(detections: pd.DataFrame) -> NDArray[np.int64]:
+    """Indices of repeats that are still among the frames of a clip known to hold them: they hadn't the very same places
+    as long as those beside them were there, too.
+    """
+    indices, around = _grouped(detections)
+    return np.array([indices[k] for group in _amid(around) for k in group[1:]], dtype=np.int64)
+
+
+_Around = list[tuple[list[int], bool, bool]]  # numbers of frames alike, and whether something moved before and after
+
+
+def _amid(around: _Around) -> list[list[int]]:
+    """The groups between frames in which something moved."""
+    return [group for group, before, after in around if before and after and len(group) <= LONGEST]
+
+
+def _grouped(detections: pd.DataFrame) -> tuple[NDArray[np.int64], _Around]:
+    """(F,) indices of the frames, and their groups of the very same places."""
     frame = detections["frame"].to_numpy(np.int64)
     px = detections[["x_px", "y_px"]].to_numpy(float)
     if not len(frame):
-        return _NONE
+        return frame, []
     order = np.lexsort((px[:, 1], px[:, 0], frame))
     frame, px = frame[order], px[order]
     cuts = np.flatnonzero(np.diff(frame)) + 1
@@ -58,16 +88,7 @@ def find_repeats(detections: pd.DataFrame) -> Repeats:
         else:
             groups.append([k])
     moved = [_moved(places[a[0]], places[b[0]]) for a, b in pairwise(groups)]
-    around = list(zip(groups, [False, *moved], [*moved, False], strict=True))
-    amid = [group for group, before, after in around if before and after and len(group) <= LONGEST]
-    seen = sum(map(len, amid))
-    again = [k for group in amid for k in group[1:]]
-    if len(again) < FEWEST or len(again) < SHARE * seen:
-        return _NONE
-    most = max(map(len, amid)) - 1
-    first = [group for group, before, after in around if after and not (before and len(group) <= LONGEST)]
-    late = [k for group in first for k in group[1:][-most:]]  # the last ones before something moves may be repeats, too
-    return Repeats(np.sort(indices[again + late]), len(again) / seen)
+    return indices, list(zip(groups, [False, *moved], [*moved, False], strict=True))
 
 
 def _moved(one: Array, other: Array) -> bool:

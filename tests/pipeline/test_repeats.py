@@ -8,7 +8,7 @@ import pytest
 from calibration.store import Calibration
 from fixtures.synthetic import overhead_camera
 from pipeline.rehearsal import bank, detections
-from pipeline.repeats import find_repeats
+from pipeline.repeats import find_repeats, left_over
 from shared.equipment import standard_table
 from tests.pipeline.altered import RATE, assert_alike, measured, write
 
@@ -49,6 +49,15 @@ def test_frames_shown_twice_are_found_and_no_others(every):
     assert late["t_s"].nunique() == rows.loc[rows["t_s"] > 0.5, "t_s"].nunique()  # none is lost altogether
     assert found.share == pytest.approx(1 / (1 + every), abs=0.12)
     assert "frame rate" in found.warning()
+
+
+def test_single_ones_left_among_the_frames_are_found_once_a_clip_is_known_to_hold_some():
+    rows = seen()
+    amid = sorted(rows.loc[rows["t_s"].between(0.6, 1.1), "frame"].unique())
+    few, again = shown(rows, {amid[3]: 2, amid[9]: 2})
+    assert not len(find_repeats(few).frames)
+    assert set(left_over(few).tolist()) == again
+    assert not len(left_over(rows))
 
 
 def test_a_clip_as_the_camera_took_it_has_none():

@@ -245,7 +245,7 @@ def test_corners_for_a_clip_whose_file_is_away_are_for_the_recording_that_was_me
     with serving(session) as running:
         assert ask(f"{running.address}api/clip/0/corners", body={"corners": corners, "all": True})[0] == 200
         assert json.loads((session / "measured" / "corners.json").read_text())["recordings"] == recordings
-        shutil.copy(session / "eveningA_01.mp4", session / "eveningA_04.mp4")
+        shutil.copy(EVENING / "eveningA_02.mp4", session / "eveningA_04.mp4")
         assert json.loads(ask(f"{running.address}api/clip/1/corners")[1])["outdated"] is True
 
 
