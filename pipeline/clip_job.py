@@ -25,12 +25,12 @@ from pipeline.clock_jumps import find_clock_jumps
 from pipeline.corrections import Correction, corrected, correction_of
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.executor import report
-from pipeline.frames import Clip, Frame, Plane, luma_of, open_clip
+from pipeline.frames import Clip, Frame, Plane, open_clip
 from pipeline.learning import ClothAndBalls
 from pipeline.memory import give_back
 from pipeline.physics import Friction
 from pipeline.quiet import skimming
-from pipeline.repeats import find_repeats, left_over
+from pipeline.repeats import find_repeats
 from pipeline.shutter import possible_readout, with_read_offsets
 from pipeline.stills import first_view
 from pipeline.work import DamagedError, Entry, clip_stamp, look_key, measures_key
@@ -239,20 +239,19 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     if measured_here:
         threading.Thread(target=_warm, daemon=True).start()
     with clock("detect"):
-        luma = luma_of(still.bgr(), clip.info.matrix)
         clip = skimming(clip, calibration)
-        seen = _Seen(clip, calibration, luma, siting, task, frozenset(range(lead_in)))
+        seen = _Seen(clip, calibration, still.luma, siting, task, frozenset(range(lead_in)))
         repeats = find_repeats(seen.found)
         if len(repeats.frames):
             left_out = frozenset([*range(lead_in), *repeats.frames.tolist()])
-            seen = _Seen(clip, calibration, luma, siting, task, left_out)
+            seen = _Seen(clip, calibration, still.luma, siting, task, left_out)
         frames, watch, pictures = seen.frames, seen.watch, seen.pictures
         detections, windows = watch.correct(seen.found), watch.correct_windows(pictures.table)
         looked_at = watch.recognised(frames.looked_at)
-        over = detections["frame"].isin(left_over(detections)) if len(repeats.frames) else detections["frame"] < 0
+        over = repeats.left_over(seen.found)
         clock_jumps = find_clock_jumps(detections[~over], calibration.table.ball.radius_mm)
-        clock_jumps = clock_jumps.with_again(detections.loc[over, "t_s"].unique().tolist())
-        detections, windows, looked_at = map(clock_jumps.corrected, (detections, windows, looked_at))
+        right = clock_jumps.with_again(detections.loc[over, "t_s"].unique().tolist())
+        detections, windows, looked_at = map(right.corrected, (detections, windows, looked_at))
     give_back()
     if frames.count < MIN_FRAMES:
         many = f"only {frames.count} frames" if frames.count > 1 else "only one frame"
@@ -265,7 +264,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         ))
     task.entry.keep_table("frames", looked_at)
     write_calibrations(task.entry.folder / "calibration.json", [
-        replace(calibration, clock=clock_jumps.clock, moves=watch.moves(clock_jumps.clock))])
+        replace(calibration, clock=right.clock, moves=watch.moves(right.clock))])
     info = clip.info
     first_s = frames.first_s
     lit = f"what comes before {first_s:.2f} s is lit otherwise, or another picture: it is left out" if lead_in else ""
@@ -446,25 +445,32 @@ class _Counted:
 
     def __init__(self, frames: Iterable[Frame], expected: int | None, weight: float) -> None:
         self.frames = frames
-        self.count = self.passed_over = 0
-        self.first_s = self.last_s = 0.0
+        self.passed_over = 0
         self._looked_at: list[tuple[int, float]] = []
         self._t_s: list[float] = []
         self._expected, self._weight = expected or 0, weight
 
     def __iter__(self) -> Iterator[Frame]:
         for frame in self.frames:
-            if not self.count:
-                self.first_s = frame.t_s
-            self.last_s = frame.t_s
             self._t_s.append(frame.t_s)
-            self.count += 1
             self.passed_over += frame.undecoded
             if not frame.undecoded:
                 self._looked_at.append((frame.index, frame.t_s))
             if self.count % REPORT_FRAMES == 0 and self.count < self._expected:
                 report(self._weight * REPORT_FRAMES / self._expected)
             yield frame
+
+    @property
+    def count(self) -> int:
+        return len(self._t_s)
+
+    @property
+    def first_s(self) -> float:
+        return self._t_s[0] if self._t_s else 0.0
+
+    @property
+    def last_s(self) -> float:
+        return self._t_s[-1] if self._t_s else 0.0
 
     @property
     def interval_s(self) -> float:

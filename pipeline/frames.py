@@ -127,15 +127,6 @@ class Frame:
         return np.asarray(out[y0 - ey :, x0 - ex :])
 
 
-def luma_of(picture: Plane, matrix: str) -> Plane:
-    """(H, W) luma, full range, of an (H, W, 3) BGR picture."""
-    import cv2
-
-    kr, kb = _MATRICES[matrix]
-    luma: Plane = np.asarray(cv2.transform(picture, np.array([[kb, 1 - kr - kb, kr]])), np.uint8)
-    return luma.reshape(picture.shape[:2])
-
-
 def _to_bgr(matrix: str, full_range: bool) -> NDArray[np.float64]:
     """(3, 4) affine map from (Y, Cb, Cr) to (B, G, R), 8 bit."""
     kr, kb = _MATRICES[matrix]

@@ -23,6 +23,7 @@ SPIN_GRIP = 2.5 * GRIP_U  # the most that friction can change a rolling velocity
 STROKE_ROLL, STROKE_ROLL_U = 0.2, 0.7  # of the speed: draw or follow up to the miscue limit
 STROKE_ACROSS_U = 0.06  # the same across: a cue hits near the centre line
 FASTEST_MM_S, FASTEST_U = 12e3, 2e3  # of a struck ball: hard breaks reach 13 m/s (common practice, no source)
+SLOW_MM_S = 20.0  # added to a speed of which an uncertainty is a share: of slow balls all else counts for more
 TOWARDS_U = 0.02  # of the speed: balls that meet come towards each other, and don't touch from behind
 ORDER_U_S = 2e-4  # far below a frame: no contact before the one that led to it
 CUSHION_OUT, CUSHION_OUT_U = 0.78, 0.15  # horizontal restitution: published band 0.6-0.9

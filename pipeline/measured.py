@@ -52,6 +52,16 @@ def evaluate(motion: ShotMotion, derive: Derive, *, degrees: frozenset[str] = fr
     return out
 
 
+def shared_u(motion: ShotMotion, derive: Derive) -> dict[str, float]:
+    """The part of uncertainties that other shots before the same camera share, by name, to first order."""
+    steps = np.diag(motion.layout.steps)
+    slopes = {}
+    for name, values in derive(Path(motion.layout, motion.theta + np.concatenate([steps, -steps]))).items():
+        up, down = np.split(values, 2)
+        slopes[name] = (up - down) / (2 * motion.layout.steps)
+    return {name: math.sqrt(max(float(slope @ motion.systematic @ slope), 0.0)) for name, slope in slopes.items()}
+
+
 def wrap_deg(angle: Array) -> Array:
     """Into (-180, 180]."""
     return np.asarray(180.0 - np.mod(180.0 - angle, 360.0))

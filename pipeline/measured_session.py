@@ -13,8 +13,8 @@ import pandas as pd
 
 from calibration.clock import AS_STAMPED, ClipClock
 from calibration.store import Calibration, read_calibrations
+from pipeline.clip_hashes import ClipHashes
 from pipeline.recordings import recordings_of
-from pipeline.review.clip_hashes import ClipHashes
 from pipeline.sessions import VIDEO
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.errors import SettingsError

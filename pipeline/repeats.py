@@ -26,6 +26,13 @@ class Repeats:
     frames: NDArray[np.int64]
     share: float
 
+    def left_over(self, detections: pd.DataFrame) -> NDArray[np.bool_]:
+        """(N,) rows of repeats that are still there once ``frames`` are left out: they hadn't the very same places as
+        long as those beside them were there, too. None where the clip isn't known to hold any.
+        """
+        indices, around = _grouped(detections) if len(self.frames) else (self.frames, [])
+        return np.isin(detections["frame"], [indices[k] for group in _amid(around) for k in group[1:]])
+
     def warning(self) -> str:
         """For the user, or empty."""
         if not len(self.frames):
@@ -52,14 +59,6 @@ def find_repeats(detections: pd.DataFrame) -> Repeats:
     first = [group for group, before, after in around if after and not (before and len(group) <= LONGEST)]
     late = [k for group in first for k in group[1:][-most:]]  # the last ones before something moves may be repeats, too
     return Repeats(np.sort(indices[again + late]), len(again) / seen)
-
-
-def left_over(detections: pd.DataFrame) -> NDArray[np.int64]:
-    """Indices of repeats that are still among the frames of a clip known to hold them: they hadn't the very same places
-    as long as those beside them were there, too.
-    """
-    indices, around = _grouped(detections)
-    return np.array([indices[k] for group in _amid(around) for k in group[1:]], dtype=np.int64)
 
 
 _Around = list[tuple[list[int], bool, bool]]  # numbers of frames alike, and whether something moved before and after

@@ -7,15 +7,14 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.knowledge import RESTITUTION, RESTITUTION_U, Restitution
-from pipeline.measured import dot, evaluate
+from pipeline.knowledge import RESTITUTION, RESTITUTION_U, SLOW_MM_S, Restitution
+from pipeline.measured import dot, evaluate, shared_u
 from pipeline.motions import ShotMotion
 from pipeline.paths import Path
 from pipeline.physics import Array
 
 _TELLING = 0.5  # of what a fit is certain of, at most so much may be known beforehand: else it would say that
 _LEAST_MEETING_MM_S = 50.0  # of slower ones the ratio says nothing
-_KNOWN_BESIDES_MM_S = 20.0  # of a meeting, in what is known of how balls part: see `compiled_knowledge`
 
 
 def restitution_shown(motion: ShotMotion) -> Restitution | None:
@@ -42,13 +41,9 @@ def restitution_shown(motion: ShotMotion) -> Restitution | None:
     meeting, found = got["meeting"], got["restitution"]
     if meeting.value < _LEAST_MEETING_MM_S:
         return None
-    steps = np.diag(motion.layout.steps)
-    values = derive(Path(motion.layout, motion.theta + np.concatenate([steps, -steps])))["restitution"]
-    up, down = np.split(values, 2)
-    slope = (up - down) / (2 * motion.layout.steps)
-    common = max(float(slope @ motion.systematic @ slope), 0.0)
+    common = shared_u(motion, derive)["restitution"] ** 2
     own = found.u**2 - common
-    known = own / (RESTITUTION_U * (1 + _KNOWN_BESIDES_MM_S / meeting.value)) ** 2  # its weight in the fit
+    known = own / (RESTITUTION_U * (1 + SLOW_MM_S / meeting.value)) ** 2  # its weight in the fit
     if not 0 < known < _TELLING:
         return None
     value = (found.value - known * RESTITUTION) / (1 - known)

@@ -11,13 +11,13 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from pipeline.agreement import agreements
+from pipeline.clip_hashes import ClipHashes
 from pipeline.condition_words import condition_words
 from pipeline.judging import verdicts_of
 from pipeline.measured_session import MeasuredSession, read_measured
 from pipeline.patterns import read_patterns
 from pipeline.recordings import LOG_FILE, recordings_of
 from pipeline.review.blind import curtain_for
-from pipeline.review.clip_hashes import ClipHashes
 from pipeline.review.decisions import DecisionReader, Decisions
 from pipeline.review.shot_view import number, shot_view, text
 from pipeline.review.write_back import write_back

@@ -8,7 +8,7 @@ import pytest
 from calibration.store import Calibration
 from fixtures.synthetic import overhead_camera
 from pipeline.rehearsal import bank, detections
-from pipeline.repeats import find_repeats, left_over
+from pipeline.repeats import Repeats, find_repeats
 from shared.equipment import standard_table
 from tests.pipeline.altered import RATE, assert_alike, measured, write
 
@@ -56,8 +56,10 @@ def test_single_ones_left_among_the_frames_are_found_once_a_clip_is_known_to_hol
     amid = sorted(rows.loc[rows["t_s"].between(0.6, 1.1), "frame"].unique())
     few, again = shown(rows, {amid[3]: 2, amid[9]: 2})
     assert not len(find_repeats(few).frames)
-    assert set(left_over(few).tolist()) == again
-    assert not len(left_over(rows))
+    known = Repeats(few["frame"].to_numpy()[:1], 0.5)
+    assert set(few.loc[known.left_over(few), "frame"]) == again
+    assert not known.left_over(rows).any()
+    assert not find_repeats(few).left_over(few).any()
 
 
 def test_a_clip_as_the_camera_took_it_has_none():
