@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -17,6 +17,7 @@ from calibration.store import Calibration
 from pipeline.frames import Plane, open_clip
 from pipeline.progress import TerminalProgress
 from pipeline.stills import PICTURES, look_at, still_picture
+from pipeline.unread import unread_session_files
 from shared.equipment import CUSHIONS, standard_table
 from shared.errors import SettingsError
 from shared.session_file import SESSION_FILE, TableOptions, read_session
@@ -50,7 +51,8 @@ def session_settings(path: Path, standard: str | None = None, size: str | None =
     if standard is not None:
         standard_table(standard)  # raises, and names those that there are
     options = TableOptions(standard, None if size is None else _sizes(size))
-    return read_session(home / SESSION_FILE, name=home.name, options=options)
+    settings = read_session(home / SESSION_FILE, name=home.name, options=options)
+    return replace(settings, remarks=(*settings.remarks, *unread_session_files(home)))
 
 
 def _sizes(size: str) -> tuple[float, float, float]:

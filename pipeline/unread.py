@@ -22,17 +22,31 @@ _COPY = re.compile(r"\s*\(\d+\)$")  # as a browser counts what it has fetched be
 
 def unread_settings(folder: Path) -> list[str]:
     """What of a session's folder and of its folder clips somebody may think is read; a line for each thing to do."""
-    found: dict[str, list[str]] = {}  # names by what to do; {it} stands for them
-    for wanted in (TAKES_FILE, SESSION_FILE):
-        if not (folder / wanted).is_file():
-            for place in (folder, folder / "clips"):
-                for file in _inside_of(place):
-                    if file.is_file() and (todo := _todo(file, wanted, folder)):
-                        found.setdefault(todo, []).append(file.relative_to(folder).as_posix())
-    for name, todo in _patterns(folder):
+    return _lines([*_misnamed(folder, TAKES_FILE), *_misnamed(folder, SESSION_FILE), *_patterns(folder)])
+
+
+def unread_session_files(folder: Path) -> list[str]:
+    """The same of session.toml alone."""
+    return _lines(_misnamed(folder, SESSION_FILE))
+
+
+def _lines(files: Iterable[tuple[str, str]]) -> list[str]:
+    """Of names and what to do with each, where "{it}" stands for the file."""
+    found: dict[str, list[str]] = {}
+    for name, todo in files:
         found.setdefault(todo, []).append(name)
     return [f"{', '.join(names)}: {'are' if len(names) > 1 else 'is'} not read; "
             f"{todo.format(it='the right one' if len(names) > 1 else 'it')}." for todo, names in found.items()]
+
+
+def _misnamed(folder: Path, wanted: str) -> Iterable[tuple[str, str]]:
+    """Files that may be meant to be the ``wanted`` one, which isn't there, each with what to do with it."""
+    if (folder / wanted).is_file():
+        return
+    for place in (folder, folder / "clips"):
+        for file in _inside_of(place):
+            if file.is_file() and (todo := _todo(file, wanted, folder)):
+                yield file.relative_to(folder).as_posix(), todo
 
 
 def _todo(file: Path, wanted: str, folder: Path) -> str:

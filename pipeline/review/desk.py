@@ -45,6 +45,8 @@ class Desk:
         self._rows: dict[str, dict[str, Any]] = {}
         self._recordings: dict[str, str] = {}
         self._behind = ""  # why shots.csv lacks the last decisions
+        self._unwritten: list[Review] = []  # looks that could not be written down yet
+        self._unwritable = ""  # and why
         self._decisions = DecisionReader()
         self.hashes = ClipHashes(session.out)
         self._stamp = stamp(session.out / LOG_FILE)  # `measure` writes its log last, and whole
@@ -130,7 +132,7 @@ class Desk:
                 "reviewers": names,
                 "agreement": [asdict(pair) for pair in agreements(on_these)],
                 "clips": [{"index": i, "name": name} for i, name in enumerate(self.clips)],
-                "problem": " ".join([*([self._behind] if self._behind else []), *problems]),
+                "problem": " ".join(filter(None, (self._unwritable, self._behind, *problems))),
             }
 
     def detail(self, key: str, reviewer: str, *, blind: bool) -> Reply:
@@ -186,14 +188,14 @@ class Desk:
             if decision == "skip" and before is not None and before.decision != "skip":
                 if note == before.note:
                     return False
-                append_reviews(self.session.out, replace(before, decided_at=now(), note=note))
-                self.decided = True
+                self._append(replace(before, decided_at=now(), note=note))
                 self._write_back()
                 return True
             clip, start_s = text(row["clip"]), float(row["start_s"])
-            earlier = [r for r in of_shot(self._kept().mine, clip, start_s) if r.reviewer == reviewer]
+            mine = [*self._kept().mine, *self._unwritten]
+            earlier = [r for r in of_shot(mine, clip, start_s) if r.reviewer == reviewer]
             seen = any(r.decision in ("looked", "accept", "reject") for r in earlier)  # the curtain has been up
-            self._append(row, reviewer, decision, note, blind=blind and not seen)
+            self._append(self._review(row, reviewer, decision, note, blind=blind and not seen))
             self._write_back()
             return True
 
@@ -212,7 +214,7 @@ class Desk:
             for review in reversed(stack):
                 key = self._find(review)
                 if key is not None:
-                    self._append(self._rows[key], reviewer, "undo", "", blind=review.blind)
+                    self._append(self._review(self._rows[key], reviewer, "undo", "", blind=review.blind))
                     self._write_back()
                     return key
             return None
@@ -242,12 +244,19 @@ class Desk:
         return next((r for r in mine if r.decision in ("accept", "reject")), None)
 
     def _note_looks(self, rows: list[dict[str, Any]], reviewer: str) -> None:
-        """Write down, once, that condition or outcome were shown before the decision."""
-        seen = by_clip(r for r in self._kept().mine
+        """Write down, once, that condition or outcome were shown before the decision. Where nothing can be written, nor
+        can a decision: then it is remembered, and goes before the first one that can.
+        """
+        seen = by_clip(r for r in (*self._kept().mine, *self._unwritten)
                        if r.reviewer == reviewer and r.decision in ("looked", "accept", "reject"))
         new = [row for row in rows if not of_shot_in(seen, text(row["clip"]), float(row["start_s"]))]
-        if new:
-            append_reviews(self.session.out, *(self._review(row, reviewer, "looked", "", blind=False) for row in new))
+        self._unwritten += [self._review(row, reviewer, "looked", "", blind=False) for row in new]
+        if self._unwritten:
+            try:
+                self._write()
+            except OSError as error:
+                self._unwritable = (f"Nothing can be written to {REVIEWS_FILE} ({error.strerror or error}): decisions "
+                                    "will not be saved.")
 
     def _review(self, row: dict[str, Any], reviewer: str, decision: Action, note: str, *, blind: bool) -> Review:
         return Review(
@@ -255,9 +264,15 @@ class Desk:
             reviewer=reviewer, decision=decision, note=note, blind=blind, verdict=text(row["verdict"]),
             recording=self._recording(row))
 
-    def _append(self, row: dict[str, Any], reviewer: str, decision: Action, note: str, *, blind: bool) -> None:
-        append_reviews(self.session.out, self._review(row, reviewer, decision, note, blind=blind))
+    def _append(self, review: Review) -> None:
+        self._write(review)
         self.decided = True
+
+    def _write(self, *reviews: Review) -> None:
+        """To reviews.csv, after what could not be written before."""
+        append_reviews(self.session.out, *self._unwritten, *reviews)
+        self._unwritten.clear()
+        self._unwritable = ""
 
     def _write_back(self) -> bool:
         """The review columns of shots.csv; whether they changed. Where it can't be done, decisions stay saved."""

@@ -117,6 +117,13 @@ def test_bad_settings_are_refused_in_one_line(picture, arguments, words):
     assert "\n" not in str(result.exception)
 
 
+def test_a_settings_file_that_is_nearly_rightly_named_is_told_and_sheets_are_none_of_its_business(picture):
+    for name in ("session.toml.txt", "Takes.csv"):
+        (picture.parent / name).write_text("")
+    result = run(picture, "--size", TWELVE_FOOT, "--json")
+    assert result.stderr.strip() == "session.toml.txt: is not read; rename it to session.toml."
+
+
 def test_a_picture_without_a_table_says_so(tmp_path):
     cv2.imwrite(str(tmp_path / "wall.png"), np.full((200, 300, 3), 120, np.uint8))
     result = run(tmp_path / "wall.png")

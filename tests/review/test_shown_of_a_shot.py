@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from dataclasses import replace
 
 import pandas as pd
@@ -9,8 +10,9 @@ import pytest
 
 from pipeline.measured_session import read_measured
 from pipeline.review import decisions
+from pipeline.review import desk as desk_module
 from pipeline.review.desk import Desk
-from pipeline.review_file import read_review_file
+from pipeline.review_file import append_reviews, read_review_file
 from tests.review.from_truth import session_from_truth
 
 NOTES = ("nose lines seen away; cue_drift_deg: hit too straight on; cue_along_mm, cue_across_mm: still rolling; "
@@ -48,3 +50,25 @@ def test_reviews_are_read_once_until_they_change_however_much_is_asked(desk, mon
             desk.detail(key, "kim", blind=True)
             desk.curtain(key, "kim", blind=True)
         assert len(read) <= 2 * count  # before the decision, and with it
+
+
+def test_where_nothing_can_be_written_shots_are_shown_and_what_was_seen_goes_before_the_first_decision(
+    desk, monkeypatch
+):
+    def refuse(*_):
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    monkeypatch.setattr(desk_module, "append_reviews", refuse)
+    for _ in range(2):
+        (shot,) = desk.overview("kim", blind=False)["shots"]
+        assert shot["name"]
+    assert desk.overview("kim", blind=False)["problem"] == (
+        "Nothing can be written to reviews.csv (Read-only file system): decisions will not be saved.")
+    assert not desk.detail(shot["id"], "kim", blind=False)["hidden"]
+    with pytest.raises(OSError, match="Read-only"):
+        desk.decide(shot["id"], "kim", "accept", None, blind=True)
+    monkeypatch.setattr(desk_module, "append_reviews", append_reviews)
+    desk.decide(shot["id"], "kim", "accept", None, blind=True)
+    kept = read_review_file(desk.session.out).reviews
+    assert [(r.decision, r.blind) for r in kept] == [("looked", False), ("accept", False)]
+    assert desk.overview("kim", blind=False)["problem"] == ""
