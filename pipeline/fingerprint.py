@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from pipeline.compare.conditions import DERIVED, are_readings, as_numbers, why_no_condition
 from pipeline.few import student_factor
+from pipeline.knowledge import Shown
 from pipeline.learning import TELLING, ClothAndBalls, pool_cue_mass, pool_friction, tells
 from pipeline.physics import Friction
 from shared.columns import FINGERPRINT
@@ -44,9 +45,8 @@ SPEED_EDGES_MPS = (0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 4.0, 8.0)
 ANGLE_EDGES_DEG = (0.0, 20.0, 40.0, 60.0, 90.0)
 LEAST_ANGLE_DEG = 8.0  # closer to the normal the tangential speed is too small for a ratio
 LEAST_SPEED_MPS = 0.15
-LEAST_CUT_DEG = 10.0  # fuller hits hardly rub sideways
-_GRIP = 1 / 7  # of the rubbing speed, as impulse over mass: it ends two equal balls' rubbing, and is the most there is
 USEFUL_U = 0.2  # a restitution or ratio less certain than this says nothing
+USEFUL_FRICTION_U = 0.05
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -176,10 +176,8 @@ def cushion_values(contacts: pd.DataFrame, shots: pd.DataFrame) -> pd.DataFrame:
 def hit_values(shots: pd.DataFrame, told: Mapping[str, ClothAndBalls]) -> pd.DataFrame:
     """A row per cue ball on object ball contact: shot_id, closing_mps, cut_deg, restitution, friction, with their u.
 
-    restitution : parting over closing speed along the line of centres, as the shot itself says (``told`` by shot_id),
-    empty where it doesn't; friction : tangential over normal impulse, from the throw and the share of the rubbing that
-    goes sideways, which is the friction where the balls still slide on each other when they part, less where not; empty
-    where the cue ball's roll isn't known
+    restitution, friction : as the shot itself says (``told`` by shot_id), empty where it doesn't; see
+    `ball_contact.contact_shown`. Of the friction nothing where the cue ball's roll isn't known.
     """
     out = []
     for _, s in shots.iterrows():
@@ -189,46 +187,17 @@ def hit_values(shots: pd.DataFrame, told: Mapping[str, ClothAndBalls]) -> pd.Dat
         closing = float(s["cue_impact_speed_mps"]) * math.cos(cut)
         if closing < LEAST_SPEED_MPS:
             continue
-        friction, friction_u = _rubbed(s)
         own = told.get(str(s["shot_id"]))
-        shown = own.restitution if own is not None else None
-        out.append(
-            {
-                "shot_id": str(s["shot_id"]),
-                "closing_mps": closing,
-                "cut_deg": abs(math.degrees(cut)),
-                "restitution": math.nan if shown is None else shown.value,
-                "restitution_u": math.nan if shown is None else shown.u,
-                "restitution_common_u": math.nan if shown is None else shown.common_u,
-                "friction": friction,
-                "friction_u": friction_u,
-            }
-        )
-    columns = ["shot_id", "closing_mps", "cut_deg", "restitution", "restitution_u", "restitution_common_u", "friction",
-               "friction_u"]
-    return pd.DataFrame(out, columns=columns)
-
-
-def _rubbed(shot: pd.Series) -> tuple[float, float]:
-    """Friction between the balls and its u, of a row of SHOTS.
-
-    The balls rub along the cue ball's way across the line of centres and, by its roll about the axis across that line,
-    up or down; friction opposes the whole, and only its sideways part throws the object ball.
-    """
-    names = ("throw_deg", "cut_angle_deg", "cue_roll_ratio", "cue_cross_ratio")
-    at = np.array([float(shot[name]) for name in names])
-    u = np.nan_to_num([float(shot[f"{name}_u"]) for name in names])
-    slopes = [(_friction(*(at + step)) - _friction(*(at - step))) / 2 for step in np.diag(u)]
-    return _friction(*at), float(np.linalg.norm(slopes))
-
-
-def _friction(throw_deg: float, cut_deg: float, roll: float, cross: float) -> float:
-    """roll, cross : that the cue ball carries out of the contact, over its speed before it, along and across its way"""
-    throw, cut = abs(math.tan(math.radians(throw_deg))), math.radians(cut_deg)
-    across, along = max(abs(math.sin(cut)), 1e-6), math.cos(cut)
-    after = roll * along + cross * math.sin(cut)  # along the line of centres, where friction takes roll away
-    taken = 2.5 * min(throw * along / across, _GRIP)  # of what there was; the impulse is about the closing speed
-    return throw * math.hypot(across, after / (1 - taken)) / across
+        restitution, friction = (None, None) if own is None else (own.restitution, own.ball_friction)
+        if s[["cue_roll_ratio", "cue_cross_ratio"]].isna().any():
+            friction = None
+        row = {"shot_id": str(s["shot_id"]), "closing_mps": closing, "cut_deg": abs(math.degrees(cut))}
+        for name, shown in (("restitution", restitution), ("friction", friction)):
+            one = Shown(math.nan, math.nan, math.nan) if shown is None else shown
+            row |= {name: one.value, f"{name}_u": one.u, f"{name}_common_u": one.common_u}
+        out.append(row)
+    values = [f"{name}{of}" for name in ("restitution", "friction") for of in ("", "_u", "_common_u")]
+    return pd.DataFrame(out, columns=["shot_id", "closing_mps", "cut_deg", *values])
 
 
 def _mass_rows(own: Sequence[ClothAndBalls], condition: str) -> list[dict[str, Any]]:
@@ -273,24 +242,15 @@ def _friction_rows(
 
 
 def _hit_rows(hits: pd.DataFrame, condition: str) -> list[dict[str, Any]]:
+    rubbed = "tangential over normal impulse, without side spin: the friction, or less where the balls gripped"
     out = []
-    usable = hits[hits["restitution_u"] < USEFUL_U]
-    if len(usable):
-        u, common = (usable[name].to_numpy(float) for name in ("restitution_u", "restitution_common_u"))
-        joined = join(usable["restitution"].to_numpy(float), np.sqrt(u**2 - common**2))
-        joined = replace(joined, u=math.hypot(joined.u, float(common.mean())))  # which no mean makes smaller
-        out.append(_row("ball_restitution", joined, condition=condition))
-    usable = hits[(hits["friction_u"] < 0.05) & (hits["cut_deg"] >= LEAST_CUT_DEG)]
-    if len(usable):
-        joined = join(usable["friction"].to_numpy(float), usable["friction_u"].to_numpy(float))
-        out.append(
-            _row(
-                "ball_friction",
-                joined,
-                condition=condition,
-                note="tangential over normal impulse, without side spin: the friction, or less where the balls gripped",
-            )
-        )
+    for name, useful_u, note in (("restitution", USEFUL_U, ""), ("friction", USEFUL_FRICTION_U, rubbed)):
+        usable = hits[hits[f"{name}_u"] < useful_u]
+        if len(usable):
+            u, common = (usable[f"{name}{of}"].to_numpy(float) for of in ("_u", "_common_u"))
+            joined = join(usable[name].to_numpy(float), np.sqrt(u**2 - common**2))
+            joined = replace(joined, u=math.hypot(joined.u, float(common.mean())))  # which no mean makes smaller
+            out.append(_row(f"ball_{name}", joined, condition=condition, note=note))
     return out
 
 

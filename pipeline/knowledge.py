@@ -42,8 +42,8 @@ ANY_TWO = CueMass()
 
 
 @dataclass(frozen=True)
-class Restitution:
-    """Parting over meeting speed of two balls along their line of centres, with its standard uncertainty."""
+class Shown:
+    """What one shot's frames alone show of how two balls answer each other, with its standard uncertainty."""
 
     value: float
     u: float

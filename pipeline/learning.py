@@ -12,7 +12,7 @@ from typing import Any, Generic, TypeVar
 
 import numpy as np
 
-from pipeline.knowledge import ANY_TWO, SET_U, CueMass, Restitution
+from pipeline.knowledge import ANY_TWO, SET_U, CueMass, Shown
 from pipeline.physics import Array, Friction
 
 _LITTLE_MOVED, _LITTLE_SHRUNK = 0.2, 0.05  # of a standard uncertainty
@@ -30,14 +30,16 @@ class ClothAndBalls:
 
     friction: Friction
     cue_mass: CueMass | None = None
-    restitution: Restitution | None = None  # of the cue ball on the first ball it hit; only a shot says it
+    restitution: Shown | None = None  # of the cue ball on the first ball it hit; only a shot says it
+    ball_friction: Shown | None = None  # and that between these two
 
     @classmethod
     def kept(cls, record: Mapping[str, Any]) -> ClothAndBalls:
         """From what ``dataclasses.asdict`` made of it."""
-        mass, restitution = record["cue_mass"], record["restitution"]
+        mass = record["cue_mass"]
+        shown = (record[name] for name in ("restitution", "ball_friction"))
         return cls(Friction(**record["friction"]), None if mass is None else CueMass(**mass),
-                   None if restitution is None else Restitution(**restitution))
+                   *(None if one is None else Shown(**one) for one in shown))
 
 
 def pool_friction(estimates: Sequence[Friction], prior: Friction) -> Friction:

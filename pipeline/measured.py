@@ -52,14 +52,11 @@ def evaluate(motion: ShotMotion, derive: Derive, *, degrees: frozenset[str] = fr
     return out
 
 
-def shared_u(motion: ShotMotion, derive: Derive) -> dict[str, float]:
-    """The part of uncertainties that other shots before the same camera share, by name, to first order."""
+def slopes(motion: ShotMotion, derive: Derive) -> dict[str, Array]:
+    """(n,) of each measure over the parameters, by name."""
     steps = np.diag(motion.layout.steps)
-    slopes = {}
-    for name, values in derive(Path(motion.layout, motion.theta + np.concatenate([steps, -steps]))).items():
-        up, down = np.split(values, 2)
-        slopes[name] = (up - down) / (2 * motion.layout.steps)
-    return {name: math.sqrt(max(float(slope @ motion.systematic @ slope), 0.0)) for name, slope in slopes.items()}
+    found = derive(Path(motion.layout, motion.theta + np.concatenate([steps, -steps])))
+    return {name: np.subtract(*np.split(values, 2)) / (2 * motion.layout.steps) for name, values in found.items()}
 
 
 def wrap_deg(angle: Array) -> Array:

@@ -12,6 +12,7 @@ import pandas as pd
 
 from calibration.store import Calibration
 from pipeline.already_rolling import already_rolling_words, begins_rolling, shows_its_beginning
+from pipeline.ball_contact import contact_shown
 from pipeline.event_rows import contact_rows
 from pipeline.knowledge import ANY_TWO
 from pipeline.launch import Launch, TrackQuality, measure_launch
@@ -24,7 +25,6 @@ from pipeline.paths import MotionEvent, Seen
 from pipeline.physics import Array, Friction
 from pipeline.pockets import Pocketed
 from pipeline.rebound import Rebound, measure_rebound
-from pipeline.restitution import restitution_shown
 from pipeline.shot_motion import Fit, FollowedShot, Scene, follow_shot
 from pipeline.spin import SideSpin, cue_side_spin
 from pipeline.splices import splice_words
@@ -321,7 +321,7 @@ def _told(motion: ShotMotion) -> ClothAndBalls:
     vague = motion.poor or motion.off_at_hits > DOUBTFUL_CHI2
     if vague:
         return ClothAndBalls(motion.friction)
-    return ClothAndBalls(motion.friction, motion.cue_mass, restitution_shown(motion))
+    return ClothAndBalls(motion.friction, motion.cue_mass, *contact_shown(motion))
 
 
 def _clip_friction(shots: Sequence[MeasuredShot], known: Friction) -> Friction | None:

@@ -8,9 +8,10 @@ import pandas as pd
 import pytest
 
 from fixtures.synthetic.physics import Surface, meet_ball, meet_cushion, rolling_velocity
+from pipeline.ball_contact import friction_between
 from pipeline.compare.table_parameters import parameter_names
 from pipeline.fingerprint import fingerprint, join
-from pipeline.knowledge import CueMass, Restitution
+from pipeline.knowledge import CueMass, Shown
 from pipeline.learning import ClothAndBalls
 from pipeline.physics import Friction
 from shared.columns import CONTACTS, FINGERPRINT, SHOTS
@@ -95,9 +96,24 @@ SURFACE = Surface(
 )
 
 
-def _all_told(shots, friction, cue_mass=None, restitution=None):
-    """Every shot says the same of cloth and balls."""
-    return {str(shot): ClothAndBalls(friction, cue_mass, restitution) for shot in shots["shot_id"]}
+ANY_CLOTH = Friction()
+
+
+def _all_told(shots, friction=ANY_CLOTH, cue_mass=None, restitution=None):
+    """Every shot says the same of cloth and balls, but for how these rubbed."""
+    return {str(row["shot_id"]): ClothAndBalls(friction, cue_mass, restitution, _rubbed(row))
+            for _, row in shots.iterrows()}
+
+
+def _rubbed(row):
+    names = ("throw_deg", "cut_angle_deg", "cue_roll_ratio", "cue_cross_ratio")
+
+    def friction(throw_deg, cut_deg, roll, cross):
+        return float(friction_between(np.tan(np.radians(throw_deg)), np.radians(cut_deg), roll, cross))
+
+    at, u = (np.array([row[name + of] for name in names], dtype=float) for of in ("", "_u"))
+    slopes = [(friction(*(at + step)) - friction(*(at - step))) / 2 for step in np.diag(u)]
+    return Shown(friction(*at), float(np.linalg.norm(slopes)))
 
 
 def test_what_made_the_contacts_is_found_again():
@@ -116,15 +132,17 @@ def test_what_made_the_contacts_is_found_again():
 @pytest.mark.parametrize("roll", [-0.5, 1.0])
 def test_friction_between_balls_is_the_same_however_the_cue_ball_rolls(roll):
     """Of a rolling ball's friction a third and more goes up or down, and does not throw the object ball."""
-    row = _row(fingerprint(*_session(SURFACE, roll=roll)), "ball_friction")
+    contacts, shots = _session(SURFACE, roll=roll)
+    row = _row(fingerprint(contacts, shots, told=_all_told(shots)), "ball_friction")
     assert row["value_u"] < 0.004
     assert row["value"] == pytest.approx(0.06, abs=3 * row["value_u"])
 
 
 def test_a_hit_whose_roll_is_not_known_says_nothing_of_friction():
     contacts, shots = _session(SURFACE)
+    told = _all_told(shots)
     shots.loc[:4, ["cue_roll_ratio", "cue_roll_ratio_u"]] = math.nan
-    assert _row(fingerprint(contacts, shots), "ball_friction")["contacts"] == 19
+    assert _row(fingerprint(contacts, shots, told=told), "ball_friction")["contacts"] == 19
 
 
 def test_what_the_shots_do_not_tell_is_left_empty():
@@ -157,16 +175,16 @@ def test_a_few_contacts_mean_lies_within_its_uncertainty_as_often_as_it_should(c
 
 def test_conditions_get_their_own_rows():
     contacts, shots = _session(SURFACE)
-    rows = fingerprint(contacts, shots, by=("balls",))
+    rows = fingerprint(contacts, shots, told=_all_told(shots), by=("balls",))
     assert _row(rows, "ball_friction", condition="balls = clean")["contacts"] == 12
-    assert not (rows["quantity"] == "rolling_resistance").any()
+    assert not (fingerprint(contacts, shots)["quantity"] == "rolling_resistance").any()
 
 
 def test_a_value_outside_the_published_band_is_flagged_and_kept():
     contacts, shots = _session(
         Surface(ball_restitution=0.95, ball_friction=0.15, cushion_restitution=0.5, cushion_slope_per_mps=0.0)
     )
-    told = _all_told(shots, Friction(0.5, 0.02, 0.01, 0.001), restitution=Restitution(0.95, 0.01))
+    told = _all_told(shots, Friction(0.5, 0.02, 0.01, 0.001), restitution=Shown(0.95, 0.01))
     rows = fingerprint(contacts, shots, told=told)
     for quantity in ("cushion_restitution", "sliding_friction", "rolling_resistance"):
         assert _row(rows, quantity)["flag"] == "outside the published band"
