@@ -11,7 +11,7 @@ import json
 import os
 import shlex
 import shutil
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,8 @@ import pandas as pd
 
 from pipeline.compare.conditions import DERIVED, condition_columns
 from pipeline.compare.counting import counted_mask
-from pipeline.pool_duplicates import without_duplicates
+from pipeline.pool_duplicates import Standing, without_duplicates
+from pipeline.pool_evenings import evenings
 from pipeline.pool_read import SessionTables, content_hash, read_session_tables
 from pipeline.pool_reviews import reviews_not_in_shots
 from pipeline.pool_spellings import levels_spelled_alike, other_spellings, spelled_alike, spelling_lines
@@ -43,6 +44,7 @@ _POOLED_MEANING = {
     "content_sha256": ("string", "", "SHA-256 over the files that were pooled"),
     "source": ("string", "", "where its results lay, from the dataset's folder; empty: another session lies there now"),
     "shot_key": ("string", "", "session/shot_id: unique in the dataset"),
+    "filmed_with": ("string", "", "the evening: the first session with shots here that shares recordings with it"),
     "table": ("string", "", "name of the table's standard"),
     "table_length_mm": ("number", "mm", "nose to nose"),
     "table_width_mm": ("number", "mm", "nose to nose"),
@@ -103,7 +105,7 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
             lines.append(f"{name}: {session.behind}")
         if name in known and known[name]["content_sha256"] == digest and known[name]["source"] == source:
             unchanged.append(name)
-            if _thinned(known[name]):
+            if _not_as_measured(known[name]):
                 fresh[name] = session
             continue
         lines += session.notes
@@ -112,21 +114,33 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
         added.append(name)
     if not fresh and not unchanged:
         raise SettingsError(f"no session could be pooled. {' '.join(failed)}".strip())
-    if added:
-        lines += _read_thinned(out, known, fresh)
+    if fresh:
+        lines += _read_whole(out, known, fresh)
     tracks = {name: session.tracks for name, session in fresh.items() if session.tracks}
     shots, contacts, fingerprints, spelled = _joined(out, known, fresh)
     lines += spelled
-    shots, gone = without_duplicates(shots, {name: entry.get("measured_at", "") for name, entry in known.items()})
-    lines += gone
-    shots = _one_type(shots)
+    there = {name: _is_there(out, entry) for name, entry in known.items()}
+    once = without_duplicates(
+        shots, {name: Standing(there[name], entry.get("measured_at", "")) for name, entry in known.items()}
+    )
+    lines += once.lines
+    pooled = once.shots["session"].value_counts()
+    for name, entry in list(known.items()):
+        entry["pooled_shots"] = int(pooled.get(name, 0))
+        entry["borrowed_decisions"] = int(once.borrowed.get(name, 0))
+        keepers = once.kept_by.get(name, set())
+        if keepers and not there[name] and not entry["pooled_shots"] and all(there[keeper] for keeper in keepers):
+            del known[name]  # measured anew under another name
+            lines.append(f"{name}: taken out of the dataset, as its results are gone and others have all its shots.")
+    recordings = {name: {clip["sha256"] for clip in entry["clips"]} for name, entry in known.items() if name in pooled}
+    shared = [(name, keeper) for name, keepers in once.kept_by.items() for keeper in keepers]
+    shots = _one_type(_with_evening(once.shots, evenings(recordings, shared)))
+    if not fingerprints.empty:
+        fingerprints = fingerprints[fingerprints["session"].isin(list(known))]
     if not contacts.empty:
         contacts = contacts[(contacts["session"] + "/" + contacts["shot_id"]).isin(shots["shot_key"])]
     lines += _version_lines(known)
     lines += _condition_lines(shots)
-    pooled = shots["session"].value_counts()
-    for name, entry in known.items():
-        entry["pooled_shots"] = int(pooled.get(name, 0))
     sessions = _session_table(known, shots)
     _write(out, {"shots": shots, "contacts": contacts, "table": fingerprints}, sessions, tracks, known)
     return PoolReport(out, shots, sessions, tuple(added), tuple(unchanged), tuple(dict.fromkeys(lines)), tuple(failed))
@@ -257,26 +271,48 @@ def _renamed(session: SessionTables, name: str, known: dict[str, dict[str, Any]]
     )
 
 
-def _thinned(entry: dict[str, Any]) -> bool:
-    """Whether the dataset lacks shots of a session, as they are in another one, too."""
-    return bool(entry.get("pooled_shots", entry["shots"]) < entry["shots"])
+def _is_there(out: Path, entry: dict[str, Any]) -> bool:
+    """Whether the results that a session was pooled from still lie where they were."""
+    return bool(entry["source"]) and (_place(out, entry) / "shots.csv").is_file()
 
 
-def _read_thinned(out: Path, known: dict[str, dict[str, Any]], fresh: dict[str, SessionTables]) -> list[str]:
-    """Whole again, into ``fresh``: sessions that weren't given this time and of which the dataset lacks shots, as the
-    ones that these were left out for may have changed. A line for each that can't be read any more."""
+def _place(out: Path, entry: dict[str, Any]) -> Path:
+    """Where a session's results lay; also before the dataset's own folder is there."""
+    return Path(os.path.normpath(out.resolve() / str(entry["source"])))
+
+
+def _with_evening(shots: pd.DataFrame, evening: dict[str, str]) -> pd.DataFrame:
+    """With ``filmed_with`` as the last column."""
+    told = shots["session"].map(evening).astype("string")
+    return shots.drop(columns="filmed_with", errors="ignore").assign(filmed_with=told)
+
+
+def _not_as_measured(entry: dict[str, Any]) -> bool:
+    """Whether the dataset lacks shots of a session, as they are in another one, too, or has decisions that were made in
+    another one."""
+    return bool(entry.get("pooled_shots", entry["shots"]) < entry["shots"] or entry.get("borrowed_decisions", 0))
+
+
+def _read_whole(out: Path, known: dict[str, dict[str, Any]], fresh: dict[str, SessionTables]) -> list[str]:
+    """Whole again, into ``fresh``: sessions that weren't given this time and aren't in the dataset as they were
+    measured, as the ones that they share shots with may have changed. A line for each that can't be read any more."""
     lines = []
     for name, entry in known.items():
-        if name in fresh or not _thinned(entry):
+        if name in fresh or not _not_as_measured(entry):
             continue
-        place = out.resolve() / entry["source"]
-        if entry["source"] and (place / "shots.csv").is_file() and content_hash(place) == entry["content_sha256"]:
+        place = _place(out, entry)
+        missing = entry["shots"] - entry.get("pooled_shots", entry["shots"])
+        if _is_there(out, entry) and content_hash(place) == entry["content_sha256"]:
             fresh[name] = _renamed(read_session_tables(place), name, known)
-        else:
-            missing = entry["shots"] - entry["pooled_shots"]
+        elif missing:
             lines.append(
                 f"{name}: {missing} shot(s) had been left out as another session has them; its files have changed or "
                 "are gone, so if that session lost them they are missing now. Pool it again."
+            )
+        else:
+            lines.append(
+                f"{name}: has decisions that were made in another session; its files have changed or are gone, so they "
+                "stay as they were. Pool it again."
             )
     return lines
 
@@ -381,6 +417,7 @@ def _condition_lines(shots: pd.DataFrame) -> list[str]:
 def _session_table(known: dict[str, dict[str, Any]], shots: pd.DataFrame) -> pd.DataFrame:
     all_shots = shots["session"].value_counts()
     counted = shots.loc[counted_mask(shots), "session"].value_counts()
+    evening = dict(zip(shots["session"], shots["filmed_with"], strict=True))
     rows = []
     for name, entry in known.items():
         rows.append(
@@ -389,6 +426,7 @@ def _session_table(known: dict[str, dict[str, Any]], shots: pd.DataFrame) -> pd.
                 "shots": int(all_shots.get(name, 0)),
                 "counted": int(counted.get(name, 0)),
                 "clips": len(entry["clips"]),
+                "filmed_with": evening.get(name, ""),
                 "table": entry["table"],
                 "tool_version": entry["tool_version"],
                 "settings_sha256": entry["settings_sha256"],
@@ -416,11 +454,10 @@ def _write(
             for name, part in rows.groupby("session", sort=False):
                 _write_partition(partition(out / table, str(name)) / f"{table}.parquet", part)
             here = set(rows["session"].unique())
-            for stale in (out / table).glob("session=*"):
-                if unquote(stale.name.removeprefix("session=")) not in here:
-                    shutil.rmtree(stale)
+            _remove_others(out / table, here)
             declared = [c for c in condition_columns(rows) if c not in DERIVED] if table == "shots" else []
             write_csv(out / f"{table}.csv", rows, exact=declared)
+        _remove_others(out / "tracks", known)
         for name, place in tracks.items():
             _copy_tracks(place, partition(out / "tracks", name) / "tracks.parquet")
         write_text(out / "sessions.csv", sessions.to_csv(index=False, lineterminator="\n"))
@@ -430,6 +467,13 @@ def _write(
         raise SettingsError(
             f"{out}: can't be written to ({error.strerror}); give another folder with --out."
         ) from error
+
+
+def _remove_others(table: Path, sessions: Container[str]) -> None:
+    """The folders of sessions that a table no longer has."""
+    for stale in table.glob("session=*"):
+        if unquote(stale.name.removeprefix("session=")) not in sessions:
+            shutil.rmtree(stale)
 
 
 def _write_partition(path: Path, rows: pd.DataFrame) -> None:

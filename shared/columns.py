@@ -255,6 +255,7 @@ def declared_name(cell: str) -> str:
 #: columns that pooling adds to a shot's row, and the one it derives where temperature and humidity are known
 POOLED = (
     "shot_key",
+    "filmed_with",
     "table",
     "table_length_mm",
     "table_width_mm",

@@ -19,6 +19,7 @@ from pipeline.compare.conditions import (
 )
 from pipeline.compare.counting import count_shots, counted_mask, none_told
 from pipeline.compare.effects import holm
+from pipeline.compare.evenings import evenings_of_several
 from pipeline.compare.ground import GROUND_COLUMNS, Ground, ground
 from pipeline.compare.labels import as_series, joined
 from pipeline.compare.responses import (
@@ -138,6 +139,7 @@ def compare_conditions(
         mine = placed[(strata == name) & counted]
         grounds[name] = ground(mine if len(mine) else placed[strata == name], events)
     problems += _mixed_tables(shots, strata)
+    problems += evenings_of_several(shots[counted])
     results = [
         analyse(
             columns_of(shots, columns_for(r, settings))[strata == name],

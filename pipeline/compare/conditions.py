@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.compare.evenings import evening_of
 from pipeline.compare.quantities import are_units, is_when, quantity
 from shared.columns import DERIVED as CLIMATE_DERIVED
 from shared.columns import POOLED_DERIVED, is_ours
@@ -183,7 +184,7 @@ def are_readings(numbers: NDArray[np.float64], shots: pd.DataFrame) -> bool:
 
 def _change_inside(numbers: NDArray[np.float64], shots: pd.DataFrame) -> bool:
     """Whether they change inside sessions, most staying for fewer shots than a level that somebody sets."""
-    session = shots["session"].astype(str).to_numpy() if "session" in shots else np.zeros(len(shots))
+    session = evening_of(shots).to_numpy() if "session" in shots else np.zeros(len(shots))
     each = pd.Series(numbers).groupby(session).value_counts()  # by session and number
     changing = each[each.groupby(level=0).transform("size") > 1]
     return bool(len(changing)) and float(changing.median()) < _SET_SHOTS
@@ -194,6 +195,6 @@ def _one_reading_a_session(numbers: NDArray[np.float64], shots: pd.DataFrame) ->
     if "session" not in shots:
         return False
     known = np.isfinite(numbers)
-    pairs = pd.DataFrame({"session": shots["session"].astype(str).to_numpy()[known], "value": numbers[known]})
+    pairs = pd.DataFrame({"session": evening_of(shots).to_numpy()[known], "value": numbers[known]})
     pairs = pairs.drop_duplicates()
     return len(pairs) >= 3 and bool(pairs["session"].is_unique) and bool(pairs["value"].is_unique)

@@ -1,6 +1,8 @@
 """One linear model of shots: the evening (session) is the whole plot, measurement uncertainty a known variance.
 
-A shot's response is y = X beta + b[session] + e, var(e_i) = s2 + u_i^2 with u_i known and s2 fitted.
+A shot's response is y = X beta + b[session] + e, var(e_i) = s2 + u_i^2 with u_i known and s2 fitted. Sessions that
+share recordings are of one evening: between sessions they count as one; inside, each is read by itself, as a stray copy
+of a clip may have brought two evenings together.
 
 * A contrast that can be read inside sessions (balls changed during the evening) is estimated inside them: session
   effects drop out whatever they are.
@@ -264,6 +266,7 @@ def fit_linear(
     *,
     u: ArrayLike | None = None,
     session: ArrayLike | None = None,
+    evening: ArrayLike | None = None,
     cell: ArrayLike | None = None,
     robust: bool = False,
     wider: bool = False,
@@ -273,6 +276,7 @@ def fit_linear(
     y        : (n,) responses; x (n, p) design whose columns span a constant; may be rank deficient
     u        : (n,) standard uncertainties of y, or None
     session  : (n,) labels; None or one label: no session effect
+    evening  : (n,) labels, the same for all shots of a session; None: each session's own
     cell     : (n,) labels of groups that may scatter differently
     robust   : each cell's own scatter instead of one for all
     wider    : whichever of the two gives the wider interval, where cells have shots enough (``LEAST_OWN``)
@@ -297,17 +301,22 @@ def fit_linear(
     weights = 1 / (s2 + known_u2)
     within = solve(inside, values, weights)
     leverage = inside.leverage(within, weights)
-    session_df = inside.rank - plain.rank
-    between = solver_with_sessions(plain, values, weights, sessions)
+    evenings = sessions if evening is None else Sessions(*_codes(evening, n))
+    apart, q = inside, within.q
+    if evenings.count < sessions.count:
+        apart = subspace(design, evenings) if evenings.count > 1 else plain
+        q = solve(apart, values, weights).q
+    session_df = apart.rank - plain.rank
+    between = solver_with_sessions(plain, values, weights, evenings)
     session_var, weighed_by, scale = 0.0, 0.0, 1.0
     if session_df >= 1:
 
         def ratio(variance: float) -> float:
-            return (between(variance).q - within.q) / session_df
+            return (between(variance).q - q) / session_df
 
         session_var, scale = _session_variance(ratio, start=float(np.var(values)))
         weighed_by = session_var
-        total = sessions.weights(weights)
+        total = evenings.weights(weights)
         if float(total.max()) > _UNEVEN * float(total.min()):
             weighed_by = _ALIKE / float(total.min())
             scale = ratio(weighed_by)
@@ -319,7 +328,7 @@ def fit_linear(
         session_df=session_df,
         session_sd=math.sqrt(session_var) if session_df >= 1 else math.nan,
         n=n,
-        n_sessions=n_sessions,
+        n_sessions=evenings.count,
         residuals=within.residual * np.sqrt(weights / np.clip(1 - leverage, _ROOM, None)),
         leverage=leverage,
         fitted=values - within.residual + offset,

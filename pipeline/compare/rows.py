@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.compare.conditions import Factor
+from pipeline.compare.evenings import evening_of
 from pipeline.compare.labels import joined, labels, numbered
 from pipeline.compare.responses import Response
 
@@ -21,6 +22,7 @@ _ROUNDING = 1e-9  # share of a reading below which two are the same
 class Rows:
     """n shots: response y and its uncertainty u, session, cell (combination of named levels) and stratum.
 
+    ``evening``: the session's own, but where several share recordings.
     ``levels``: each factor's value per shot; ``means``: its session's mean, of slopes that change inside sessions, too.
     """
 
@@ -29,6 +31,7 @@ class Rows:
     y: NDArray[np.float64]
     u: NDArray[np.float64]
     session: pd.Categorical
+    evening: pd.Categorical
     cells: pd.Categorical
     strata: pd.Categorical
     means: Mapping[str, pd.Series] = field(default_factory=dict)
@@ -41,6 +44,7 @@ class Rows:
             y=self.y[mask],
             u=self.u[mask],
             session=self.session[mask],
+            evening=self.evening[mask],
             cells=self.cells[mask],
             strata=self.strata[mask],
             means={name: values[mask] for name, values in self.means.items()},
@@ -87,6 +91,7 @@ def complete_rows(
             y=np.asarray(y[have], dtype=np.float64),
             u=np.asarray(u, dtype=np.float64),
             session=labels(rows["session"]),
+            evening=labels(evening_of(rows)),
             cells=_alike(len(rows)),
             strata=labels(strata.reindex(rows.index)),
         ),
@@ -102,7 +107,7 @@ def factors_present(factors: Sequence[Factor], rows: Rows, *, where: str) -> tup
         seen = rows.levels[factor.name].dropna()
         if factor.is_slope:
             if len(seen) and seen.min() < seen.max():
-                out.append(_ranged(factor, seen, rows.session))
+                out.append(_ranged(factor, seen, rows.evening))
             else:
                 lines.append(f"{where}: {factor.name} does not vary among the counted shots; not compared.")
             continue
@@ -141,7 +146,7 @@ def with_means(rows: Rows, factors: Sequence[Factor]) -> Rows:
     """Rows with the session's mean of each slope that is read between sessions and inside them."""
     both_ways = [f.name for f in factors if f.inside]
     numbers = {name: rows.levels[name].astype(float) for name in both_ways}
-    session = rows.session.codes
+    session = rows.evening.codes
     return replace(rows, means={name: values.groupby(session).transform("mean") for name, values in numbers.items()})
 
 

@@ -16,6 +16,7 @@ from pipeline.compare.counting import counted_mask
 from pipeline.compare.covariates import Adjustment, choose_covariates, not_adjusted
 from pipeline.compare.design import Design
 from pipeline.compare.diagnostics import diagnose, far_from_the_rest
+from pipeline.compare.evenings import EVENING
 from pipeline.compare.ground import Ground
 from pipeline.compare.labels import MEAN_COLUMNS, column_of, combinations, used
 from pipeline.compare.model import LEAST_OWN, LinearFit, TooFewShots, fit_linear
@@ -161,7 +162,8 @@ def _small_cells(rows: Rows, fit: LinearFit, where: str) -> list[str]:
 def columns_for(response: Response, settings: CompareSettings) -> tuple[str, ...]:
     """The columns of shots that a comparison of this response looks at."""
     measures = (response.name, *_candidates(response, settings))
-    return ("shot_id", "session", "verdict", "review", "counted", *measures, *(f"{name}_u" for name in measures))
+    told = ("shot_id", "session", EVENING, "verdict", "review", "counted")
+    return (*told, *measures, *(f"{name}_u" for name in measures))
 
 
 def _shot_names(rows: Rows) -> list[str]:
@@ -207,7 +209,9 @@ def _some(names: Sequence[str]) -> str:
 
 def _fit(rows: Rows, design: Design, covariates: NDArray[np.float64]) -> LinearFit:
     x = design.matrix(rows.levels, rows.strata, covariates, rows.means)
-    return fit_linear(rows.y, x, u=rows.u, session=rows.session, cell=rows.cells, wider=True)
+    return fit_linear(
+        rows.y, x, u=rows.u, session=rows.session, evening=rows.evening, cell=rows.cells, wider=True
+    )
 
 
 def _adjusted(
@@ -339,7 +343,7 @@ def _balance(adjustment: Adjustment, rows: Rows) -> pd.DataFrame:
 
 def _scatter(fit: LinearFit, rows: Rows) -> pd.DataFrame:
     """Scatter of shots and of sessions; the latter only where sessions are left over to judge it by."""
-    found = session_scatter(rows.y, fit.design, rows.session)
+    found = session_scatter(rows.y, fit.design, rows.evening)
     enough = fit.session_df >= 2
     note = found.note or ("" if enough else "conditions take up the sessions: their scatter can't be told")
     return pd.DataFrame(

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.compare.conditions import as_numbers
+from pipeline.compare.evenings import EVENING, evening_of
 from shared.columns import SHOTS
 
 #: columns of FINGERPRINT that narrow a value down to some contacts
@@ -56,6 +57,7 @@ def parameter_rows(
                     **row,
                     "shot_id": f"{session} {quantity} {level}".strip(),
                     "session": session,
+                    EVENING: evening_of(filmed).iloc[0] if len(filmed) else session,
                     quantity: float(value["value"]),
                     f"{quantity}_u": float(value["value_u"]) if "value_u" in value else np.nan,
                     "verdict": "clean",

@@ -22,7 +22,7 @@ def why_untold(contrasts: pd.DataFrame, rows: Rows, sessions: int) -> dict[str, 
     out = {}
     for name in names:
         values = rows.means.get(name, rows.levels[name]).to_numpy()
-        each = pd.Series(rows.session.codes).groupby(values).nunique()
+        each = pd.Series(rows.evening.codes).groupby(values).nunique()
         many = f"{sessions} sessions for {len(names)} condition{'' if len(names) == 1 else 's'}"
         out[name] = ONE_A_LEVEL if each.max() < 2 else f"{many} leave none to judge the evening by"
     return out

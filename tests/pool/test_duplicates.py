@@ -83,13 +83,69 @@ def test_of_two_measurements_of_a_clip_the_later_is_kept_and_it_is_said(tmp_path
     assert any(line.startswith("e0: another session has this name; pooled as e0-") for line in report.lines)
 
 
-def test_a_decision_counts_before_the_time(with_a_stray_clip, tmp_path):
+def test_the_one_measured_later_is_kept_with_the_decisions_made_on_the_other(with_a_stray_clip, tmp_path):
     a, b, _ = with_a_stray_clip
     os.utime(a / "measured" / "log.jsonl", (1_800_000_000,) * 2)
     report = pool_sessions([a, b], tmp_path / "d")
     assert report.lines == (
-        "A: 6 shot(s) are in B, too, and are not counted twice; those of B are kept, as a person decided on them.",
+        "B: 6 shot(s) are in A, too, and are not counted twice; those of A are kept, as they were measured later. "
+        "Decisions made in B count for 6 of them (c1-01 among them).",
     )
+    assert _in_each(report) == {"A": 12, "B": 6}
+    kept = report.shots[report.shots["clip"] == "c1.mp4"]
+    assert set(kept["session"]) == {"A"}
+    assert set(kept["review"]) == {"accept"}
+    assert kept["counted"].all()
+
+
+def _decided(shots, rows, decision, *, at="2026-01-01T00:00:00+00:00"):
+    out = shots.assign(reviewed_at=pd.Series(pd.NA, index=shots.index, dtype="string"))
+    out.loc[rows, ["review", "reviewer", "reviewed_at"]] = (decision, "ann", at)
+    out.loc[rows, "counted"] = decision == "accept"
+    return out
+
+
+def test_two_people_who_each_review_half_of_one_evening_are_one_evening(tmp_path):
+    shots = _shots("c1", 1, of_session="evening").assign(verdict="clean", counted=True)
+    ann = _measured(tmp_path / "ann" / "evening", _decided(shots, [0, 1], "reject"))
+    bob = _measured(tmp_path / "bob" / "evening", _decided(shots, [4, 5], "reject"), at=1_700_000_100)
+    report = pool_sessions([ann, bob], tmp_path / "d")
+    assert sorted(_in_each(report).values()) == [0, 6]
+    assert report.shots["counted"].tolist() == [False, False, True, True, False, False]
+    assert pool_sessions([bob], tmp_path / "d").shots["counted"].tolist() == report.shots["counted"].tolist()
+    _measured(ann, _decided(shots, [1], "reject"))  # taken back on the first
+    again = pool_sessions([ann], tmp_path / "d")
+    assert again.shots["counted"].tolist() == [True, False, True, True, False, False]
+
+
+def test_of_two_decisions_that_differ_the_later_counts_and_it_is_said(tmp_path):
+    shots = _shots("c1", 1, of_session="A").assign(verdict="clean", counted=True)
+    a = _measured(tmp_path / "A", _decided(shots, [0], "reject", at="2026-01-02T00:00:00+00:00"))
+    other = _decided(shots, [0, 1], "accept").assign(session="B")
+    report = pool_sessions([a, _measured(tmp_path / "B", other, at=1_700_000_100)], tmp_path / "d")
+    assert _in_each(report) == {"A": 0, "B": 6}
+    assert report.shots["review"].fillna("").tolist() == ["reject", "accept", "", "", "", ""]
+    assert not report.shots["counted"][0]
+    assert "Decisions on 1 of them differ (c1-01), and the latest counts" in report.lines[-1]
+
+
+def test_a_session_whose_results_are_gone_beats_none_that_is_there(tmp_path):
+    """Its folder was given another name; a decision was taken back, the cloth corrected, and it was measured again."""
+    shots = _shots("c1", 1, of_session="A").assign(verdict="clean", counted=True, cloth="new")
+    pool_sessions([_measured(tmp_path / "A", _decided(shots, [0], "reject"), at=1_700_000_100)], tmp_path / "d")
+    shutil.rmtree(tmp_path / "A")
+    report = pool_sessions([_measured(tmp_path / "B", shots.assign(session="B", cloth="worn"))], tmp_path / "d")
+    assert set(report.shots["cloth"]) == {"worn"}
+    assert report.shots["counted"].all()
+    assert _in_each(report) == {"B": 6}
+    assert report.lines == (
+        "A: 6 shot(s) are in B, too, and are not counted twice; those of B are kept, as the results of A are gone. "
+        "Decisions made in A on 1 of them (c1-01) are not taken over; decide in B with `reboundry review`, then pool "
+        "again.",
+        "A: taken out of the dataset, as its results are gone and others have all its shots.",
+    )
+    assert {path.name for path in (tmp_path / "d" / "tracks").iterdir()} == {"session=B"}
+    assert pool_sessions([tmp_path / "B"], tmp_path / "d").lines == ()
 
 
 def test_a_clip_that_a_session_holds_twice_is_counted_once(tmp_path):
