@@ -182,7 +182,11 @@ def read_partitions(folder: Path, columns: Sequence[str] | None = None) -> pd.Da
     where the table isn't there."""
     if not folder.is_dir() or not any(folder.glob("session=*/*.parquet")):
         return pd.DataFrame()
-    rows = pd.read_parquet(folder, columns=None if columns is None else list(columns))
+    import pyarrow as pa
+    from pyarrow.dataset import partitioning
+
+    by_name = partitioning(pa.schema([("session", pa.string())]), flavor="hive")  # else 0105 would be read as 105
+    rows = pd.read_parquet(folder, columns=None if columns is None else list(columns), partitioning=by_name)
     return rows.assign(session=rows["session"].astype("string"))
 
 

@@ -16,6 +16,8 @@ from typer.testing import CliRunner
 from fixtures.simulated_sessions import Truth, simulate_session, write_session
 from pipeline.command_group import app
 from pipeline.compare.conditions import condition_columns, find_column
+from pipeline.compare.dataset import compare_dataset
+from pipeline.compare.settings import CompareSettings
 from pipeline.pool import changed_sessions, pool_sessions, read_partitions, read_pool
 from pipeline.pool_read import read_session_tables
 from pipeline.review.write_back import write_back
@@ -84,6 +86,18 @@ def test_duckdb_opens_it(three, tmp_path):
         f"select session, count(*) n from read_parquet('{pattern}', hive_partitioning = true) group by 1 order by 1"
     ).fetchall()
     assert rows == [("evening-1", 6), ("evening-2", 6), ("evening-3", 6)]
+
+
+def test_sessions_named_with_digits_keep_their_names_and_are_drawn(tmp_path):
+    names = ["0105", "105", "07", "7"]
+    places = [_session(tmp_path, name, seed=n, cloth="worn" if n % 2 else "new") for n, name in enumerate(names)]
+    pool_sessions(places, tmp_path / "d")
+    shots, contacts = read_pool(tmp_path / "d", contact_columns=("session", "shot_id"))
+    assert sorted(shots["session"].unique()) == sorted(contacts["session"].unique()) == sorted(names)
+    settings = CompareSettings(responses=("miss_mm",), by=("cloth",))
+    comparison, page = compare_dataset(tmp_path / "d", tmp_path / "c", settings=settings)
+    assert set(comparison.contrasts["basis"]) == {"between sessions"}
+    assert any("table" in picture.name for picture in (page.parent / "pictures").iterdir())
 
 
 def test_climate_is_worked_out(three, tmp_path):
