@@ -78,10 +78,12 @@ def pilot_spread(shots: pd.DataFrame, response: str) -> Spread:
     from pipeline.compare.counting import counted_mask
     from pipeline.compare.settings import CompareSettings
 
+    too_few = f"the pilot has too few counted shots with {response} to tell their scatter; film more."
+    if shots.empty:
+        raise SettingsError(too_few)
     told = counted_mask(shots)
     if response in shots:
         told &= shots[response].notna()
-    too_few = f"the pilot has too few counted shots with {response} to tell their scatter; film more."
     if int(told.sum()) < _LEAST_PILOT:
         raise SettingsError(too_few)
     by = _something_that_varies(shots)

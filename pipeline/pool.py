@@ -27,7 +27,7 @@ from pipeline.pool_read import SessionTables, content_hash, read_session_tables
 from pipeline.pool_reviews import reviews_not_in_shots
 from pipeline.pool_spellings import levels_spelled_alike, other_spellings, spelled_alike, spelling_lines
 from pipeline.results import write_csv
-from shared.columns import CONDITIONS_AFTER, CONTACTS, FINGERPRINT, SHOTS, TRACKS
+from shared.columns import CONDITIONS_AFTER, CONTACTS, FINGERPRINT, POOLED, SHOTS, TRACKS
 from shared.errors import ReboundryError, SettingsError
 from shared.files import tool_version, write_json, write_text, write_with
 from shared.numbers import number_text
@@ -101,6 +101,9 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
         name = before or _name_for(session, known)
         digest = session.origin["content_sha256"]
         session = _renamed(session, name, known)
+        if session.shots.empty:
+            lines.append(f"{name}: has no shots, so none of it can be compared; report.html and log.jsonl in "
+                         f"{session.place} say what became of its clips.")
         if session.behind:  # also of a session that was pooled so before
             lines.append(f"{name}: {session.behind}")
         if name in known and known[name]["content_sha256"] == digest and known[name]["source"] == source:
@@ -340,11 +343,17 @@ def _joined(
     for i, rows in enumerate(filmed):
         filmed[i], said = spelled_alike(rows, spellings)
         lines += said
-    shots = _stacked(filmed)
+    shots = _stacked(filmed or [_no_shots()])
     filmed.clear()
     contacts, fingerprints = _stacked(parts("contacts")), levels_spelled_alike(_stacked(parts("table")), spellings)
     shots = shots.assign(shot_key=shots["session"].astype("string") + "/" + shots["shot_id"].astype("string"))
     return shots, contacts, fingerprints, lines
+
+
+def _no_shots() -> pd.DataFrame:
+    """No rows, the columns of pooled shots."""
+    added = {name: "float64" if _POOLED_MEANING[name][0] == "number" else "string" for name in POOLED}
+    return SHOTS.empty().assign(**{name: pd.Series(dtype=kind) for name, kind in added.items()})
 
 
 def _stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
@@ -453,12 +462,13 @@ def _write(
     try:
         out.mkdir(parents=True, exist_ok=True)
         for table, rows in tables.items():
-            if rows.empty:
+            here = set() if rows.empty else set(rows["session"].unique())
+            _remove_others(out / table, here)
+            if rows.empty and table != "shots":
+                (out / f"{table}.csv").unlink(missing_ok=True)
                 continue
             for name, part in rows.groupby("session", sort=False):
                 _write_partition(partition(out / table, str(name)) / f"{table}.parquet", part)
-            here = set(rows["session"].unique())
-            _remove_others(out / table, here)
             declared = [c for c in condition_columns(rows) if c not in DERIVED] if table == "shots" else []
             write_csv(out / f"{table}.csv", rows, exact=declared)
         _remove_others(out / "tracks", known)

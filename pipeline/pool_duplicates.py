@@ -48,6 +48,8 @@ def without_duplicates(shots: pd.DataFrame, standings: Mapping[str, Standing]) -
     left out go to those kept, the latest counts; not from a session that isn't there: they may have been undone since.
     Lines say which was kept, and what was decided or declared of the other one differently.
     """
+    if shots.empty:
+        return Once(shots)
     hashes = pd.Series(shot_hashes(shots), index=shots.index)
     table = pd.DataFrame(
         {

@@ -18,6 +18,7 @@ from pipeline.command_group import app
 from pipeline.compare.conditions import condition_columns, find_column
 from pipeline.compare.dataset import compare_dataset
 from pipeline.compare.settings import CompareSettings
+from pipeline.plan_power import pilot_spread
 from pipeline.pool import changed_sessions, pool_sessions, read_partitions, read_pool
 from pipeline.pool_read import read_session_tables
 from pipeline.review.write_back import write_back
@@ -98,6 +99,43 @@ def test_sessions_named_with_digits_keep_their_names_and_are_drawn(tmp_path):
     comparison, page = compare_dataset(tmp_path / "d", tmp_path / "c", settings=settings)
     assert set(comparison.contrasts["basis"]) == {"between sessions"}
     assert any("table" in picture.name for picture in (page.parent / "pictures").iterdir())
+
+
+def _without_shots(place):
+    """As measured again with nothing found in the same clips."""
+    for name in ("shots", "contacts"):
+        table = place / "measured" / f"{name}.csv"
+        pd.read_csv(table, nrows=0).to_csv(table, index=False)
+    return place
+
+
+def test_a_session_without_shots_is_said_and_leaves_none_of_its_old_ones(tmp_path):
+    place, out = _session(tmp_path, "e", cloth="worn"), tmp_path / "d"
+    _levels(place, "cloth = worn")
+    pool_sessions([place], out)
+    _levels(_without_shots(place))
+    said = f"e: has no shots, so none of it can be compared; report.html and log.jsonl in {place / 'measured'} say what"
+    for _ in ("changed", "unchanged"):
+        report = pool_sessions([place], out)
+        assert [line for line in report.lines if line.startswith(said)] == list(report.lines)
+        assert len(report.lines) == 1
+        assert report.shots.empty
+        assert report.sessions[["session", "shots", "counted"]].to_numpy().tolist() == [["e", 0, 0]]
+    assert [path for name in ("shots", "contacts", "table") for path in (out / name).glob("session=*")] == []
+    assert pd.read_csv(out / "shots.csv").empty
+    assert not (out / "contacts.csv").exists()
+    assert not (out / "table.csv").exists()
+    with pytest.raises(SettingsError, match="no shots to compare"):
+        compare_dataset(out, tmp_path / "c")
+    with pytest.raises(SettingsError, match="too few counted shots"):
+        pilot_spread(read_pool(out)[0], "miss_mm")
+    assert len(pool_sessions([_session(tmp_path, "f", seed=2)], out).shots) == 6
+
+
+def test_a_first_session_without_shots_makes_no_traceback(tmp_path):
+    ran = CliRunner().invoke(app, ["pool", str(_without_shots(_session(tmp_path, "e"))), "--out", str(tmp_path / "d")])
+    assert ran.exit_code == 0, ran.exception
+    assert "e: has no shots" in ran.output
 
 
 def test_climate_is_worked_out(three, tmp_path):
