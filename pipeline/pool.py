@@ -228,6 +228,8 @@ def _expand(paths: Sequence[Path], lines: list[str]) -> list[Path]:
     for path in paths:
         if not path.is_dir():
             raise SettingsError(f"{path}: no such folder; give a session that was measured.")
+        if (path / MANIFEST).is_file():
+            raise SettingsError(f"{path}: is a dataset and no session; give the sessions, and the dataset as --out.")
         here = [path] if _is_session(path) else [sub for sub in sorted(path.iterdir()) if _is_session(sub)]
         for one in here or [path]:
             real = one.resolve()
@@ -238,6 +240,9 @@ def _expand(paths: Sequence[Path], lines: list[str]) -> list[Path]:
 
 
 def _is_session(path: Path) -> bool:
+    """Whether it holds results; a dataset, which may lie beside its sessions, isn't one."""
+    if (path / MANIFEST).is_file():
+        return False
     return (path / "shots.csv").is_file() or (path / "measured" / "shots.csv").is_file()
 
 

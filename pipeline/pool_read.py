@@ -83,7 +83,7 @@ def read_session_tables(path: Path) -> SessionTables:
     shots = _climate(_with_table(shots.assign(session=name), table), name, notes)
     contacts = pd.DataFrame()
     if (place / "contacts.csv").is_file():
-        contacts = CONTACTS.conform(read_table(place / "contacts.csv", CONTACTS)).assign(session=name)
+        contacts = _read(place / "contacts.csv", CONTACTS).assign(session=name)
     version = _version(package)
     hashes = _clip_hashes(place)
     shots = shots.assign(
@@ -149,6 +149,15 @@ def read_table(path: Path, schema: TableSchema, texts: Sequence[str] = ()) -> pd
         if name not in schema.dtypes and not pd.api.types.is_numeric_dtype(rows[name]):
             rows[name] = rows[name].astype("string")
     return rows
+
+
+def _read(path: Path, schema: TableSchema) -> pd.DataFrame:
+    """As ``read_table``, with exactly the schema's columns."""
+    rows = read_table(path, schema)
+    try:
+        return schema.conform(rows)
+    except SchemaError as error:
+        raise SchemaError(f"{path}: {error} Measure the session again.") from error
 
 
 def content_hash(place: Path) -> str:

@@ -314,6 +314,22 @@ def test_folders_of_sessions_and_folders_given_twice(three, tmp_path):
     assert any("given twice" in line for line in report.lines)
 
 
+def test_a_dataset_beside_its_sessions_is_none_of_them(three, tmp_path):
+    out = tmp_path / "dataset"
+    for _ in ("new", "there already"):
+        report = pool_sessions([tmp_path], out)
+        assert (report.failed, len(report.sessions), len(report.shots)) == ((), 3, 18)
+    with pytest.raises(SettingsError, match="is a dataset and no session; give the sessions"):
+        pool_sessions([out], tmp_path / "other")
+
+
+def test_a_table_with_columns_of_no_use_is_named_with_its_path(three, tmp_path):
+    table = three[0] / "measured" / "contacts.csv"
+    pd.read_csv(table).assign(colour="red").to_csv(table, index=False)
+    failed = pool_sessions(three, tmp_path / "d").failed
+    assert failed == (f"{table}: contacts: columns colour are not in its schema. Measure the session again.",)
+
+
 @pytest.mark.parametrize(
     ("make", "word"),
     [
