@@ -51,7 +51,7 @@ def declare(shots: pd.DataFrame, takes: TakeSheet, settings: SessionSettings) ->
     keys = list(zip(shots["clip"], shots["shot"], strict=True))
     out = shots.assign(session=settings.name)
     always = {name: str(settings.conditions[name]) for name in DECLARED if name in settings.conditions}
-    doubtful = [clip in takes.doubtful_clips for clip, _ in keys]  # nothing holds for them, not the session's either
+    doubtful = [takes.is_doubtful(clip, int(shot)) for clip, shot in keys]  # not the session's words either
     declared = [{} if doubt else {**always, **takes.declared(clip, int(shot))}
                 for (clip, shot), doubt in zip(keys, doubtful, strict=True)]
     for name in DECLARED:

@@ -325,7 +325,7 @@ class _Run:
         matched = self.work.entry(clip).record(MATCHED)
         if matched.get("patterns") == self._patterns_key:
             found: Targets = {int(shot): target for shot, target in matched["targets"].items()}
-            targets = found | targets
+            targets = targets | {shot: target for shot, target in found.items() if not targets.get(shot)}
         return ClipTask(clip=clip, entry=self.work.entry(clip), settings=self.session.settings, targets=targets,
                         corrections=read_corrections(self.out), again=self.options.again)
 

@@ -113,7 +113,7 @@ def measure_shots(
     detections : DETECTIONS of the whole clip
     friction   : what is known of the cloth beforehand; None: the published band, or what the settings fix
     learnt     : by shot number, what other shots say of the cloth and the balls, in place of ``friction``
-    targets    : declared target pocket by shot number; under None the clip's
+    targets    : declared target pocket by shot number, "" where there is none; under None that of the other shots
     pictures   : windows of white balls (``PictureKeeper.table``), in which marks on the cue ball are looked for
     spins      : by shot number, side spin found before in the same pictures: it hangs on the marks, hardly on the fit
     rows, fits : of an earlier measuring of the same detections with other ``learnt``, which need not be found again
@@ -232,7 +232,7 @@ def _shutter(settings: SessionSettings, frames_t: Array) -> float:
 def _target(targets: Mapping[int | None, str] | None, number: int) -> str | None:
     if not targets:
         return None
-    return targets.get(number) or targets.get(None)
+    return targets.get(number, targets.get(None)) or None
 
 
 def _seen(name: str, rows: pd.DataFrame, fields: Any) -> Seen:

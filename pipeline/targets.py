@@ -20,8 +20,9 @@ Targets = dict[int | None, str]
 
 
 def declared_targets(session: Session, clip: str, patterns: Mapping[str, Pattern]) -> Targets:
-    """By shot number; under None those of the clip's other shots. None where takes.csv contradicts itself."""
-    if clip in session.takes.doubtful_clips:
+    """By shot number; under None that of the clip's other shots. "" for shots that takes.csv contradicts itself on."""
+    doubtful = [shot for name, shot in session.takes.doubtful if name == clip]
+    if None in doubtful:
         return {}
     always = {name: str(session.settings.conditions[name]) for name in ("target", "pattern")
               if name in session.settings.conditions}
@@ -29,7 +30,8 @@ def declared_targets(session: Session, clip: str, patterns: Mapping[str, Pattern
     whole = always | {k: v for take in rows if take.shot is None for k, v in take.declared.items()}
     wanted = {None: whole} | {take.shot: whole | dict(take.declared) for take in rows if take.shot is not None}
     found = {shot: _target(said, patterns) for shot, said in wanted.items()}
-    return {shot: target for shot, target in found.items() if target}
+    targets: Targets = {shot: target for shot, target in found.items() if target}
+    return targets | dict.fromkeys(doubtful, "")  # not the clip's either
 
 
 def matched_targets(session: Session, clip: str, entry: Entry, patterns: Mapping[str, Pattern]) -> Targets:

@@ -51,12 +51,16 @@ class TakeSheet:
     condition_names: tuple[str, ...] = ()
     problems: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
-    doubtful_clips: frozenset[str] = field(default_factory=frozenset)  # rows contradict each other: left blank
+    doubtful: frozenset[tuple[str, int | None]] = field(default_factory=frozenset)  # their rows contradict each other
     unnamed_clips: frozenset[str] = field(default_factory=frozenset)  # no row names them; none without a sheet
 
     def declared(self, clip: str, shot: int) -> dict[str, str]:
         """Pattern, target and so on of one shot; its own row wins over its clip's."""
         return {k: v for take in self._rows(clip, shot) for k, v in take.declared.items()}
+
+    def is_doubtful(self, clip: str, shot: int) -> bool:
+        """Whether rows for the shot or for its whole clip contradict each other: nothing is declared for it then."""
+        return not {(clip, shot), (clip, None)}.isdisjoint(self.doubtful)
 
     def filmed_under(self, clip: str, shot: int) -> frozenset[tuple[str, Value]]:
         """All that the sheet says of a shot's conditions, to tell which shots were filmed under the same ones."""
@@ -67,6 +71,8 @@ class TakeSheet:
         return {k: v for take in self._rows(clip, shot) for k, v in take.conditions.items()}
 
     def _rows(self, clip: str, shot: int) -> list[Take]:
+        if self.is_doubtful(clip, shot):
+            return []
         rows = [take for take in self._by_clip.get(clip, ()) if take.shot in (None, shot)]
         return sorted(rows, key=lambda take: take.shot is not None)
 
@@ -95,7 +101,7 @@ def read_takes(path: Path, clips: Sequence[str]) -> TakeSheet:
     takes: list[Take] = []
     named: set[str] = set()
     problems: list[str] = []
-    doubtful: set[str] = set()
+    doubtful: set[tuple[str, int | None]] = set()
     seen: dict[tuple[str, int | None], Take] = {}
     for n, (number, cells) in enumerate(rows):
         row = dict(zip(names, cells, strict=True))
@@ -133,13 +139,13 @@ def read_takes(path: Path, clips: Sequence[str]) -> TakeSheet:
             problems.append(f"{place}: {which} already stands in row {first.row}; remove one of them."
                             + ("" if same else " They differ, so what was declared for it is left blank."))
             if not same:
-                doubtful.add(clip)
+                doubtful.add((clip, shot))
             continue
         takes.append(take)
-    kept = tuple(take for take in takes if take.clip not in doubtful)
+    kept = tuple(take for take in takes if doubtful.isdisjoint({(take.clip, take.shot), (take.clip, None)}))
     return TakeSheet(
         takes=kept, condition_names=tuple(wanted), problems=tuple(problems),
-        remarks=tuple(_misspelt(path, names, wanted)), doubtful_clips=frozenset(doubtful),
+        remarks=tuple(_misspelt(path, names, wanted)), doubtful=frozenset(doubtful),
         unnamed_clips=frozenset(clips) - named,
     )
 

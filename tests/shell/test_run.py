@@ -133,6 +133,22 @@ def test_a_clip_declared_twice_differently_is_left_blank(folder, stages):
     assert "declared twice in takes.csv, differently: left blank" in shots.loc["c1.mp4", "notes"]
 
 
+def test_a_shot_declared_twice_differently_leaves_the_clips_other_shots_as_declared(folder, stages):
+    stages.shots_in["c1.mp4"] = 3
+    (folder / "takes.csv").write_text("clip,shot,cloth,target\nc1.mp4,,worn,foot-right\nc1.mp4,1,new,\n"
+                                      "c1.mp4,2,new,\nc1.mp4,2,old,side-left\n")
+    (folder / "session.toml").write_text("[conditions]\nroom = 'hall'\n")
+    run(folder)
+    shots = pd.read_csv(folder / "measured" / "shots.csv").set_index("shot_id")
+    assert shots.loc["c1-02", ["cloth", "target", "room"]].isna().all()  # not the clip's either
+    assert list(shots.loc["c1-01", ["cloth", "target", "room"]]) == ["new", "foot-right", "hall"]
+    assert list(shots.loc["c1-03", ["cloth", "target", "room"]]) == ["worn", "foot-right", "hall"]
+    noted = shots["notes"].fillna("").str.contains("declared twice in takes.csv, differently: left blank")
+    assert list(shots.index[noted]) == ["c1-02"]
+    told = next(targets for clip, _, targets in stages.measured if clip == "c1.mp4")
+    assert told == {None: "foot-right", 1: "foot-right", 2: ""}
+
+
 def test_the_data_package_describes_every_column_of_every_table(folder, stages):
     (folder / "session.toml").write_text("[conditions]\ntemperature_c = 20\nroom = 'hall'\n")
     run(folder)
@@ -295,6 +311,13 @@ def test_targets_that_patterns_gave_are_no_reason_to_measure_again(folder, stage
     stages.measured.clear()
     run(folder)
     assert stages.measured == []
+
+
+def test_a_pattern_tells_the_target_of_a_shot_that_is_declared_twice_differently(folder, stages, matched):
+    (folder / "takes.csv").write_text("clip,shot,target\nc1.mp4,1,side-left\nc1.mp4,1,side-right\n")
+    run(folder)
+    told = [targets for clip, _, targets in stages.measured if clip == "c1.mp4"]
+    assert told == [{1: ""}, {1: "foot-right"}]  # as of a clip that is
 
 
 def test_another_target_makes_the_clips_tables_anew_and_no_fit_of_the_others(folder, stages):

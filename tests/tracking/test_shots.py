@@ -292,14 +292,15 @@ def test_outcome_and_miss_where_the_clip_ends_before_the_ball_arrives(direction,
         assert row["outcome"] == ("long" if row["miss_mm"] > 0 else "short")
 
 
-@pytest.mark.parametrize(("target", "outcome", "words"), [
-    ("foot-right", "pocketed", ""),
+@pytest.mark.parametrize(("targets", "outcome", "words"), [
+    ({None: "foot-right"}, "pocketed", ""),
     (None, "pocketed", "miss_mm: no target pocket declared"),  # or only balls that fell would have a miss
-    ("head-left", None, "outcome: the ball fell into foot-right, not into the target head-left"),
+    ({None: "head-left"}, None, "outcome: the ball fell into foot-right, not into the target head-left"),
+    ({None: "head-left", 1: ""}, "pocketed", "miss_mm: no target pocket declared"),  # not the clip's, as of this shot
 ])
-def test_a_ball_that_fell_is_told_by_its_target(target, outcome, words):
+def test_a_ball_that_fell_is_told_by_its_target(targets, outcome, words):
     play = bank_shot(TABLE, direction_deg=58.3, speed_mps=3.0, object_share=(0.5, 0.5), until_s=6.0)
-    row = measure(detections_of(play, TABLE, 3.0), targets={None: target} if target else None).shots.iloc[0]
+    row = measure(detections_of(play, TABLE, 3.0), targets=targets).shots.iloc[0]
     assert row["pocket"] == "foot-right"
     assert (None if pd.isna(row["outcome"]) else row["outcome"]) == outcome
     assert pd.isna(row["miss_mm"]) == bool(words)
