@@ -11,12 +11,7 @@ import pandas as pd
 
 from pipeline.compare.answers import answer
 from pipeline.compare.chosen import chosen_conditions, grouping_columns, read_factors
-from pipeline.compare.conditions import (
-    Factor,
-    nearly_alike,
-    read_factor,
-    texts_of,
-)
+from pipeline.compare.conditions import Factor, read_factor, texts_of
 from pipeline.compare.counting import count_shots, counted_mask, none_told
 from pipeline.compare.effects import holm
 from pipeline.compare.evenings import evenings_of_several
@@ -32,6 +27,7 @@ from pipeline.compare.responses import (
 )
 from pipeline.compare.said_once import said_once
 from pipeline.compare.settings import CompareSettings
+from pipeline.compare.spellings import alike_lines, spelled_once
 from pipeline.compare.stratum import StratumResult, analyse, columns_for
 from pipeline.compare.table_parameters import parameter_names, parameter_rows
 from pipeline.compare.untold import told_apart
@@ -110,18 +106,15 @@ def compare_conditions(
         raise SettingsError("there are no shots to compare: measure and pool a session first.")
     shots = _with_session(add_impact_roll(add_speed_kept(_with_needed(shots.reset_index(drop=True)), events)))
     check_covariates(settings.adjust or (), shots)
-    problems: list[str] = []
+    shots, problems = spelled_once(shots)
     by = chosen_conditions(shots, settings, problems)
     factors, levels = read_factors(shots, by, problems)
     if not factors:
         raise SettingsError(f"nothing to compare. {' '.join(problems)}".strip())
     within = [w for w in grouping_columns(shots, settings) if w not in by]
-    for name in (*within, *(f.name for f in factors if not f.is_slope)):
-        problems += [
-            f"{name}: {words} differ only in capitals or spaces and are taken as different; write them alike if they "
-            "mean the same."
-            for words in nearly_alike(shots[name])
-        ]
+    compared = {w: texts_of(shots[w]) for w in within} | {f.name: levels[f.name] for f in factors if not f.is_slope}
+    for name, words in compared.items():
+        problems += alike_lines(name, words)
     strata = _strata(shots, within)
     shots = shots.assign(stratum=strata, **{f"level {f.name}": levels[f.name] for f in factors})
     if not counted_mask(shots).any():

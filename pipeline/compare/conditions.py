@@ -68,15 +68,6 @@ def find_column(shots: pd.DataFrame, word: str) -> str:
     raise SettingsError(f"condition {word!r} {what}; choose from: {', '.join(choices) or 'none declared'}.")
 
 
-def nearly_alike(cells: pd.Series) -> list[str]:
-    """'clean', 'CLEAN': words of a column that differ only in capitals or spaces, a text for each such group."""
-    groups: dict[str, list[str]] = {}
-    for word in sorted({str(cell).strip() for cell in cells.dropna().unique()}):
-        if word:
-            groups.setdefault("".join(word.casefold().split()), []).append(word)
-    return [", ".join(repr(word) for word in words) for words in groups.values() if len(words) > 1]
-
-
 def units_in(cells: pd.Series) -> dict[str, int]:
     """Units written behind the numbers of a column ('' for bare numbers), with how often; {} if it holds words.
 
@@ -120,12 +111,12 @@ def why_no_condition(cells: pd.Series) -> str:
     A date or time of day goes with the session, which is in the model already; and with a word a shot, as in a column
     of remarks, nothing is left to tell the scatter by.
     """
-    if as_numbers(cells) is not None or units_in(cells):
-        return ""
     texts = texts_of(cells)
     shots_each = texts[texts.fillna("") != ""].value_counts()
     if len(shots_each) and all(is_when(str(text)) for text in shots_each.index):
         return "holds dates or times of day, which go with the session and are no condition by themselves"
+    if as_numbers(cells) is not None or units_in(cells):
+        return ""
     if 2 < len(shots_each) <= _MOST_WORDS and float(shots_each.median()) < _LEAST_SHOTS:
         return f"{len(shots_each)} different words, most of them for one shot only: nothing is left to tell scatter by"
     return ""
@@ -134,7 +125,7 @@ def why_no_condition(cells: pd.Series) -> str:
 def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
     """The factor in column ``name`` and its value per shot: level names, or numbers for a slope; missing where empty.
 
-    Numbers are a slope where they are readings (``are_readings``).
+    Numbers are a slope where they are readings (``are_readings``) and not dates.
     Raises SettingsError where the column can't be compared: two units, or one level only.
     """
     cells = shots[name]
@@ -147,7 +138,8 @@ def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
         if np.isinf(numbers).any():
             raise SettingsError(f"{name}: a cell holds an infinite number; correct it. Not compared.")
         different = np.unique(numbers[np.isfinite(numbers)])
-        if len(different) > 1 and are_readings(numbers, shots):
+        dates = all(is_when(number_text(value)) for value in different)  # 20260131 and 20260201 are a day apart
+        if len(different) > 1 and not dates and are_readings(numbers, shots):
             slope = Factor(name, (), float(different[0]), float(different[-1]))
             return slope, pd.Series(numbers, index=shots.index)
         names = {value: number_text(value) for value in different}

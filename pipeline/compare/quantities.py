@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from datetime import datetime
 
 from shared.numbers import MOST_DIGITS, plain_digits
 
@@ -25,6 +26,8 @@ _DATE = (
 )
 _CLOCK = rf"\d{{1,2}}[:h]\d{{2}}(?::\d{{2}}(?:[.,]\d+)?)?\s*(?:{_HALF_DAY}|z|[-+]\d\d:?\d\d)?|\d{{1,2}}\s*{_HALF_DAY}"
 _WHEN = re.compile(rf"(?:{_DATE})|(?:(?:{_DATE})[t\s,]\s*)?(?:{_CLOCK})", re.IGNORECASE)
+
+_CENTURY = 20  # of the years in dates without marks between: 2000 to 2099
 
 _UNITS = """
 ° c °c celsius °celsius f °f fahrenheit °fahrenheit k kelvin
@@ -54,5 +57,19 @@ def _folded(unit: str) -> str:
 
 
 def is_when(text: str) -> bool:
-    """Whether a text is a date or a time of day: 2.1.2026, 2026-05-01, 1 May, 20:15."""
-    return _WHEN.fullmatch(text.strip()) is not None
+    """Whether a text is a date or a time of day: 2.1.2026, 2026-05-01, 20260501, 1 May, 20:15."""
+    return _WHEN.fullmatch(text.strip()) is not None or _is_date_of_digits(text.strip())
+
+
+def _is_date_of_digits(text: str) -> bool:
+    """20260501, 01052026 or 05012026: eight digits that are a day of this century, which few serial numbers are."""
+    if not re.fullmatch(r"[0-9]{8}", digits := plain_digits(text)):
+        return False
+    for order in ("%Y%m%d", "%d%m%Y", "%m%d%Y"):
+        try:
+            year = datetime.strptime(digits, order).year
+        except ValueError:
+            continue
+        if year // 100 == _CENTURY:
+            return True
+    return False

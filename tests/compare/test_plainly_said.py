@@ -176,7 +176,7 @@ def test_words_that_differ_only_in_capitals_are_named(four_evenings):
     shots = four_evenings[0]
     written = shots.assign(balls=shots["balls"].where(shots["session"] != "e0", shots["balls"].str.upper() + " "))
     warnings = compare_conditions(written, settings=ANGLE).warnings
-    assert any("balls: 'CLEAN', 'clean' differ only in capitals or spaces" in w for w in warnings)
+    assert any("balls: 'CLEAN', 'clean' differ only in capitals, spaces, hyphens or underscores" in w for w in warnings)
     assert not any("capitals" in w for w in compare_conditions(shots, settings=ANGLE).warnings)
 
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from pipeline.compare.comparison import compare_conditions
-from pipeline.compare.conditions import as_numbers, read_factor, units_in
+from pipeline.compare.conditions import as_numbers, read_factor, units_in, why_no_condition
 from pipeline.compare.settings import CompareSettings
 from pipeline.condition_words import level_words
 from pipeline.fingerprint import _levels
@@ -71,18 +71,29 @@ def test_a_date_of_a_session_file_is_the_same_date_in_a_take_sheet(tmp_path):
     assert level_words("date", "2026-05-01") == "date 2026-05-01"
 
 
-def test_dates_change_nothing_unless_they_are_asked_for(four_evenings):
+@pytest.mark.parametrize("dates", [
+    ("24.3.2026", "25.3.2026", "2.1.2026", "2.10.2026"), (20260324.0, 20260325.0, 20260102.0, 20261002.0),
+    ("24032026", "25032026", "02012026", "02102026"),
+])
+def test_dates_change_nothing_unless_they_are_asked_for(four_evenings, dates):
     shots = four_evenings[0]
     plain = compare_conditions(shots, settings=ANGLE)
-    dates = shots["session"].map(dict(zip(("e0", "e1", "e2", "e3"), ("24.3.2026", "25.3.2026", "2.1.2026", "2.10.2026"),
-                                          strict=True)))
-    dated = shots.assign(date=dates)
+    dated = shots.assign(date=shots["session"].map(dict(zip(("e0", "e1", "e2", "e3"), dates, strict=True))))
     comparison = compare_conditions(dated, settings=ANGLE)
     assert comparison.answers == plain.answers
     assert comparison.warnings[0].startswith("date: holds dates or times of day")
     asked = compare_conditions(dated, settings=CompareSettings(responses=ANGLE.responses, by=("date",)))
     assert len(asked.factors[0].levels) == 4
     assert set(asked.contrasts["basis"]) == {"not told apart"}
+
+
+@pytest.mark.parametrize("serials", [
+    (20260324.0, 20261324.0), (20260230.0, 20260231.0), (2026032401.0, 2026032501.0), (19260324.0, 19260325.0),
+])
+def test_serial_numbers_of_digits_that_are_no_dates_are_compared(four_evenings, serials):
+    shots = four_evenings[0]
+    taken = pd.Series(np.where(shots["balls"] == "clean", *serials), index=shots.index)
+    assert why_no_condition(taken) == ""
 
 
 @pytest.mark.parametrize("column", ["remark", "filmed_at"])
