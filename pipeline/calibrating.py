@@ -20,6 +20,7 @@ from pipeline.stills import PICTURES, look_at, still_picture
 from pipeline.unread import unread_session_files
 from shared.equipment import CUSHIONS, standard_table
 from shared.errors import SettingsError
+from shared.places import whole_path
 from shared.session_file import SESSION_FILE, TableOptions, read_session
 from shared.settings import CameraSettings, SessionSettings
 
@@ -47,6 +48,7 @@ def session_settings(path: Path, standard: str | None = None, size: str | None =
 
     standard, size : the table's standard, and its sizes "LENGTH,WIDTH,BALL" in mm, in place of the session's
     """
+    path = whole_path(path)
     home = path.parent.parent if path.parent.name == "clips" else path.parent
     if standard is not None:
         standard_table(standard)  # raises, and names those that there are

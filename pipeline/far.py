@@ -18,6 +18,7 @@ from pipeline.sessions import VIDEO, Session, check_names, find_sessions, holds_
 from pipeline.storage import Place, is_address
 from pipeline.terminal import exit_status, run_sessions, show_all
 from shared.errors import ReboundryError
+from shared.places import whole_path
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,7 +81,7 @@ def _sessions(paths: Sequence[str], scratch: Path) -> list[tuple[Mirror, Session
     """Each session with the folder that stands in for its place. Clips of one folder belong together."""
     chosen: dict[str, list[str]] = {}
     for text in paths:
-        place = Place(text if is_address(text) else str(Path(text).expanduser().absolute()))
+        place = Place(text if is_address(text) else str(whole_path(Path(text).expanduser())))
         inside = ""
         if Path(place.name).suffix.lower() in VIDEO and place.is_file():
             inside, place = place.name, place.parent

@@ -19,6 +19,7 @@ from pipeline.sessions import VIDEO
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.errors import SettingsError
 from shared.names import same_letters
+from shared.places import whole_path
 
 MEASURED_FOLDER = "measured"
 
@@ -96,9 +97,9 @@ def locate(session: Path, out: Path | None = None) -> tuple[Path, Path]:
     if out is not None:
         if not (out / "shots.csv").is_file():
             raise SettingsError(f"{out}: holds no shots.csv; run `reboundry measure {session} --out {out}` first.")
-        return session, out
+        return whole_path(session), out
     if (session / MEASURED_FOLDER / "shots.csv").is_file():
-        return session, session / MEASURED_FOLDER
+        return whole_path(session), session / MEASURED_FOLDER
     if (session / "shots.csv").is_file():
         return session.resolve().parent, session
     raise SettingsError(f"{session}: has no {MEASURED_FOLDER}/shots.csv; run `reboundry measure {session}` first.")

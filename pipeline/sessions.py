@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from pipeline.unread import unread_settings
 from shared.errors import SettingsError
 from shared.names import same_letters
+from shared.places import whole_path
 from shared.session_file import SESSION_FILE, read_session
 from shared.settings import SessionSettings
 from shared.take_sheet import DRY_PCT, TAKES_FILE, TakeSheet, read_takes
@@ -86,7 +87,7 @@ def _expand(path: Path) -> Iterable[tuple[Path, list[Path], list[str]]]:
     path = path.expanduser()
     if not path.exists():
         raise SettingsError(f"{path}: no such file or folder; check the name.")
-    path = path.absolute()  # not resolved: a linked clip belongs to the folder that it is linked into
+    path = whole_path(path)  # not resolved: a linked clip belongs to the folder that it is linked into
     if path.is_file():
         if path.name in (SESSION_FILE, TAKES_FILE):
             raise SettingsError(f"{path}: is not a clip; give the folder it lies in.")

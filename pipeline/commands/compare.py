@@ -41,6 +41,7 @@ def compare(
     """
     from pipeline.compare.dataset import compare_dataset
     from pipeline.compare.settings import CompareSettings
+    from shared.places import whole_path
 
     settings = CompareSettings(
         responses=_words(response),
@@ -50,7 +51,8 @@ def compare(
         bound=bound,
         level=confidence,
     )
-    target = out or dataset.with_name(f"{dataset.resolve().name}-comparison")
+    named = dataset if dataset.name not in ("", "..") else whole_path(dataset)
+    target = out or named.parent / f"{named.name}-comparison"
     comparison, page = compare_dataset(dataset, target, settings=settings)
     if as_json:
         typer.echo(comparison.contrasts.to_json(orient="records", indent=1))

@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -87,6 +88,13 @@ def test_sizes_say_the_same_here_as_in_the_session_file(tmp_path, sizes, before)
     assert given == replace(written, remarks=given.remarks)
     assert [("carom" in line) for line in given.remarks] == ["carom" in line for line in written.remarks]
     assert session_settings(clip, "pool-9ft", "2840,1420,61.5").table.pockets
+
+
+def test_a_clip_in_a_sessions_folder_clips_has_its_settings_from_inside_there_too(tmp_path, monkeypatch):
+    (tmp_path / "clips").mkdir()
+    (tmp_path / "session.toml").write_text('[table]\nstandard = "pool-8ft"\n')
+    monkeypatch.chdir(tmp_path / "clips")
+    assert session_settings(Path("a.mp4")).table.name == "pool-8ft"
 
 
 def test_a_table_taken_for_one_without_pockets_is_said_beside_the_record(picture):

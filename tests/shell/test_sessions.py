@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.measured_session import locate
 from pipeline.sessions import check_names, find_sessions
 from shared.errors import SettingsError
 
@@ -156,3 +157,22 @@ def test_a_session_file_is_not_a_clip(tmp_path):
     lay(tmp_path, "a.mp4", "session.toml")
     with pytest.raises(SettingsError, match="give the folder it lies in"):
         find_sessions([tmp_path / "session.toml"])
+
+
+@pytest.mark.parametrize(("here", "given"), [("s", "."), ("s/measured", ".."), ("s/measured", "../a.mp4"),
+                                             ("s", "measured/.."), ("s/measured", "../../s")])
+def test_a_session_is_called_by_its_folder_however_that_is_pointed_at(tmp_path, monkeypatch, here, given):
+    lay(tmp_path, "s/a.mp4", "s/measured/shots.csv")
+    monkeypatch.chdir(tmp_path / here)
+    (session,) = find_sessions([Path(given)])
+    assert (session.name, session.folder) == ("s", tmp_path / "s")
+    if not given.endswith(".mp4"):
+        assert locate(Path(given))[0] == tmp_path / "s"
+
+
+def test_a_linked_session_keeps_its_name_and_what_lies_above_a_link_is_found(tmp_path):
+    lay(tmp_path, "disk/far/a.mp4", "disk/b.mp4", "disk/far/measured/shots.csv")
+    (tmp_path / "here").symlink_to(tmp_path / "disk" / "far")
+    assert find_sessions([tmp_path / "here"])[0].folder == tmp_path / "here"
+    assert find_sessions([tmp_path / "here" / ".."])[0].name == "disk"  # as the system has it
+    assert locate(tmp_path / "here")[0] == tmp_path / "here"
