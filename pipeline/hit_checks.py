@@ -133,6 +133,14 @@ def _cut(hit: Hit, intended: Intention, tolerances: Tolerances) -> Check | None:
     return _check("cut", cut, wanted, tolerances.cut_deg, words, tolerances)
 
 
+def cut_not_judged(hit: Hit) -> str:
+    """Why nothing was held against the fullness of a bank without a check of its cut."""
+    if hit.cut_angle_deg is None:
+        return "a hit too thick or too thin would not show: the cut was not measured"
+    return (f"cut not judged: {_show(hit.cut_angle_deg, 1)}°, too far from full to be meant so, and no other cut was "
+            "declared (wanted_cut_deg in session.toml, or a pattern)")
+
+
 def _fullness(cut: Measured, wanted: float, k: float) -> str:
     """How a hit differs from a wanted cut; one beyond full is on the wrong side where that is more than noise."""
     if cut.value * wanted < 0 and abs(cut.value) > k * cut.u:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from pipeline.hit import Hit, TrackQuality
-from pipeline.hit_checks import Check, Intention, check_hit
+from pipeline.hit_checks import Check, Intention, check_hit, cut_not_judged
 from pipeline.tolerances import Tolerances
 
 
@@ -63,8 +63,10 @@ def _unseen(hit: Hit, checks: tuple[Check, ...]) -> tuple[str, ...]:
     names = {check.name for check in checks}
     if hit.kind == "kick":
         return ("follow, draw or side on a kick's plain cue ball does not show",) if "side" not in names else ()
-    return ("side would not show: neither throw nor marks on the ball were measured",) if not names & {
-        "side", "throw"} else ()
+    unseen: tuple[str, ...] = () if "cut" in names else (cut_not_judged(hit),)
+    if not names & {"side", "throw"}:
+        unseen += ("side would not show: neither throw nor marks on the ball were measured",)
+    return unseen
 
 
 def _missing(hit: Hit, checks: tuple[Check, ...]) -> tuple[str, ...]:

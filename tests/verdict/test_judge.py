@@ -144,7 +144,24 @@ def test_a_cut_is_told_by_how_it_differs_from_the_wanted_one(cut, short):
 def test_a_hit_that_cannot_show_side_says_so():
     found = verdict(Hit(kind="bank", object_speed_mps=Measured(2.0, 0.02), cue_roll_ratio=Measured(0.0, 0.02)))
     assert found.verdict == "clean"
-    assert found.reasons == ("uncertain: side would not show: neither throw nor marks on the ball were measured",)
+    assert found.reasons == (
+        "uncertain: a hit too thick or too thin would not show: the cut was not measured",
+        "uncertain: side would not show: neither throw nor marks on the ball were measured")
+
+
+@pytest.mark.parametrize("hand", [1, -1])
+def test_a_cut_that_nothing_wanted_is_not_judged_and_says_so(hand):
+    far = hit(cut_angle_deg=(hand * 12.3, 0.01), throw_deg=(-hand * 1.8, 0.2))
+    found = verdict(far)
+    assert found.verdict == "clean"
+    (reason,) = found.reasons
+    assert reason.startswith(f"uncertain: cut not judged: {hand * 12.30:.2f} ± 0.01°, too far from full")
+    assert "wanted_cut_deg" in reason
+    assert short_reason(reason) == "uncertain: cut not judged"
+    left_out = pd.DataFrame({"reasons": found.reasons, "review": [""]})
+    assert why_left_out(left_out) == "uncertain: cut not judged (1)"
+    assert verdict(far, Intention(cut_deg=hand * 12.0, cut_from="pattern")).reasons == ()
+    assert verdict(hit(cut_angle_deg=(hand * 9.9, 0.01), throw_deg=(-hand * 1.4, 0.2))).verdict == "mishit"
 
 
 def test_a_cut_shot_throws_by_its_cut_and_that_is_not_side():
