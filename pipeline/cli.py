@@ -5,8 +5,10 @@ from __future__ import annotations
 import os
 import re
 import sys
+from typing import NoReturn
 
 from pipeline.ctrl_c import SAID, STOPPED, heeded_in_imports
+from pipeline.stdout import Stdout, leave
 from shared.errors import ReboundryError, SettingsError, disk_words
 
 #: In the order in which --help lists them. `name` is the function `name` in pipeline/commands/name.py.
@@ -18,6 +20,7 @@ EXIT_USAGE = 2
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and end the process: 0 all done, 1 some could not be measured, 2 bad usage or settings."""
+    output = Stdout()
     try:
         try:
             with heeded_in_imports():
@@ -35,23 +38,36 @@ def main(arguments: list[str] | None = None) -> None:
         print(f"reboundry: {error}", file=sys.stderr)
         sys.exit(EXIT_SOME_FAILED)
     except SystemExit as ended:
-        if isinstance(ended.__context__, BrokenPipeError):  # so Typer and Rich end where nobody reads on
-            _leave_stdout()
-            sys.exit(0)
+        if isinstance(ended.__context__, BrokenPipeError):  # so Typer and Rich end at any of them
+            _end_broken(output, 0)
         if isinstance(getattr(ended.__context__, "__cause__", None), KeyboardInterrupt):  # typer ends without a word
             print(SAID, file=sys.stderr)
         raise
     except KeyboardInterrupt:
         print(SAID, file=sys.stderr)
         sys.exit(STOPPED)
-    except BrokenPipeError as error:  # `reboundry ... | head`
-        _leave_stdout()
-        sys.exit(error.__context__.code if isinstance(error.__context__, SystemExit) else 0)
+    except BrokenPipeError as error:
+        _end_broken(output, error.__context__.code if isinstance(error.__context__, SystemExit) else 0)
     except OSError as error:
         if error.filename is None:
-            _leave_stdout()
+            leave(sys.stdout)
         print(f"reboundry: {error.filename or 'the output'}: {disk_words(error)}", file=sys.stderr)
         sys.exit(EXIT_SOME_FAILED)
+    finally:
+        output.close()
+
+
+def _end_broken(output: Stdout, status: int | str | None) -> NoReturn:
+    """End at a broken pipe: quietly with ``status`` where nobody reads on (`| head`), else it was one within."""
+    if output.unread():
+        leave(sys.stdout)
+        sys.exit(status)
+    try:
+        print("reboundry: a pipe to one of its own processes, or a connection, broke off; what was finished is kept, "
+              "run it again.", file=sys.stderr, flush=True)
+    except OSError:  # it was the error output itself
+        leave(sys.stderr)
+    sys.exit(EXIT_SOME_FAILED)
 
 
 def _at_home(word: str) -> str:
@@ -76,10 +92,3 @@ def _is_address(place: str) -> bool:
     from pipeline.storage import is_address
 
     return is_address(place)
-
-
-def _leave_stdout() -> None:
-    """Send what is left to be printed nowhere: Python would try it once more at its end, and fail with a traceback."""
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, sys.stdout.fileno())
-    os.close(nowhere)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from contextlib import contextmanager
 from pathlib import Path
 
 import pandas as pd
+import pytest
 
 from pipeline.progress import TerminalProgress
 from pipeline.run import SessionResult
@@ -64,9 +66,55 @@ WHAT = sys.argv.pop()
 main()
 """
     for problems in (0, 1):
-        ends, begins = os.pipe()
-        os.close(ends)
-        ran = subprocess.run([sys.executable, "-c", code, "measure", str(problems)], stdout=begins,
-                             stderr=subprocess.PIPE, text=True, check=False)
-        os.close(begins)
+        with unread_pipe() as begins:
+            ran = subprocess.run([sys.executable, "-c", code, "measure", str(problems)], stdout=begins,
+                                 stderr=subprocess.PIPE, text=True, check=False)
         assert (ran.returncode, ran.stderr) == (problems, "")
+
+
+@contextmanager
+def unread_pipe():
+    """The end that is written to of a pipe whose reader has left."""
+    ends, begins = os.pipe()
+    os.close(ends)
+    try:
+        yield begins
+    finally:
+        os.close(begins)
+
+
+def ended_at(act, **streams):
+    """The command line run with `measure` doing only this."""
+    code = f"""
+import sys
+sys.path.insert(0, {str(ROOT)!r})
+import pipeline.commands.measure
+from rich.console import Console
+from pipeline.cli import main
+def measure() -> None:
+    {act}
+pipeline.commands.measure.measure = measure
+main(["measure"])
+"""
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+    return subprocess.run([sys.executable, "-c", code], text=True, check=False, **pipes | streams)
+
+
+def test_a_broken_pipe_within_is_no_quiet_end():
+    ran = ended_at("print('begun'); raise BrokenPipeError(32, 'Broken pipe')")
+    assert (ran.returncode, ran.stdout) == (1, "begun\n")
+    assert ran.stderr.startswith("reboundry: a pipe to one of its own processes")
+    assert len(ran.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize("act", ["Console().print('x')", "print('x')", "print('x' * 100_000)"])
+def test_output_that_nobody_reads_ends_it_quietly(act):
+    with unread_pipe() as begins:
+        ran = ended_at(act, stdout=begins)
+    assert (ran.returncode, ran.stderr) == (0, "")
+
+
+def test_an_error_output_that_nobody_reads_is_no_success():
+    with unread_pipe() as begins:
+        ran = ended_at("Console(stderr=True).print('x')", stderr=begins)
+    assert (ran.returncode, ran.stdout) == (1, "")
