@@ -27,6 +27,7 @@ OnReport = Callable[[float], None]
 _PRELOAD = ["pipeline.clip_job", "pipeline.shots", "calibration.find", "av", "filterpy.kalman", "pyarrow.parquet"]
 if sys.platform != "darwin":  # it calls LAPACK, and Apple's doesn't bear a fork after that
     _PRELOAD.append("pipeline.compiled_ready")
+_NOT_STARTED = (BrokenProcessPool, EOFError, ConnectionError)  # the latter two where what starts workers was killed
 _POLL_S = 0.3  # how often reports of the workers are passed on
 _report_to: OnReport | None = None  # where `report` goes, in this process
 
@@ -81,8 +82,8 @@ class InProcess:
 
 class ProcessPool:
     """A pool of ``jobs`` processes, kept from one run of tasks to the next: what they imported stays loaded. A killed
-    worker takes down its pool: the tasks in hand are then done again, each alone, so that only the one that kills its
-    worker once more is lost, and named.
+    worker takes down its pool, as does the killed server that starts them: the tasks in hand are then done again, each
+    alone, so that only the one that kills its worker once more is lost, and named.
     """
 
     def __init__(self, jobs: int, on_report: OnReport | None = None) -> None:
@@ -123,7 +124,7 @@ class ProcessPool:
                     try:
                         with _without_script():
                             in_hand[pool.submit(work, tasks[index])] = index
-                    except BrokenProcessPool:
+                    except _NOT_STARTED:
                         suspects.append(index)
                 yield from ready  # by now the workers have their next tasks, whatever the reader does with these
                 ready = []

@@ -8,11 +8,21 @@ import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import pytest
 
-from pipeline.executor import InProcess, KeepsProcesses, Lost, ProcessPool, local_executor, processors, report
+from pipeline.executor import (
+    InProcess,
+    KeepsProcesses,
+    Lost,
+    ProcessPool,
+    can_preload,
+    local_executor,
+    processors,
+    report,
+)
 from pipeline.lone_clip import LoneClip
 
 A_CLIP = Path(__file__).parents[2] / "fixtures" / "evenings" / "eveningA" / "eveningA_01.mp4"
@@ -132,6 +142,48 @@ def test_a_worker_killed_between_two_runs_costs_nothing():
         with contextlib.suppress(ProcessLookupError):
             os.kill(pid, signal.SIGKILL)
     assert dict(pool.run(double, [1, 2, 3])) == {0: 2, 1: 4, 2: 6}
+
+
+SERVER_KILLED = """
+import os, signal, sys, threading
+sys.path.insert(0, {root!r})
+from multiprocessing import forkserver
+from pipeline import executor
+from tests.shell.test_executor import double
+
+if __name__ == "__main__":
+    executor._PRELOAD.clear()
+    executor.get_ready(4, 2)
+    server = forkserver._forkserver._forkserver_pid
+    os.kill(server, signal.SIGSTOP)  # so that it is asked for a worker before it is killed
+    threading.Timer(0.5, os.kill, (server, signal.SIGKILL)).start()
+    print(sorted(executor.ProcessPool(2).run(double, [0, 1, 2, 3])))
+"""
+
+
+@pytest.mark.skipif(not can_preload(), reason="no fork server here")
+def test_a_killed_fork_server_costs_nothing(tmp_path):
+    root = Path(__file__).resolve().parents[2]
+    script = tmp_path / "script.py"
+    script.write_text(SERVER_KILLED.format(root=str(root)))
+    ran = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, timeout=120, check=False,
+                         env=os.environ | {"PYTHONPATH": str(root)})
+    assert (ran.stdout.strip(), ran.returncode) == ("[(0, 0), (1, 2), (2, 4), (3, 6)]", 0), ran.stderr
+
+
+@pytest.mark.parametrize("error", [EOFError, ConnectionRefusedError, BrokenPipeError])
+def test_a_task_for_which_no_worker_can_be_started_is_lost_alone(error, monkeypatch):
+    submit = ProcessPoolExecutor.submit
+
+    def refused(self, work, task):
+        if task == 2:
+            raise error
+        return submit(self, work, task)
+
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", refused)
+    results = dict(ProcessPool(2).run(double, list(range(5))))
+    assert isinstance(results.pop(2), Lost)
+    assert results == {n: 2 * n for n in (0, 1, 3, 4)}
 
 
 def test_one_clip_needs_no_pool():
