@@ -102,7 +102,7 @@ def pilot_spread(shots: pd.DataFrame, response: str) -> Spread:
     shot_sd = math.sqrt(float(np.sum(df * variance) / np.sum(df)))
     high = shot_sd * math.sqrt(float(np.sum(df) / stats.chi2.ppf(0.2, np.sum(df))))
     sessions = found["mixed_model_session_sd"].dropna().to_numpy(float)
-    source = f"pilot: {int(counted_mask(shots).sum())} counted shots in {shots['session'].nunique()} session(s)"
+    source = f"pilot: {int(told.sum())} counted shots in {shots.loc[told, 'session'].nunique()} session(s)"
     if len(sessions):
         session_sd = math.sqrt(float(np.mean(sessions**2)))
     else:

@@ -107,6 +107,19 @@ def test_spread_of_a_pilot_is_found_again():
     assert spread.source.startswith("pilot")
 
 
+def test_a_pilot_names_the_shots_and_sessions_that_its_spread_comes_from():
+    rng = np.random.default_rng(8)
+    truth = Truth(shot_sd=0.5, session_sd=1.0, u_deg=0.15, mishit_share=0.0)
+    parts = [
+        simulate_session(f"e{i}", rng=rng, truth=truth, fixed={}, varied={"balls": ["clean", "polished"]}, repeats=4)
+        for i in range(3)
+    ]
+    parts[1].loc[:1, "counted"] = False
+    parts[2]["rebound_settled_angle_deg"] = np.nan
+    spread = pilot_spread(shots_table(pd.concat(parts, ignore_index=True)), "rebound_settled_angle_deg")
+    assert spread.source.startswith("pilot: 14 counted shots in 2 session(s)")
+
+
 def test_power_table_has_both_powers():
     table = power_table(30, typical_spread("miss_mm"))
     assert set(table["power"]) == {0.8, 0.9}
