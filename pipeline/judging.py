@@ -25,11 +25,14 @@ from shared.settings import SessionSettings
 
 FEW = 4  # shots of one pattern before their usual cut or speed says what was meant
 
+_MATCHED = "pattern: matched by where the balls lay"
+
 
 def add_aim(
     shots: pd.DataFrame, contacts: pd.DataFrame, tracks: pd.DataFrame, *, table: Table, patterns: Mapping[str, Pattern]
 ) -> pd.DataFrame:
-    """The shots with ``aim_error_deg`` and its u filled where the pattern is known, and blank patterns matched.
+    """The shots with ``aim_error_deg`` and its u filled where the pattern is known, and blank patterns matched, which
+    ``notes`` then say.
 
     shots, contacts, tracks : SHOTS, CONTACTS, TRACKS rows; left alone
     """
@@ -43,6 +46,7 @@ def add_aim(
             name = match_pattern(departure, patterns, _text(row["kind"]), table) or ""
             if name:
                 out.loc[index, "pattern"] = name
+                out.loc[[index], "notes"] = join_notes([row["notes"]], [_MATCHED])
         pattern = pattern_named(name, patterns)
         if pattern is not None and pattern.kind == _text(row["kind"]):
             out.loc[index, ["aim_error_deg", "aim_error_deg_u"]] = aim_error(departure, pattern, table)

@@ -193,10 +193,10 @@ SHOTS = TableSchema("shots", "One row per shot", (
     _c("shot", "integer", "", "number of the shot in its clip, from 1"),
     _c("start_s", "number", "s", "the strike"),
     _c("end_s", "number", "s", "all balls at rest or out, or the clip's end"),
-    _c("pattern", "text", "", "bank pattern as declared"),
+    _c("pattern", "text", "", "bank pattern as declared; where none was, the one that matches where the balls lay"),
     _c("speed_class", "text", "", "speed class as declared"),
     _c("player", "text", "", "player as declared"),
-    _c("target", "text", "", "target pocket as declared"),
+    _c("target", "text", "", "target pocket as declared; where none was, the pattern's"),
     # the condition columns stand here: see place_conditions()
     _c("kind", "text", "", "bank: the object ball goes to a cushion; kick: the cue ball itself does first"),
     _c("banked_ball", "text", "", "the ball that incoming, rebound and so on speak of"),

@@ -36,6 +36,7 @@ def measured(folder):
 def test_a_shot_that_lies_as_a_pattern_has_its_target_and_its_miss(folder):
     shot, kept = measured(folder)
     assert shot["pattern"] == "cross-corner"
+    assert "pattern: matched by where the balls lay" in shot["notes"].split("; ")
     assert abs(shot["aim_error_deg"]) < 1.0
     assert (shot["target"], shot["outcome"]) == ("foot-right", "pocketed")
     assert abs(shot["miss_mm"]) < 20
@@ -47,6 +48,8 @@ def test_a_shot_that_lies_as_a_pattern_has_its_target_and_its_miss(folder):
     shot, _ = measured(folder)
     assert (shot["pattern"], shot["target"]) == ("cross-corner", "head-left")
     assert pd.isna(shot["miss_mm"])
+    (folder / "takes.csv").write_text("clip,pattern\na.mp4,cross-corner\n")
+    assert "matched" not in measured(folder)[0]["notes"]
 
 
 @pytest.mark.parametrize(("sheet", "expected"), [
