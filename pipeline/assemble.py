@@ -74,7 +74,9 @@ def write_results(
     write_csv(out / "table.csv", table)
     write_tracks(out / "tracks.parquet", entries)
     write_calibrations(out / "calibration.json", [entry.calibration() for entry in calibrated])
-    write_datapackage(out / "datapackage.json", session.name, rows, names, code_version())
+    write_datapackage(
+        out / "datapackage.json", session.name, rows, names, code_version(), session.declared_sha256
+    )
     left_out = [{"clip": place, "status": "left out", "shots": 0, "problem": line} for place, line in session.left_out]
     stopped = [{"clip": clip, "status": NOT_MEASURED, "shots": 0, "problem": f"{clip}: {_STOPPED}"} for clip in missing]
     write_log(out / "log.jsonl", [*map(_log_line, records), *stopped, *left_out])

@@ -21,10 +21,10 @@ import pandas as pd
 
 from pipeline.compare.conditions import DERIVED, condition_columns
 from pipeline.compare.counting import counted_mask
+from pipeline.measured_session import locate
 from pipeline.pool_duplicates import Standing, without_duplicates
 from pipeline.pool_evenings import evenings
-from pipeline.pool_read import SessionTables, content_hash, read_session_tables
-from pipeline.pool_reviews import reviews_not_in_shots
+from pipeline.pool_read import SessionTables, behind, content_hash, read_session_tables
 from pipeline.pool_spellings import levels_spelled_alike, other_spellings, spelled_alike, spelling_lines
 from pipeline.results import write_csv
 from shared.columns import CONDITIONS_AFTER, CONTACTS, FINGERPRINT, POOLED, SHOTS, TRACKS
@@ -39,7 +39,7 @@ _POOLED_MEANING = {
     "shots": ("integer", "", "shots in the dataset"),
     "counted": ("integer", "", "of these, shots that comparisons use"),
     "clips": ("integer", "", "clips measured"),
-    "settings_sha256": ("string", "", "SHA-256 of the session's session.toml; empty: there is none"),
+    "settings_sha256": ("string", "", "SHA-256 of the session.toml that it was measured with; empty: there was none"),
     "calibration_sha256": ("string", "", "SHA-256 of its calibration.json"),
     "content_sha256": ("string", "", "SHA-256 over the files that were pooled"),
     "source": ("string", "", "where its results lay, from the dataset's folder; empty: another session lies there now"),
@@ -104,8 +104,7 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
         if session.shots.empty:
             lines.append(f"{name}: has no shots, so none of it can be compared; report.html and log.jsonl in "
                          f"{session.place} say what became of its clips.")
-        if session.behind:  # also of a session that was pooled so before
-            lines.append(f"{name}: {session.behind}")
+        lines += [f"{name}: {line}" for line in session.behind]  # also of a session that was pooled so before
         if name in known and known[name]["content_sha256"] == digest and known[name]["source"] == source:
             unchanged.append(name)
             if _not_as_measured(known[name]):
@@ -162,14 +161,15 @@ def read_pool(out: Path, *, contact_columns: Sequence[str] | None = None) -> tup
 
 def changed_sessions(out: Path) -> list[str]:
     """A line for each session of the dataset whose files, where they are still there, aren't those that were pooled: it
-    was measured again, or looked through in `review`, or its reviews.csv put right by hand."""
+    was measured again, or looked through in `review`, or its reviews.csv put right by hand; or whose session.toml or
+    takes.csv aren't those that it was measured with."""
     lines = []
     for name, entry in _read_manifest(out)["sessions"].items():
         place = out.resolve() / str(entry.get("source", ""))
         if not entry.get("source") or not (place / "shots.csv").is_file():
             continue
-        if behind := reviews_not_in_shots(place):
-            lines.append(f"{name}: {behind}")
+        if said := behind(locate(place)[0], place):
+            lines += [f"{name}: {line}" for line in said]
         elif content_hash(place) != entry["content_sha256"]:
             lines.append(f"{name} has changed since it was pooled; pool again.")
     return lines

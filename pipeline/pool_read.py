@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from calibration.store import read_calibrations
+from pipeline.as_declared import declared_since, kept_hashes
 from pipeline.compare.conditions import condition_columns, units_in
 from pipeline.earlier_results import is_of_earlier_run
 from pipeline.measured_session import locate, text_columns
@@ -42,7 +43,7 @@ class SessionTables:
     contacts: pd.DataFrame  # CONTACTS and session
     fingerprint: pd.DataFrame  # the table's own parameters, or no rows
     tracks: Path | None
-    behind: str  # what to say where shots.csv lacks decisions of reviews.csv
+    behind: tuple[str, ...]  # what to say where shots.csv lacks decisions, or what was declared after measuring
     origin: dict[str, Any]
     notes: tuple[str, ...]
 
@@ -104,7 +105,7 @@ def read_session_tables(path: Path) -> SessionTables:
         "session": name,
         "tool_version": version,
         "table": table.name if table else "",
-        "settings_sha256": file_sha256(folder / SESSION_FILE) if (folder / SESSION_FILE).is_file() else "",
+        "settings_sha256": kept_hashes(place).get(SESSION_FILE, _hash_if(folder / SESSION_FILE)),
         "calibration_sha256": _hash_if(place / "calibration.json"),
         "content_sha256": content_hash(place),
         "measured_at": _measured_at(place),
@@ -114,9 +115,14 @@ def read_session_tables(path: Path) -> SessionTables:
     }
     tracks = place / "tracks.parquet"
     return SessionTables(
-        name, place, shots, contacts, fingerprint, tracks if tracks.is_file() else None, reviews_not_in_shots(place),
-        origin, tuple(notes)
+        name, place, shots, contacts, fingerprint, tracks if tracks.is_file() else None, behind(folder, place), origin,
+        tuple(notes)
     )
+
+
+def behind(folder: Path, place: Path) -> tuple[str, ...]:
+    """What to say, behind a session's name, of results in ``place`` that aren't what its files say by now."""
+    return tuple(filter(None, (reviews_not_in_shots(place), declared_since(folder, place))))
 
 
 def read_table(path: Path, schema: TableSchema, texts: Sequence[str] = ()) -> pd.DataFrame:

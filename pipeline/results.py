@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from pipeline.as_declared import KEPT_AS
 from pipeline.work import Entry
 from shared.climate import absolute_humidity_gm3, dew_point_c
 from shared.columns import (
@@ -167,8 +168,14 @@ def write_log(path: Path, records: Iterable[Mapping[str, Any]]) -> None:
     write_text(path, "".join(json.dumps(record, ensure_ascii=False, default=str) + "\n" for record in records))
 
 
-def write_datapackage(path: Path, session: str, shots: pd.DataFrame, conditions: tuple[str, ...], version: str) -> None:
-    """The meaning, unit and type of every column, as a Frictionless data package."""
+def write_datapackage(
+    path: Path, session: str, shots: pd.DataFrame, conditions: tuple[str, ...], version: str,
+    declared_sha256: Mapping[str, str],
+) -> None:
+    """The meaning, unit and type of every column, as a Frictionless data package.
+
+    declared_sha256 : of the files that conditions and settings were read from, by name
+    """
     shots_resource = SHOTS.resource("shots.csv")
     fields = shots_resource["schema"]["fields"]
     at = [field["name"] for field in fields].index(CONDITIONS_AFTER) + 1
@@ -183,6 +190,7 @@ def write_datapackage(path: Path, session: str, shots: pd.DataFrame, conditions:
         "name": "".join(c if c.isalnum() and c.isascii() else "-" for c in session.lower()).strip("-") or "session",
         "title": f"Bank shots of session {session}",
         "sources": [{"title": f"reboundry {version}"}],
+        KEPT_AS: dict(declared_sha256),
         "resources": resources,
     })
 

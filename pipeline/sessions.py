@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline.as_declared import declared_hashes
 from pipeline.unread import unread_settings
 from shared.errors import SettingsError
 from shared.names import same_letters
@@ -37,6 +38,7 @@ class Session:
     ``clips``: those to measure; ``present``: all clips of the session that are there, but for those left out.
     ``problems``: a line for each file or row that can't be used, already worded for the user; ``remarks``: what else
     there is to say. ``left_out``: clips that can't be measured beside others, each with the line that says why.
+    ``declared_sha256``: of session.toml and takes.csv as they were read, '' for one that isn't there.
     """
 
     name: str
@@ -48,6 +50,7 @@ class Session:
     problems: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     left_out: tuple[tuple[str, str], ...] = ()
+    declared_sha256: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def measured(self) -> Path:
@@ -188,6 +191,7 @@ def _session(folder: Path, clips: list[Path], problems: list[str], remarks: list
         remarks=(*remarks, *unread_settings(folder), *(line for _, line in hidden), *_without_row(unique, takes),
                  *takes.remarks, *settings.remarks, *_dry(takes, settings)),
         left_out=(*twice, *hidden),
+        declared_sha256=declared_hashes(folder),
     )
 
 

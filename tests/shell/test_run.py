@@ -162,6 +162,21 @@ def test_the_data_package_describes_every_column_of_every_table(folder, stages):
     assert fields["incoming_angle_deg"]["unit"] == "deg"
 
 
+def test_the_take_sheet_and_settings_that_were_used_are_kept_by_their_hashes(folder, stages):
+    """As they were when the run began: it may take hours."""
+    (folder / "takes.csv").write_text("clip,cloth\nc1.mp4,new\n")
+    used = file_sha256(folder / "takes.csv")
+    (session,) = find_sessions([folder])
+    (folder / "takes.csv").write_text("clip,cloth\nc1.mp4,worn\n")
+    measure_session(session, options=RunOptions(diagrams=False), executor=InProcess())
+    package = json.loads((folder / "measured" / "datapackage.json").read_text())
+    assert package["settings_sha256"] == {"session.toml": "", "takes.csv": used}
+    assert read_session_tables(folder).behind == (
+        "takes.csv was changed after measuring; measure again, then pool.",)
+    run(folder)
+    assert read_session_tables(folder).behind == ()
+
+
 def test_a_second_run_decodes_and_measures_nothing(folder, stages):
     assert run(folder).problems == ()
     first = (folder / "measured" / "shots.csv").read_bytes()
