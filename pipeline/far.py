@@ -14,9 +14,10 @@ from pipeline.executor import Executor, InProcess, close, local_executor
 from pipeline.mirror import Mirror, StoredExecutor, contents, fetch_earlier, fetch_results, mirror, put_results
 from pipeline.progress import TerminalProgress
 from pipeline.run import RunOptions, SessionResult, measure_session
-from pipeline.sessions import VIDEO, Session, check_names, find_sessions, holds_a_sessions_clips
+from pipeline.sessions import Session, check_names, find_sessions, holds_a_sessions_clips
 from pipeline.storage import Place, is_address
 from pipeline.terminal import exit_status, run_sessions, show_all
+from shared.clip_names import VIDEO
 from shared.errors import ReboundryError
 from shared.places import whole_path
 

@@ -15,7 +15,7 @@ from calibration.clock import AS_STAMPED, ClipClock
 from calibration.store import Calibration, read_calibrations
 from pipeline.clip_hashes import ClipHashes
 from pipeline.recordings import recordings_of
-from pipeline.sessions import VIDEO
+from shared.clip_names import VIDEO
 from shared.columns import CONTACTS, SHOTS, TRACKS
 from shared.errors import SettingsError
 from shared.names import same_letters

@@ -16,11 +16,12 @@ from pipeline.corrections import CORRECTIONS_FILE
 from pipeline.executor import Executor, Lost
 from pipeline.recordings import LOG_FILE
 from pipeline.review_file import REVIEWS_FILE
-from pipeline.sessions import AUDIO, VIDEO, Session
+from pipeline.sessions import AUDIO, Session
 from pipeline.storage import Place
 from pipeline.stored_job import SOURCE, StoredTask, fetch_entry, measure_stored
 from pipeline.targets import MATCHED
 from pipeline.work import Work, clip_stamp
+from shared.clip_names import VIDEO
 from shared.errors import SettingsError
 from shared.files import file_sha256
 

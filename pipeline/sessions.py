@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.as_declared import declared_hashes
 from pipeline.unread import unread_settings
+from shared.clip_names import VIDEO
 from shared.errors import SettingsError
 from shared.names import same_letters
 from shared.places import whole_path
@@ -20,11 +21,6 @@ from shared.take_sheet import DRY_PCT, TAKES_FILE, TakeSheet, read_takes
 if TYPE_CHECKING:
     from pipeline.storage import Place
 
-VIDEO = frozenset((
-    ".mp4", ".mov", ".m4v", ".mkv", ".avi", ".webm", ".mts", ".m2ts", ".ts", ".mpg", ".mpeg", ".3gp", ".wmv", ".flv",
-    ".mxf", ".ogv", ".h264", ".h265", ".264", ".265", ".hevc", ".3g2", ".asf", ".divx", ".dv", ".f4v", ".m2v", ".mod",
-    ".mpe", ".tod", ".vob",
-))
 AUDIO = frozenset((
     ".wav", ".mp3", ".m4a", ".aac", ".flac", ".ogg", ".oga", ".opus", ".wma", ".aif", ".aiff", ".amr",
 ))

@@ -9,8 +9,10 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from pathlib import Path, PurePath
+from itertools import zip_longest
+from pathlib import Path
 
+from shared.clip_names import clip_named
 from shared.columns import DECLARED, declared_name, is_written_by_us
 from shared.equipment import POCKETS, pocket_name
 from shared.errors import SettingsError
@@ -25,6 +27,9 @@ _MISSPELT = 0.82  # of two names' letters: patern and pattern, not oil and playe
 DRY_PCT = 2.0  # no room people play in is as dry as this: more likely a share between 0 and 1
 
 Value = str | float
+
+_THOUSANDS = r"[1-9][0-9]{0,2}[.,][0-9]{3}"
+_HUNDRED = 100  # a whole number that stands beside thousands; decimals stand beside small ones
 
 _NAME = re.compile(rf"[+-]?(0[0-9]|[0-9]{{{MOST_DIGITS + 1}}})")  # written as a number it would be another one
 
@@ -95,7 +100,7 @@ def read_takes(path: Path, clips: Sequence[str]) -> TakeSheet:
         return TakeSheet()
     header, rows = _cells(path)
     names = [declared_name(cell) for cell in header]
-    _check_header(path, header, names)
+    _check_header(path, names)
     wanted = [name for name in names if name not in ("clip", "shot", *DECLARED, "")]
     values = {name: _column_values(name, [row[i] for _, row in rows]) for i, name in enumerate(names) if name in wanted}
     takes: list[Take] = []
@@ -109,7 +114,7 @@ def read_takes(path: Path, clips: Sequence[str]) -> TakeSheet:
         if not row["clip"]:
             problems.append(f"{place}: the clip's name is missing; fill it in or remove the row.")
             continue
-        clip = _match(row["clip"], clips)
+        clip = clip_named(row["clip"], clips)
         if clip is None:
             near = nearest(row["clip"], clips)
             hint = f" The nearest name is {near!r}." if near else ""
@@ -145,13 +150,13 @@ def read_takes(path: Path, clips: Sequence[str]) -> TakeSheet:
     kept = tuple(take for take in takes if doubtful.isdisjoint({(take.clip, take.shot), (take.clip, None)}))
     return TakeSheet(
         takes=kept, condition_names=tuple(wanted), problems=tuple(problems),
-        remarks=tuple(_misspelt(path, names, wanted)), doubtful=frozenset(doubtful),
+        remarks=(*_misspelt(path, names, wanted), *_thousands(path, names, rows, values)), doubtful=frozenset(doubtful),
         unnamed_clips=frozenset(clips) - named,
     )
 
 
 def _cells(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
-    """Header and rows (with their line numbers), every row as long as the header."""
+    """Header and rows (with their line numbers), every row as long as the header; each filled cell has a name."""
     text = same_letters(_text(path)).replace("\r\n", "\n").replace("\r", "\n")  # the last: spreadsheets of old Macs
     lines = text.splitlines()
     delimiter = None
@@ -173,10 +178,14 @@ def _cells(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
                 continue
             if not header:
                 header = cells
+                if "clip" not in map(declared_name, header):
+                    raise SettingsError(_without_clip(path, header))
                 continue
-            if any(cells[len(header):]):
-                raise SettingsError(f"{path} row {reader.line_num}: has more cells than the header; a text that holds "
-                                    f"{delimiter!r} must stand in quotes.")
+            for cell, name in zip_longest(cells, header, fillvalue=""):
+                if cell and not name:
+                    raise SettingsError(f"{path} row {reader.line_num}: has more cells than the header has names, so "
+                                        f"{cell!r} belongs to none; name its column or empty it, and put a text that "
+                                        f"holds {delimiter!r} in quotes.")
             rows.append((reader.line_num, (cells + [""] * len(header))[: len(header)]))
     except csv.Error as error:
         raise SettingsError(f"{path} row {reader.line_num}: {error}; save it again as CSV.") from error
@@ -198,11 +207,13 @@ def _text(path: Path) -> str:
         return raw.decode("cp1252", errors="replace")
 
 
-def _check_header(path: Path, header: list[str], names: list[str]) -> None:
-    if "clip" not in names:
-        near = nearest("clip", [n.lower() for n in names])
-        hint = f" (is it {near!r}?)" if near else ""
-        raise SettingsError(f"{path}: has no column clip{hint}; its header reads: {', '.join(header)}.")
+def _without_clip(path: Path, header: list[str]) -> str:
+    near = nearest("clip", [declared_name(cell).lower() for cell in header])
+    hint = f" (is it {near!r}?)" if near else ""
+    return f"{path}: has no column clip{hint}; its header reads: {', '.join(header)}."
+
+
+def _check_header(path: Path, names: list[str]) -> None:
     for i, name in enumerate(names):
         if name and same_name(name) in [same_name(other) for other in names[:i]]:
             raise SettingsError(f"{path}: has the column {name!r} twice; rename or remove one.")
@@ -218,6 +229,21 @@ def _misspelt(path: Path, names: list[str], conditions: list[str]) -> Iterator[s
     for name in conditions:
         if near := nearest(name, missing, alike=_MISSPELT):
             yield f"{path.name}: column {name!r} is taken as a condition; is it {near!r}?"
+
+
+def _thousands(
+    path: Path, names: list[str], rows: list[tuple[int, list[str]]], values: Mapping[str, list[Value | None]]
+) -> Iterator[str]:
+    """A line for each column of numbers whose points or commas may all part thousands: 1.200 beside 900."""
+    for name in (name for name, column in values.items() if not any(isinstance(value, str) for value in column)):
+        cells = [(number, plain_digits(row[names.index(name)])) for number, row in rows]
+        pointed = [(number, cell) for number, cell in cells if re.search(r"[.,]", cell)]
+        whole = [int(cell) for _, cell in cells if re.fullmatch(r"[0-9]+", cell)]
+        if all(re.fullmatch(_THOUSANDS, cell) for _, cell in pointed) and pointed and max(whole, default=0) >= _HUNDRED:
+            number, cell = pointed[0]
+            read = float(cell.replace(",", "."))
+            plain = re.sub("[.,]", "", cell)
+            yield f"{path.name} row {number}: {name} = {cell!r} is read as {read:g}; if it is {plain}, write {plain}."
 
 
 def _column_values(name: str, cells: list[str]) -> list[Value | None]:
@@ -250,18 +276,3 @@ def _shot_number(cell: str) -> int | None:
     if number is None or not 1 <= number < math.inf or number != int(number):
         raise ValueError(cell)
     return int(number)
-
-
-def _match(name: str, clips: Sequence[str]) -> str | None:
-    """The clip meant by a cell: the same name, then the same but for case, then the same without the extension."""
-    plain = same_letters(PurePath(name.replace("\\", "/")).name)
-    stem = PurePath(plain).stem.lower()
-    letters = {clip: same_letters(clip) for clip in clips}
-    for found in (
-        [clip for clip in letters if letters[clip] == plain],
-        [clip for clip in letters if letters[clip].lower() == plain.lower()],
-        [clip for clip in letters if PurePath(letters[clip]).stem.lower() in (plain.lower(), stem)],
-    ):
-        if len(found) == 1:
-            return found[0]
-    return None

@@ -40,6 +40,11 @@ def test_every_way_a_spreadsheet_saves_gives_the_same_rows(tmp_path, delimiter, 
     assert takes.declared("a_02.mp4", 1) == {"pattern": "long"}
 
 
+def test_empty_columns_without_a_name_are_no_trouble(tmp_path):
+    takes = read_takes(sheet(tmp_path, "clip;;cloth;;\na_01.mp4;;new;;\n"), CLIPS)
+    assert (takes.conditions("a_01.mp4", 1), takes.condition_names) == ({"cloth": "new"}, ("cloth",))
+
+
 def test_a_separator_line_as_spreadsheets_put_it_first_is_understood(tmp_path):
     takes = read_takes(sheet(tmp_path, "sep=;\r\nclip;cloth\r\na_01.mp4;new\r\n"), CLIPS)
     assert takes.conditions("a_01.mp4", 1) == {"cloth": "new"}
@@ -57,6 +62,34 @@ def test_a_shot_row_wins_over_its_clips_row(tmp_path):
 def test_a_clip_is_found_however_its_name_was_typed(tmp_path, written):
     takes = read_takes(sheet(tmp_path, f"clip,cloth\n{written},new\n"), CLIPS)
     assert takes.conditions("a_01.mp4", 1) == {"cloth": "new"}
+
+
+@pytest.mark.parametrize(("clips", "written", "meant"), [
+    (["A1.mp4", "A1.2.mp4"], "A1.2", "A1.2.mp4"),
+    (["A1.mp4", "A1.2.mp4"], "a1.2.mov", "A1.2.mp4"),
+    (["A1.mp4", "A1.2.mp4"], "A1", "A1.mp4"),
+    (["shot.mp4", "shot.1.mp4"], "shot.2", None),
+    (["a.mp4", "a.mov"], "a", None),
+])
+def test_what_stands_behind_a_point_is_no_extension_unless_it_is_a_videos(tmp_path, clips, written, meant):
+    takes = read_takes(sheet(tmp_path, f"clip,cloth\n{written},new\n"), clips)
+    assert {clip: takes.conditions(clip, 1) for clip in clips if takes.conditions(clip, 1)} == (
+        {meant: {"cloth": "new"}} if meant else {})
+    assert ("is not among the clips" in "".join(takes.problems)) == (meant is None)
+
+
+@pytest.mark.parametrize(("cells", "line"), [
+    (("1.200", "900"), "takes.csv row 2: shots_old = '1.200' is read as 1.2; if it is 1200, write 1200."),
+    (("900", "12,500"), "takes.csv row 3: shots_old = '12,500' is read as 12.5; if it is 12500, write 12500."),
+    (("1.200", "0.900"), ""), (("1.200", "1.25"), ""), (("1.200", "900.5"), ""), (("1.200", "2"), ""),
+    (("1.200", "900 new"), ""),
+])
+def test_a_number_that_may_have_its_thousands_parted_is_asked_about(tmp_path, cells, line):
+    takes = read_takes(sheet(tmp_path, f"clip;shots_old\na_01.mp4;{cells[0]}\na_02.mp4;{cells[1]}\n"), CLIPS)
+    assert takes.remarks == ((line,) if line else ())
+    if line:
+        read = [takes.conditions(clip, 1)["shots_old"] for clip in ("a_01.mp4", "a_02.mp4")]
+        assert read == [float(cell.replace(",", ".")) for cell in cells]
 
 
 def test_our_columns_are_known_in_any_spelling(tmp_path):
@@ -199,9 +232,12 @@ def test_a_shot_number_that_is_none_is_named(tmp_path):
 @pytest.mark.parametrize(("content", "words"), [
     ("", "is empty"),
     ("film,cloth\na_01.mp4,new\n", "has no column clip"),
+    ("film,\na_01.mp4,new\n", "has no column clip"),
     ("clip,cloth,cloth\na_01.mp4,new,new\n", "the column 'cloth' twice"),
     ("clip,restitution\na_01.mp4,0.8\n", "'restitution' is one the program writes itself"),
-    ("clip,cloth\na_01.mp4,new,very new\n", "more cells than the header"),
+    ("clip,cloth\na_01.mp4,new,very new\n", "more cells than the header has names, so 'very new' belongs to none"),
+    ("clip,cloth,\na_01.mp4,new,polished\n", "more cells than the header has names, so 'polished' belongs to none"),
+    ("clip,,cloth\na_01.mp4,,new\na_02.mp4,x,new\n", "row 3: has more cells than the header has names, so 'x'"),
     (b"PK\x03\x04....", "save it as CSV"),
 ])
 def test_a_sheet_that_cannot_be_used_is_refused_in_one_line(tmp_path, content, words):
