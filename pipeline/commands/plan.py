@@ -63,7 +63,7 @@ def plan(
     if pilot is None:
         spread = typical_spread(response)
     else:
-        from pipeline.pool import read_pool
+        from pipeline.pool_dataset import read_pool
 
         spread = pilot_spread(read_pool(pilot)[0], response)
     made = make_plan(settings, spread)

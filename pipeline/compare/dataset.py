@@ -12,7 +12,8 @@ from pipeline.compare.comparison import Comparison, compare_conditions
 from pipeline.compare.drawn import shots_to_draw
 from pipeline.compare.output import write_comparison
 from pipeline.compare.settings import CompareSettings
-from pipeline.pool import changed_sessions, partition, pool_sessions, read_partitions, read_pool
+from pipeline.pool import pool_sessions
+from pipeline.pool_dataset import changed_sessions, partition, read_partitions, read_pool
 from shared.errors import SettingsError
 
 #: what a comparison looks at in contacts

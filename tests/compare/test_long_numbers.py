@@ -12,7 +12,8 @@ from pipeline.compare.conditions import read_factor
 from pipeline.compare.page import _number
 from pipeline.compare.settings import CompareSettings
 from pipeline.fingerprint import _levels
-from pipeline.pool import pool_sessions, read_pool
+from pipeline.pool import pool_sessions
+from pipeline.pool_dataset import read_pool
 from pipeline.results import write_csv
 from shared.errors import SettingsError
 from shared.session_file import read_session

@@ -11,7 +11,8 @@ import pytest
 
 from fixtures.simulated_sessions import Truth, simulate_session, write_session
 from pipeline.as_declared import KEPT_AS, declared_hashes
-from pipeline.pool import changed_sessions, pool_sessions
+from pipeline.pool import pool_sessions
+from pipeline.pool_dataset import changed_sessions
 from shared.files import file_sha256, tool_version
 
 TOLD = "evening: {} changed after measuring; measure again, then pool."

@@ -11,7 +11,8 @@ import pandas as pd
 import pytest
 
 from fixtures.simulated_sessions import Truth, simulate_session, write_session
-from pipeline.pool import changed_sessions, pool_sessions
+from pipeline.pool import pool_sessions
+from pipeline.pool_dataset import changed_sessions
 from shared.files import tool_version
 
 

@@ -19,7 +19,8 @@ from pipeline.compare.conditions import condition_columns, find_column
 from pipeline.compare.dataset import compare_dataset
 from pipeline.compare.settings import CompareSettings
 from pipeline.plan_power import pilot_spread
-from pipeline.pool import changed_sessions, pool_sessions, read_partitions, read_pool
+from pipeline.pool import pool_sessions
+from pipeline.pool_dataset import changed_sessions, read_partitions, read_pool
 from pipeline.pool_read import read_session_tables
 from pipeline.review.write_back import write_back
 from pipeline.review_file import Review, append_reviews, now
