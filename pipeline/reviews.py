@@ -6,8 +6,9 @@ clip are numbered anew. It goes with its recording, so it survives a new name of
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 import pandas as pd
@@ -17,16 +18,18 @@ from shared.names import same_letters
 
 SAME_STRIKE_S = 0.5  # two strikes nearer than this are one
 _DIFFER = "reviewers differ: "
+_Pile = list[tuple[int, Review]]  # one reviewer's decisions on one shot, each with its line
 
 
 def standing(reviews: Iterable[Review]) -> list[Review]:
     """The decision that stands for each shot and reviewer (accept, reject or skip), undone ones taken back.
 
-    An undo takes back the same reviewer's last decision on that shot and brings the one before it back.
+    In the order of their lines. An undo takes back the same reviewer's last decision on that shot and brings the one
+    before it back.
     """
-    piles: list[list[Review]] = []
-    known: dict[tuple[str, str], list[tuple[float, list[Review]]]] = {}  # by reviewer and clip: strike time, pile
-    for review in reviews:
+    piles: list[_Pile] = []
+    known: dict[tuple[str, str], list[tuple[float, _Pile]]] = {}  # by reviewer and clip: strike time, pile
+    for line, review in enumerate(reviews):
         mine = known.setdefault((review.reviewer, same_letters(review.clip)), [])
         pile = next((pile for start_s, pile in mine if abs(start_s - review.start_s) <= SAME_STRIKE_S), None)
         if pile is None:
@@ -36,8 +39,8 @@ def standing(reviews: Iterable[Review]) -> list[Review]:
         if review.decision == "undo":
             del pile[-1:]
         elif review.decision != "looked":
-            pile.append(review)
-    return [pile[-1] for pile in piles if pile]
+            pile.append((line, review))
+    return [review for _, review in sorted((pile[-1] for pile in piles if pile), key=lambda last: last[0])]
 
 
 def of_shot(reviews: Iterable[Review], clip: str, start_s: float) -> list[Review]:
@@ -84,7 +87,8 @@ def on_shots(reviews: Iterable[Review], shots: pd.DataFrame) -> tuple[list[Revie
 def apply_reviews(shots: pd.DataFrame, out: Path, recordings: Mapping[str, str]) -> pd.DataFrame:
     """The shots with ``review``, ``reviewer`` and ``reviewed_at`` from ``out/reviews.csv``.
 
-    With several reviewers the latest decision stands, and where they differ ``notes`` says so.
+    With several reviewers the latest decision stands, by the order of the lines where a spreadsheet rewrote a time;
+    where they differ ``notes`` says so.
 
     shots      : clip, start_s and, where there are any, notes; the index may be anything that is unique
     recordings : as `of_recordings` takes them
@@ -93,7 +97,7 @@ def apply_reviews(shots: pd.DataFrame, out: Path, recordings: Mapping[str, str])
     cells: dict[str, list[str | None]] = {"review": [], "reviewer": [], "reviewed_at": [], "notes": []}
     before = shots["notes"] if "notes" in shots else [None] * len(shots)
     for clip, start_s, note in zip(shots["clip"], shots["start_s"], before, strict=True):
-        mine = sorted(of_shot_in(decided, str(clip), float(start_s)), key=lambda review: review.decided_at)
+        mine = _latest_last(of_shot_in(decided, str(clip), float(start_s)))
         last = mine[-1] if mine else None
         notes = "; ".join(filter(None, (without_differences(note), _differences(mine))))
         told = (last.decision, last.reviewer, last.decided_at) if last else (None, None, None)
@@ -128,6 +132,22 @@ def review_problems(
                      f"{'are' if len(replaced) > 1 else 'is'} about another recording of the same name (the first: "
                      f"{first.reviewer}'s on {first.clip}); decide anew and remove the line.")
     return lines
+
+
+def _latest_last(reviews: Sequence[Review]) -> list[Review]:
+    """In order of time; as given where a time isn't ISO 8601 with its zone any more: 28.11.2026 20:10."""
+    timed = [(time, review) for review in reviews if (time := _time(review.decided_at)) is not None]
+    if len(timed) < len(reviews):
+        return list(reviews)
+    return [review for _, review in sorted(timed, key=lambda one: one[0])]
+
+
+def _time(text: str) -> datetime | None:
+    try:
+        time = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return None if time.tzinfo is None else time
 
 
 def _decided(reviews: Iterable[Review]) -> list[Review]:

@@ -152,6 +152,25 @@ def test_the_latest_of_two_reviewers_stands_and_their_difference_is_noted_once(t
     assert found.loc[0, "notes"] == "reviewers differ: kim reject, sam accept"
 
 
+@pytest.mark.parametrize(("kims", "sams", "last"), [
+    ("28.11.2026 20:10", "2026-11-28T20:30:00+00:00", "sam"),
+    ("2026-11-28T20:10:00+00:00", "11/28/26 20:30", "sam"),
+    ("2026-11-28 20:40", "2026-11-28T20:30:00+00:00", "sam"),  # of no known zone
+    ("", "2026-11-28T20:30:00+00:00", "sam"),
+    ("2026-11-28T20:40:00+00:00", "2026-11-28T20:30:00.000+00:00", "kim"),
+    ("2026-11-28T20:40:00Z", "2026-11-28T21:30:00+01:00", "kim"),
+])
+def test_a_time_that_a_spreadsheet_rewrote_leaves_the_order_of_the_lines(tmp_path, kims, sams, last):
+    append_reviews(tmp_path, review("accept", at=kims), review("reject", reviewer="sam", at=sams))
+    assert apply_reviews(shots(), tmp_path, {}).loc[0, "reviewer"] == last
+
+
+def test_the_line_of_a_later_decision_counts_not_that_of_the_first(tmp_path):
+    append_reviews(tmp_path, review("accept", at="30.11.2026 20:10"),
+                   review("reject", reviewer="sam", at="30.11.2026 22:10"), review("reject", at="01.12.2026 18:10"))
+    assert apply_reviews(shots(), tmp_path, {}).loc[0, "reviewed_at"] == "01.12.2026 18:10"
+
+
 def test_the_note_of_a_difference_goes_when_they_agree_again_or_nothing_is_decided_any_more(tmp_path):
     append_reviews(tmp_path, review("reject", shot="a-02", start=9.0), review("accept", start=9.0, reviewer="s; m"))
     differing = apply_reviews(shots(), tmp_path, {})
