@@ -14,12 +14,14 @@ from numpy.typing import NDArray
 from calibration.find import Sighting, sight_table
 from calibration.lens import Lens, calibrate_lens
 from calibration.store import Calibration
-from pipeline.frames import Plane, open_clip
+from pipeline.frames import Plane, open_clip, open_container, picture_stream
 from pipeline.progress import TerminalProgress
+from pipeline.sessions import AUDIO
 from pipeline.stills import PICTURES, look_at, still_picture
 from pipeline.unread import unread_session_files
+from shared.clip_names import VIDEO
 from shared.equipment import CUSHIONS, standard_table
-from shared.errors import SettingsError
+from shared.errors import ClipError, SettingsError
 from shared.places import whole_path
 from shared.session_file import SESSION_FILE, TableOptions, read_session
 from shared.settings import CameraSettings, SessionSettings
@@ -88,7 +90,11 @@ def _numbers(words: str, count: int, option: str, example: str) -> list[float]:
 
 
 def find(path: Path, settings: SessionSettings) -> Found:
-    """The table in one clip or picture; CalibrationError or ClipError where there is none."""
+    """The table in one clip or picture.
+
+    raises : CalibrationError or ClipError where there is none, SettingsError for what is neither clip nor picture
+    """
+    _check_readable(path, "a clip (.mp4, .mov, .mkv ...) or a picture (.jpg, .png ...)")
     camera: CameraSettings = settings.camera
 
     def look(picture: Plane) -> tuple[Sighting, str]:
@@ -100,6 +106,32 @@ def find(path: Path, settings: SessionSettings) -> Found:
         return Found(picture, calibration, seen, settings, None)
     info = open_clip(path).info
     return Found(picture, calibration, seen, settings, info.frame_rate_nominal, info.rotation_deg)
+
+
+def _check_readable(path: Path, wanted: str) -> None:
+    """Raise SettingsError, saying what is ``wanted``, for a folder, and for a file that neither its name nor what it
+    holds shows to be a video or picture."""
+    if path.is_dir():
+        inside = _first_in(path)
+        advice = f"give one clip or picture in it, e.g. {inside}" if inside else f"it holds none: give {wanted}"
+        raise SettingsError(f"{path}: a folder, not a clip; {advice}.")
+    if path.suffix.lower() in PICTURES | VIDEO | AUDIO:
+        return
+    try:
+        with open_container(path) as container:
+            shows = picture_stream(container) is not None and container.format.name != "tty"  # text, drawn by FFmpeg
+    except ClipError:
+        shows = False
+    if not shows:
+        raise SettingsError(f"{path}: neither a clip nor a picture; give {wanted}.")
+
+
+def _first_in(folder: Path) -> Path | None:
+    """The first clip of a session folder, else its first picture."""
+    places = [place for place in (folder, folder / "clips") if place.is_dir()]
+    files = sorted(file for place in places for file in place.iterdir() if not file.name.startswith("."))
+    return next((file for kind in (VIDEO, PICTURES) for file in files
+                 if file.suffix.lower() in kind and file.is_file()), None)
 
 
 def describe(found: Found) -> list[str]:
@@ -158,6 +190,7 @@ def find_lens(path: Path, progress: TerminalProgress | None = None) -> Lens:
         if not files:
             raise SettingsError(f"{path}: holds no pictures; give a clip or a folder of pictures of a chessboard.")
         return calibrate_lens(_told((still_picture(file) for file in files), len(files), path, progress))
+    _check_readable(path, "a clip of a chessboard, or a folder of pictures of one")
     clip = open_clip(path)
     info = clip.info
     frames = info.frames_estimate or MAX_BOARD_FRAMES

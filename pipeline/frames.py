@@ -408,7 +408,7 @@ def open_clip(path: str | Path) -> Clip:
 
     path = Path(path)
     if path.is_dir():
-        raise SettingsError(f"{path}: a folder, not a clip.")
+        raise SettingsError(f"{path}: a folder, not a clip; give one clip in it.")
     with open_container(path) as container:
         stream = picture_stream(container)
         if stream is None:

@@ -137,3 +137,33 @@ def test_a_picture_without_a_table_says_so(tmp_path):
     result = run(tmp_path / "wall.png")
     assert isinstance(result.exception, CalibrationError)
     assert str(result.exception).startswith("wall.png: no table")
+
+
+@pytest.mark.parametrize(("files", "first"), [
+    (["d.mp4", "c.mov", "a.jpg", ".b.mp4", "a.txt"], "c.mov"), (["clips/d.mp4", "a.jpg"], "clips/d.mp4"),
+    (["b.png", "a.jpg"], "a.jpg"), (["a.txt"], None),
+])
+def test_a_folder_is_answered_with_a_clip_in_it(tmp_path, files, first):
+    (tmp_path / "clips").mkdir()
+    for name in files:
+        (tmp_path / name).touch()
+    result = run(tmp_path)
+    assert isinstance(result.exception, SettingsError)
+    what = f"give one clip or picture in it, e.g. {tmp_path / first}" if first else "it holds none: give a clip"
+    assert str(result.exception).startswith(f"{tmp_path}: a folder, not a clip; {what}")
+
+
+@pytest.mark.parametrize(("name", "line", "lines"), [
+    ("takes.csv", "clip,cloth", 1), ("session.toml", "", 0), ("notes.txt", "a line", 3000), ("noext", "", 0),
+])
+def test_what_is_no_video_or_picture_is_not_to_be_copied_from_the_camera_again(tmp_path, name, line, lines):
+    (tmp_path / name).write_text(f"{line}\n" * lines)
+    for options, wanted in ([], "a clip (.mp4"), (["--lens"], "a clip of a chessboard"):
+        result = run(tmp_path / name, *options)
+        assert isinstance(result.exception, SettingsError)
+        assert str(result.exception).startswith(f"{tmp_path / name}: neither a clip nor a picture; give {wanted}")
+
+
+def test_a_picture_or_clip_of_an_odd_name_is_looked_at(picture):
+    odd = picture.rename(picture.with_suffix(".camera"))
+    assert run(odd, "--size", TWELVE_FOOT, "--json").exit_code == 0
