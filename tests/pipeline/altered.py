@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import av
+import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -54,6 +55,16 @@ def lit(planes: Planes, gain: float, blue: float = 0.0) -> Planes:
     out[height:] = 128 + (out[height:] - 128) * gain
     out[height : height * 5 // 4] += blue
     return np.asarray(np.clip(np.rint(out), 0, 255), dtype=np.uint8)
+
+
+def shifted(planes: Planes, dx_px: float, dy_px: float = 0.0) -> Planes:
+    """The picture as from a camera that was moved."""
+    height, width = planes.shape[0] * 2 // 3, planes.shape[1]
+    y, u, v = planes[:height], planes[height : height * 5 // 4], planes[height * 5 // 4 :]
+    out = [cv2.warpAffine(plane.reshape(-1, width // part), np.array([[1, 0, dx_px / part], [0, 1, dy_px / part]]),
+                          (width // part, height // part), borderMode=cv2.BORDER_REPLICATE)
+           for plane, part in ((y, 1), (u, 2), (v, 2))]
+    return np.concatenate([plane.reshape(-1, width) for plane in out])
 
 
 def measured(path: Path, work: Path) -> tuple[ClipRecord, pd.Series]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 
-import cv2
 import numpy as np
 import pytest
 
@@ -17,32 +16,18 @@ from pipeline.review.pictures import decode
 from pipeline.review.shot_view import picture_view, to_px
 from pipeline.run import RunOptions, measure_session
 from pipeline.sessions import find_sessions
-from tests.pipeline.altered import SIZE, write
+from tests.pipeline.altered import shifted, write
 from tests.review.serving import ask, picture, serving
 
 FROM_S = 2.0  # after the banked ball's first cushion, behind the curtain
-SHIFT = np.array([[1.0, 0, 7], [0, 1.0, 4]])  # px: more than a ball's radius
-
-
-def knocked(t_s, planes):
-    if t_s < FROM_S:
-        return [planes]
-    out, (width, height) = planes.copy(), SIZE
-    half = SHIFT * [[1, 1, 0.5], [1, 1, 0.5]]
-    for plane, matrix, (w, h) in [
-        (out[:height], SHIFT, (width, height)),
-        *((chroma.reshape(height // 2, width // 2), half, (width // 2, height // 2))
-          for chroma in (out[height : height * 5 // 4], out[height * 5 // 4 :])),
-    ]:
-        plane[:] = cv2.warpAffine(plane, matrix, (w, h), borderMode=cv2.BORDER_REPLICATE)
-    return [out]
+SHIFT_PX = (7.0, 4.0)  # more than a ball's radius
 
 
 @pytest.fixture(scope="module")
 def measured(tmp_path_factory):
     folder = tmp_path_factory.mktemp("knocked") / "evening"
     folder.mkdir()
-    write(folder / "knocked.mp4", knocked)
+    write(folder / "knocked.mp4", lambda t_s, planes: [shifted(planes, *SHIFT_PX) if t_s >= FROM_S else planes])
     (session,) = find_sessions([folder])
     result = measure_session(session, options=RunOptions(diagrams=False), executor=InProcess())
     assert not result.problems
