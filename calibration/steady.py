@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -26,6 +27,8 @@ ROUNDS = 3
 STEPS = 6  # of a px at most, in which a mark's place is refined;
 AROUND = STEPS + 2  # so far around a patch they may lead
 STEADY_PX = 0.3  # moves below this are noise and encoding, in a picture 1280 px long
+STIRRED_PX = 0.2  # and so are differences below this from one picture to another
+GLANCE_PX = 1.0  # as far from where they were, marks show at a glance whether they moved
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +50,11 @@ class Movement:
         longer = max(calibration.pose.width_px, calibration.pose.height_px)
         return bool(self.largest_px > STEADY_PX * longer / 1280)
 
+    def apart(self, other: Movement) -> float:
+        """px between where the camera stood then and where it did for an ``other``; nan when either isn't known."""
+        turned = abs(self.largest_px - other.largest_px)
+        return float(max(np.hypot(self.dx_px - other.dx_px, self.dy_px - other.dy_px), turned))
+
 
 @dataclass(frozen=True, eq=False)
 class Cutouts:
@@ -54,6 +62,7 @@ class Cutouts:
 
     near: NDArray[np.uint8]  # (P, m, m) around each mark, as far as its place is refined
     far: dict[int, NDArray[np.uint8]]  # wider, of those that aren't where they were
+    steps: F32  # (P, 2) px, the first by which each one's place would be refined
 
 
 class Steadiness:
@@ -80,6 +89,8 @@ class Steadiness:
         self._patches = [patch for patch in patches if patch is not None]
         self._px = np.array([patch.place for patch in self._patches]).reshape(-1, 2)
         self._patterns = np.array([patch.pattern for patch in self._patches])
+        self._solvers = np.array([patch.whole_solver for patch in self._patches], np.float32)
+        self._unit_px = max(pose.width_px, pose.height_px) / 1280
         self._world = np.empty((0, 3))
         if self._patches:
             self._world = np.column_stack([pose.to_table(self._px, z), np.full(len(self._px), z)])
@@ -94,7 +105,7 @@ class Steadiness:
         size = 2 * (self._half + AROUND) + 1
         near = np.empty((len(self._patches), size, size), np.uint8)
         if not self._patches:
-            return Cutouts(near, {})
+            return Cutouts(near, {}, np.zeros((0, 2), np.float32))
         for patch, window in zip(self._patches, near, strict=True):
             seen = luma[patch.near]
             window[:] = seen if seen.shape == window.shape else patch.padded(seen)
@@ -104,7 +115,25 @@ class Steadiness:
         alike = (self._patterns[:, None] @ column)[:, 0, 0]
         likeness = alike / np.maximum(1e-6, np.sqrt(np.maximum(spread2, 0.0)))
         astray = np.flatnonzero(likeness < LIKE_ENOUGH).tolist()
-        return Cutouts(near, {i: luma[self._patches[i].far].copy() for i in astray})
+        steps = (self._solvers @ column.astype(np.float32))[:, :, 0]
+        return Cutouts(near, {i: luma[self._patches[i].far].copy() for i in astray}, steps)
+
+    def stirred(self, kept: Sequence[Cutouts], newest: Cutouts, before: Movement, now: Movement) -> bool:
+        """Whether the camera may have moved, if only there and back, from one look at a picture to the next.
+
+        kept        : of the pictures between them, not looked at yet
+        newest, now : of the later picture; ``before``: of the earlier one
+        No look at a kept one, but a glance: beside one at each picture, that costs next to nothing.
+        """
+        if not now.largest_px < GLANCE_PX * self._unit_px or not now.apart(before) < STIRRED_PX * self._unit_px:
+            return True
+        more = len(newest.far) + MIN_MARKS
+        return any(len(one.far) >= more or self._differ(one, newest) for one in kept)
+
+    def _differ(self, one: Cutouts, other: Cutouts) -> bool:
+        """Whether most marks seem to be elsewhere."""
+        apart = np.hypot(*(one.steps - other.steps).T)
+        return bool(2 * np.count_nonzero(apart > STIRRED_PX * self._unit_px) > len(apart))
 
     def shift(self, picture: NDArray[np.uint8] | Cutouts) -> Movement:
         """The move of the picture (luma, or its cutouts) since the reference picture."""
@@ -171,6 +200,13 @@ class _Patch:
             for away in (half + AROUND, half + reach)
         )
         return cls(np.array([x, y], dtype=float), grey, pattern, solver, half, near, far)
+
+    @property
+    def whole_solver(self) -> F64:
+        """(2, m * m) from the grey values of the patch, its margin too, to the shift in x and y."""
+        rows = np.zeros((2, *self.grey.shape))
+        rows[:, 2:-2, 2:-2] = -self.solver[:2].reshape(2, *rows[0, 2:-2, 2:-2].shape)
+        return rows.reshape(2, -1)
 
     def padded(self, near: NDArray[np.uint8]) -> NDArray[np.uint8]:
         """A window that the picture's edge cuts short, with that edge repeated."""

@@ -64,10 +64,9 @@ class CameraWatch:
             return
         t_s, cut = self._waiting.pop()
         newest = _Sample(t_s, self._steadiness.shift(cut))
-        before = self._samples[-1].movement.largest_px if self._samples else 0.0
-        if newest.movement.pose is None or _worth(newest.movement.largest_px, before, self._calibration.pose):
-            for t, kept in self._waiting:
-                self._samples.append(_Sample(t, self._steadiness.shift(kept)))
+        kept = [between for _, between in self._waiting]
+        if kept and self._steadiness.stirred(kept, cut, self._samples[-1].movement, newest.movement):
+            self._samples += [_Sample(t, self._steadiness.shift(between)) for t, between in self._waiting]
         self._samples.append(newest)
         self._waiting.clear()
 
@@ -160,12 +159,6 @@ class CameraWatch:
                 break
             lost = sample.t_s
         return lost
-
-
-def _worth(now_px: float, before_px: float, pose: CameraPose) -> bool:
-    """Whether the move since the last check is more than noise."""
-    before = before_px if np.isfinite(before_px) else 0.0
-    return bool(abs(now_px - before) > 0.2 * max(pose.width_px, pose.height_px) / 1280)
 
 
 def _alike(a: Movement, b: Movement, pose: CameraPose) -> bool:

@@ -36,6 +36,7 @@ def moved(luma, matrix, seed=0):
     return np.clip(picture + noise, 0, 255).astype(np.uint8)
 
 
+STILL = [[1, 0, 0], [0, 1, 0]]
 SHIFT = [[1, 0, 4.3], [0, 1, -2.6]]
 TURN = cv2.getRotationMatrix2D((360, 640), 0.4, 1.0)
 
@@ -175,6 +176,50 @@ def test_a_camera_that_moves_before_the_table_is_found_is_followed_from_there(st
     corrected = watch.correct(found)
     assert np.hypot(found["x_mm"] - 1500, found["y_mm"] - 700)[:5].min() > 10
     assert np.hypot(corrected["x_mm"] - 1500, corrected["y_mm"] - 700).max() < 1.5
+
+
+OTHER_WAY = [[1, 0, -4.3], [0, 1, 2.6]]
+ASIDE = [[1, 0, 6.3], [0, 1, -2.6]]
+
+
+@pytest.mark.parametrize("stands", [
+    {11: SHIFT, 15: STILL},  # between two looks that are nine frames apart
+    {11: TURN, 15: STILL},  # the marks' median stays
+    {11: [[1, 0, 0.5], [0, 1, 0.4]], 15: STILL},
+    {4: SHIFT, 22: OTHER_WAY},  # as far from where it stood
+    {4: SHIFT, 22: ASIDE, 25: SHIFT},
+])
+def test_a_camera_is_followed_where_it_stood_otherwise_between_two_looks(still, stands):
+    calibration, luma = still
+    stands = {0: STILL, **stands}
+    matrices = [stands[max(begin for begin in stands if begin <= i)] for i in range(40)]
+    seen = {id(matrix): moved(luma, matrix) for matrix in stands.values()}
+    chroma = np.zeros((luma.shape[0] // 2, luma.shape[1] // 2), np.uint8)
+    watch = CameraWatch([Frame(i, i / 30, seen[id(matrix)], (chroma, chroma)) for i, matrix in enumerate(matrices)],
+                        calibration, luma)
+    assert sum(1 for _ in watch) == 40
+    parts = [detections(calibration, 40, 0, matrix).iloc[[i]] for i, matrix in enumerate(matrices)]
+    found = pd.concat(parts, ignore_index=True)
+    corrected = watch.correct(found)
+    off = np.hypot(found["x_mm"] - 1500, found["y_mm"] - 700)
+    left = np.hypot(corrected["x_mm"] - 1500, corrected["y_mm"] - 700)
+    assert left.max() < min(1.5, off.max())
+    assert "the camera moved by up to" in watch.warnings()[0]
+
+
+def test_a_still_camera_is_looked_at_but_three_times_a_second(still, monkeypatch):
+    """A look takes as long as a frame's share of all else; noise and a light that flickers don't make it look."""
+    calibration, luma = still
+    looks = []
+    follow = Steadiness.shift
+    monkeypatch.setattr(Steadiness, "shift", lambda self, cut: looks.append(cut) or follow(self, cut))
+    chroma = np.zeros((luma.shape[0] // 2, luma.shape[1] // 2), np.uint8)
+    seen = [cv2.convertScaleAbs(moved(luma, STILL, seed), alpha=1 - 0.02 * (seed % 10)) for seed in range(40)]
+    watch = CameraWatch([Frame(i, i / 30, picture, (chroma, chroma)) for i, picture in enumerate(seen)],
+                        calibration, luma)
+    assert sum(1 for _ in watch) == 40
+    assert len(looks) == 6
+    assert watch.warnings() == ()
 
 
 def test_windows_of_balls_are_where_the_camera_would_have_shown_them_before_it_was_knocked(still):
