@@ -6,6 +6,7 @@ Tables hold the times at which frames were taken; whoever opens the clip again f
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -30,7 +31,13 @@ class ClipClock:
     def shows_again(self, stamp_s: ArrayLike) -> NDArray[np.bool_]:
         """(N,) whether the frames of these stamps (N,) show another one again: they have no time of their own."""
         stamps = np.asarray(stamp_s, dtype=float)
-        return np.asarray((np.abs(stamps[..., None] - np.array(self.again)) <= _SAME_S).any(axis=-1))
+        until = np.searchsorted(self._again, stamps + _SAME_S, side="right")
+        return np.asarray(until > np.searchsorted(self._again, stamps - _SAME_S))
+
+    @cached_property
+    def _again(self) -> Array:
+        """In order: asked for each frame, and in a clip that was converted there are many."""
+        return np.array(sorted(self.again), dtype=float)
 
     def taken(self, stamp_s: ArrayLike) -> Array:
         """(N,) s at which the frames of these stamps (N,) were taken."""

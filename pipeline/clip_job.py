@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from calibration.store import Calibration, write_calibrations
 from pipeline.ball_pictures import PictureKeeper
@@ -242,6 +243,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         clip = skimming(clip, calibration)
         seen = _Seen(clip, calibration, still.luma, siting, task, frozenset(range(lead_in)))
         repeats = find_repeats(seen.found)
+        again_s = seen.frames.times_of(repeats.frames)
         if len(repeats.frames):
             left_out = frozenset([*range(lead_in), *repeats.frames.tolist()])
             seen = _Seen(clip, calibration, still.luma, siting, task, left_out)
@@ -250,7 +252,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         looked_at = watch.recognised(frames.looked_at)
         over = repeats.left_over(detections)
         clock_jumps = find_clock_jumps(detections[~over], calibration.table.ball.radius_mm)
-        right = clock_jumps.with_again(detections.loc[over, "t_s"].unique().tolist())
+        right = clock_jumps.with_again([*again_s, *detections.loc[over, "t_s"].unique().tolist()])
         detections, windows, looked_at = map(right.corrected, (detections, windows, looked_at))
     give_back()
     if frames.count < MIN_FRAMES:
@@ -476,6 +478,11 @@ class _Counted:
     def interval_s(self) -> float:
         """From frame to frame, mostly; 0 of fewer than two."""
         return float(np.median(np.diff(self._t_s))) if self.count > 1 else 0.0
+
+    def times_of(self, frames: NDArray[np.int64]) -> list[float]:
+        """Their ``t_s``, of those not passed over."""
+        rows = self.looked_at
+        return rows.loc[rows["frame"].isin(frames), "t_s"].tolist()
 
     @property
     def looked_at(self) -> pd.DataFrame:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from calibration.store import Calibration
 from fixtures.synthetic import overhead_camera
+from pipeline.frames import open_clip
 from pipeline.rehearsal import bank, detections
 from pipeline.repeats import Repeats, find_repeats
+from pipeline.work import Work
 from shared.equipment import standard_table
 from tests.pipeline.altered import RATE, assert_alike, measured, write
 
@@ -77,7 +80,14 @@ def test_a_pause_between_two_shots_is_none():
 
 def test_a_clip_with_every_frame_twice_is_measured_as_the_clip_itself(tmp_path):
     _, once = measured(write(tmp_path / "once.mp4", lambda _, planes: [planes]), tmp_path / "work")
-    record, twice = measured(write(tmp_path / "twice.mp4", lambda _, planes: [planes] * 2, 2 * RATE), tmp_path / "work")
+    path = write(tmp_path / "twice.mp4", lambda _, planes: [planes] * 2, 2 * RATE)
+    record, twice = measured(path, tmp_path / "work")
     assert any("show the frame before them again" in line for line in record.warnings)
     assert "at the camera's own rate" in twice["notes"]
     assert_alike(once, twice)
+    entry = Work(tmp_path / "work").entry(path)
+    clock, looked_at = entry.calibration().clock, entry.table("frames")["t_s"].to_numpy()
+    stamps = np.array([frame.t_s for frame in open_clip(path).decode()])
+    left_out = [np.abs(looked_at - stamp_s).min() > 1e-6 for stamp_s in stamps]
+    assert sum(left_out) > 0.1 * len(stamps)
+    assert clock.shows_again(stamps).tolist() == left_out  # render and the page leave them out as well
