@@ -20,7 +20,7 @@ def log_lines(out: Path) -> list[dict[str, Any]]:
     """The lines of ``out/log.jsonl`` that name a clip; none where there is no log."""
     path = out / LOG_FILE
     found = []
-    for line in path.read_text(encoding="utf-8").splitlines() if path.is_file() else []:
+    for line in path.read_text(encoding="utf-8", errors="replace").splitlines() if path.is_file() else []:
         try:
             record = json.loads(line)
         except ValueError:
