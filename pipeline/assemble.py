@@ -10,9 +10,10 @@ import pandas as pd
 
 from calibration.lens import read_lens
 from calibration.store import write_calibrations
-from pipeline.clip_job import ClipRecord, prior_friction
+from pipeline.clip_job import ClipRecord
 from pipeline.fingerprint import fingerprint
 from pipeline.judging import add_aim, judge_shots, say_why_no_aim
+from pipeline.knowledge import prior_friction
 from pipeline.learning import ClothAndBalls
 from pipeline.patterns import read_patterns
 from pipeline.results import (

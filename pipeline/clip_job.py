@@ -27,6 +27,7 @@ from pipeline.corrections import Correction, corrected, correction_of
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.executor import report
 from pipeline.frames import Clip, Frame, Plane, open_clip
+from pipeline.knowledge import prior_friction
 from pipeline.learning import ClothAndBalls
 from pipeline.memory import give_back
 from pipeline.physics import Friction
@@ -419,14 +420,6 @@ def _found(alone: Mapping[str, Any]) -> tuple[dict[int, SideSpin], dict[int, Fit
     fits = {int(number): Fit(**{**fit, "events": [MotionEvent(**event) for event in fit["events"]]})
             for number, fit in alone.get("fits", {}).items()}
     return spins, fits
-
-
-def prior_friction(settings: SessionSettings) -> Friction:
-    """What is known before any path is seen: the published band, or what session.toml fixes (to a ten-thousandth)."""
-    fixed = settings.friction
-    given = {"sliding": fixed.sliding, "rolling": fixed.rolling}
-    known = {name: value for name, value in given.items() if value is not None}
-    return replace(Friction(), **known, **{f"{name}_u": 1e-4 * value for name, value in known.items()})
 
 
 def _told(kept: Mapping[str, Any]) -> dict[int, ClothAndBalls]:

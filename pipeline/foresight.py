@@ -10,11 +10,9 @@ import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
-import pandas as pd
-
 from calibration.capability import PictureScale, blur_mm, picture_scale
 from calibration.store import Calibration
-from pipeline.rehearsal import rehearse, streak_noise_mm
+from pipeline.rehearsal import Rehearsed, rehearse, streak_noise_mm
 from pipeline.shutter import possible_readout, speed_factor
 from shared.equipment import TAPE_U_MM
 from shared.settings import SessionSettings
@@ -26,6 +24,7 @@ SPEEDS_MPS = {"slow": 0.7, "medium": 1.5, "fast": 3.0}  # banked ball as it meet
 MOST_BLUR = 1.5  # ball widths: of drawn clips, one with streaks of 83 mm was measured, two of 95 and 108 mm were not
 WORTH_BLUR, GOOD_BLUR = 1 / 4, 1 / 8  # ball widths: a longer streak is worth a shorter shutter, that makes it so long
 COMMON_RATES = (60.0, 120.0, 240.0)  # frames/s that cameras offer
+Lacking = Literal["", "frames", "shutter", "?"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,14 +32,15 @@ class ShotForecast:
     """One kind of shot: standard uncertainties of what will be known of it; nan where nothing will.
 
     Angles in degrees, speeds in percent, blur in mm. ``shutter_s``: as given, or taken for half the time between
-    frames; ``lacking``: why it would not be measured.
+    frames; ``lacking``: what would have to be other for it to be measured, "?" where that isn't known: ``why`` is then
+    what was said of the bank played in numbers.
     """
 
     name: str
     speed_mps: float
     blur_mm: float | None
     shutter_s: float
-    lacking: Literal["", "frames", "shutter"]
+    lacking: Lacking
     incoming_angle_u_deg: float
     rebound_angle_u_deg: float
     settled_angle_u_deg: float
@@ -48,6 +48,7 @@ class ShotForecast:
     rebound_speed_u_percent: float
     cut_angle_u_deg: float
     roll_ratio_u: float
+    why: str = ""
 
     @property
     def told(self) -> dict[str, float]:
@@ -76,6 +77,8 @@ class ShotForecast:
             told = "too few frames to be measured"
             if self.lacking == "shutter":
                 told = f"can't be measured: a shutter of {_shutter(self.shutter_s)} s smears the balls too far"
+            elif self.lacking == "?":
+                told = f"played in numbers it was not measured ({self.why})"
         else:
             told = ", ".join((
                 f"incoming {_within(self.incoming_angle_u_deg)} deg",
@@ -200,21 +203,30 @@ class _Camera:
     def with_shutter(self, shutter_s: float) -> _Camera:
         return replace(self, settings=replace(self.settings, camera=replace(self.settings.camera, shutter_s=shutter_s)))
 
-    def _rehearsed(self, speed: float) -> tuple[pd.Series | None, Literal["", "frames", "shutter"]]:
-        """The shot's row, if it would be measured, and else what is lacking for it."""
-        table = self.calibration.table
-        if self.smear_mm(speed) > MOST_BLUR * table.ball.diameter_mm:
-            return None, "shutter"
-        shot = rehearse(self.calibration, self.settings, speed, noise_px=self.noise_px, frame_rate=self.frame_rate)
-        if shot is not None and shot["rebound_angle_deg_u"] is not None and shot["rebound_angle_deg_u"] > 0:
-            return shot, ""
-        if self.shutter_s <= self.short_shutter_s:
-            return None, "frames"
-        return None, "frames" if self.with_shutter(self.short_shutter_s)._rehearsed(speed)[1] else "shutter"
+    def with_rate(self, frame_rate: float) -> _Camera:
+        given = self.settings.camera.shutter_s
+        more = replace(self, frame_rate=frame_rate)
+        return more if given is None else more.with_shutter(min(given, 1 / frame_rate))
+
+    def _rehearsed(self, speed: float) -> Rehearsed:
+        return rehearse(self.calibration, self.settings, speed, noise_px=self.noise_px, frame_rate=self.frame_rate)
+
+    def _measures(self, speed: float) -> bool:
+        return self._rehearsed(speed).shot is not None
+
+    def _lacking(self, speed: float) -> Lacking:
+        """What would have to be other for a shot to be measured that isn't: it is tried."""
+        if self.shutter_s > self.short_shutter_s and self.with_shutter(self.short_shutter_s)._measures(speed):
+            return "shutter"
+        most = max(COMMON_RATES)
+        return "frames" if self.frame_rate < most and self.with_rate(most)._measures(speed) else "?"
 
     def forecast(self, name: str) -> ShotForecast:
         speed, shutter_s = SPEEDS_MPS[name], self.settings.camera.shutter_s
-        shot, lacking = self._rehearsed(speed)
+        smeared = self.smear_mm(speed) > MOST_BLUR * self.calibration.table.ball.diameter_mm
+        rehearsed = Rehearsed(None) if smeared else self._rehearsed(speed)
+        shot = rehearsed.shot
+        lacking: Lacking = "shutter" if smeared else "" if shot is not None else self._lacking(speed)
 
         def u(measure: str, of: str = "") -> float:
             if shot is None or shot[f"{measure}_u"] is None:
@@ -234,6 +246,7 @@ class _Camera:
             rebound_speed_u_percent=u("rebound_speed_mps", of="rebound_speed_mps"),
             cut_angle_u_deg=u("cut_angle_deg"),
             roll_ratio_u=u("cue_roll_ratio"),
+            why=rehearsed.why,
         )
 
     def others(self) -> dict[str, _Camera]:
@@ -242,9 +255,7 @@ class _Camera:
         if self.smear_mm(max(SPEEDS_MPS.values())) > WORTH_BLUR * self.calibration.table.ball.diameter_mm:
             out[f"a shutter of {_shutter(self.short_shutter_s)} s"] = self.with_shutter(self.short_shutter_s)
         for rate in [rate for rate in COMMON_RATES if rate > 1.3 * self.frame_rate][:1]:
-            more = replace(self, frame_rate=rate)
-            given = self.settings.camera.shutter_s
-            out[f"{rate:g} frames/s"] = more if given is None else more.with_shutter(min(given, 1 / rate))
+            out[f"{rate:g} frames/s"] = self.with_rate(rate)
         out["a picture twice as large (in pixels each way)"] = replace(self, noise_px=self.noise_px / 2)
         table = self.calibration.table
         if max(table.length_u_mm, table.width_u_mm) > TAPE_U_MM:
@@ -285,6 +296,9 @@ def _remedies(camera: _Camera, forecast: ShotForecast, wanted: Wanted) -> list[s
     if forecast.lacking == "shutter":
         return [f"a {forecast.name} shot can't be measured with a shutter of {_shutter(forecast.shutter_s)} s: film "
                 f"with {_shutter(camera.short_shutter_s)} s, and more light."]
+    if forecast.lacking == "?":
+        return [f"a {forecast.name} shot played in numbers before this camera was not measured: film one and measure "
+                "it before you rely on this set-up."]
     if not forecast.measured:
         return [f"a {forecast.name} shot leaves too few frames at {camera.frame_rate:g} frames/s: film with more."]
     beyond = forecast.beyond(wanted)

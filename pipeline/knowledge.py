@@ -6,10 +6,11 @@ residuals of the fit of it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pipeline.physics import Friction
 from shared.equipment import Table
+from shared.settings import SessionSettings
 
 NOSE_U_MM = 0.4  # how well the nose line and the ball fit the ideal contact distance
 TOUCH_U_MM = 0.2  # the same for two balls: sizes and roundness
@@ -39,6 +40,14 @@ class CueMass:
 
 
 ANY_TWO = CueMass()
+
+
+def prior_friction(settings: SessionSettings) -> Friction:
+    """What is known before any path is seen: the published band, or what session.toml fixes (to a ten-thousandth)."""
+    fixed = settings.friction
+    given = {"sliding": fixed.sliding, "rolling": fixed.rolling}
+    known = {name: value for name, value in given.items() if value is not None}
+    return replace(Friction(), **known, **{f"{name}_u": 1e-4 * value for name, value in known.items()})
 
 
 @dataclass(frozen=True)

@@ -19,10 +19,11 @@ from calibration.store import Calibration
 from pipeline.consequence import BALL_RESTITUTION, off_left_cushion
 from pipeline.detect_edges import streak_u
 from pipeline.detect_outline import BallPicture
+from pipeline.knowledge import prior_friction
 from pipeline.noise_scale import LEAST_NOISE
 from pipeline.physics import G_MM_S2, Friction, rest_time, state_after
 from pipeline.shots import measure_shots
-from shared.columns import DETECTIONS
+from shared.columns import DETECTIONS, why_lost
 from shared.equipment import Table
 from shared.settings import SessionSettings
 
@@ -171,12 +172,25 @@ def _unit(v: Array) -> Array:
     return np.asarray(v / np.maximum(np.linalg.norm(v, axis=1, keepdims=True), 1e-9))
 
 
+@dataclass(frozen=True, eq=False)
+class Rehearsed:
+    """The SHOTS row that a bank would get; None where its rebound would not be measured, and ``why``."""
+
+    shot: pd.Series | None
+    why: str = ""
+
+
 def rehearse(
     calibration: Calibration, settings: SessionSettings, speed_mps: float, *, noise_px: float, frame_rate: float
-) -> pd.Series | None:
-    """The SHOTS row that such a bank would get before this camera; None where it would not be measured."""
+) -> Rehearsed:
+    """Such a bank before this camera, on the cloth that the settings fix or else a typical one."""
     shutter_s = settings.camera.shutter_s or 0.5 / frame_rate
-    rows = detections(bank(calibration.table, speed_mps), calibration, noise_px=noise_px, frame_rate=frame_rate,
-                      shutter_s=shutter_s)
-    shots = measure_shots(rows, calibration=calibration, settings=settings, clip="rehearsal").shots
-    return shots.iloc[0] if len(shots) == 1 else None
+    played = bank(calibration.table, speed_mps, prior_friction(settings))
+    rows = detections(played, calibration, noise_px=noise_px, frame_rate=frame_rate, shutter_s=shutter_s)
+    measured = measure_shots(rows, calibration=calibration, settings=settings, clip="rehearsal")
+    if len(measured.shots) != 1:
+        return Rehearsed(None, "; ".join(measured.notes) or f"it was taken for {len(measured.shots)} shots")
+    shot = measured.shots.iloc[0]
+    if float(shot["rebound_angle_deg_u"]) > 0:
+        return Rehearsed(shot)
+    return Rehearsed(None, why_lost(shot["notes"]) or "the object ball's rebound did not show")

@@ -21,7 +21,6 @@ from pipeline.clip_job import (
     has_arrived,
     measure_clip,
     needs_look,
-    prior_friction,
     unchanged_sha256,
 )
 from pipeline.corrections import read_corrections
@@ -29,7 +28,7 @@ from pipeline.draw_job import DrawTask, draw_clip, is_drawn, remove_old, shows_l
 from pipeline.earlier_results import clips_with_shots, leave_earlier
 from pipeline.executor import Executor, InProcess, Lost, OnReport, ProcessPool, close, local_executor
 from pipeline.judging import unknown_patterns
-from pipeline.knowledge import CueMass
+from pipeline.knowledge import CueMass, prior_friction
 from pipeline.learning import ClothAndBalls, learnt_from_others, tells_more
 from pipeline.patterns import read_patterns
 from pipeline.physics import Friction

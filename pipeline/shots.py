@@ -14,7 +14,7 @@ from calibration.store import Calibration
 from pipeline.already_rolling import already_rolling_words, begins_rolling, shows_its_beginning
 from pipeline.ball_contact import contact_shown
 from pipeline.event_rows import contact_rows
-from pipeline.knowledge import ANY_TWO
+from pipeline.knowledge import ANY_TWO, prior_friction
 from pipeline.launch import Launch, TrackQuality, measure_launch
 from pipeline.learning import ClothAndBalls, pool_friction
 from pipeline.measured import Measured
@@ -122,7 +122,7 @@ def measure_shots(
     returns    : ClipMeasures; no shot found gives empty tables and a note
     """
     table = calibration.table
-    known = friction or _settings_friction(settings)
+    known = friction or prior_friction(settings)
     if rows is None:
         rows = follow_parts(detections, table)
     frames = _frames(detections, rows, looked_at)
@@ -207,15 +207,6 @@ def _frames(detections: pd.DataFrame, rows: pd.DataFrame, looked_at: pd.DataFram
     if (found["frame"] == last).sum() == 1:
         own |= number > last
     return every[own].reset_index(drop=True)
-
-
-def _settings_friction(settings: SessionSettings) -> Friction:
-    base, fixed = Friction(), settings.friction
-    if fixed.sliding is not None:
-        base = replace(base, sliding=fixed.sliding, sliding_u=1e-4 * fixed.sliding)
-    if fixed.rolling is not None:
-        base = replace(base, rolling=fixed.rolling, rolling_u=1e-4 * fixed.rolling)
-    return base
 
 
 def _nothing(*why: str) -> ClipMeasures:

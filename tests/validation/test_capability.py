@@ -9,9 +9,11 @@ import pytest
 from calibration.capability import millimetres_per_pixel, picture_scale
 from calibration.store import Calibration
 from fixtures.synthetic import overhead_camera
+from pipeline import foresight
 from pipeline.foresight import Wanted, describe_capability
+from pipeline.rehearsal import Rehearsed
 from shared.equipment import standard_table
-from shared.settings import CameraSettings, SessionSettings
+from shared.settings import CameraSettings, FrictionSettings, SessionSettings
 from tests.bench.velocity_bound import contact_precision
 
 TABLE = standard_table()
@@ -127,6 +129,25 @@ def test_too_few_frames_are_told_so_and_give_no_number():
     assert fast.lacking == "frames"
     assert "too few frames" in fast.line()
     assert any("film with more" in line for line in found.advice)
+
+
+@pytest.mark.parametrize("friction", [FrictionSettings(sliding=0.35), FrictionSettings(rolling=0.006)])
+def test_balls_run_on_the_cloth_that_the_session_fixes(friction):
+    settings = SessionSettings(table=TABLE, camera=CameraSettings(shutter_s=0.004), friction=friction)
+    found = describe_capability(_calibration(), 60.0, settings, wanted=Wanted(angle_deg=9.0, speed_percent=9.0))
+    for one, usual in zip(found.forecasts, _described().forecasts, strict=True):
+        assert one.measured
+        assert 0.5 < one.settled_angle_u_deg / usual.settled_angle_u_deg < 2
+        assert 0.5 < one.incoming_angle_u_deg / usual.incoming_angle_u_deg < 2
+
+
+def test_frames_are_only_blamed_where_more_of_them_would_help(monkeypatch):
+    monkeypatch.setattr(foresight, "rehearse", lambda *_, **__: Rehearsed(None, "a ball was overlooked"))
+    found = describe_capability(_calibration(), 60.0, SessionSettings(table=TABLE))
+    words = " ".join(found.lines())
+    assert "few frames" not in words
+    assert all("not measured (a ball was overlooked)" in one.line() for one in found.forecasts)
+    assert "film one and measure it" in words
 
 
 def test_too_few_frames_give_no_number():

@@ -95,7 +95,7 @@ def test_a_clip_is_measured_about_as_well_as_was_said(tmp_path):
     assert not measure_clip(task).failure
     real = task.entry.table("shots").iloc[0]
     calibration = read_calibrations(task.entry.folder / "calibration.json")[0]
-    said = rehearse(calibration, task.settings, float(real["speed_at_impact_mps"]), noise_px=0.1, frame_rate=60.0)
+    said = rehearse(calibration, task.settings, float(real["speed_at_impact_mps"]), noise_px=0.1, frame_rate=60.0).shot
     measures = ("incoming_angle_deg", "rebound_angle_deg", "rebound_settled_angle_deg", "speed_at_impact_mps",
                 "rebound_speed_mps", "cut_angle_deg", "cue_roll_ratio")
     ratios = [said[f"{measure}_u"] / real[f"{measure}_u"] for measure in measures]
