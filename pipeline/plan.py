@@ -16,7 +16,15 @@ import numpy as np
 import pandas as pd
 
 from pipeline.compare.settings import names_in
-from pipeline.plan_power import Spread, filmed, power_between, power_within, sessions_needed, shots_needed
+from pipeline.plan_power import (
+    Spread,
+    filmed,
+    power_between,
+    power_within,
+    sessions_left,
+    sessions_needed,
+    shots_needed,
+)
 from shared.columns import DECLARED, declared_name, is_written_by_us
 from shared.equipment import POCKETS, pocket_name
 from shared.errors import SettingsError
@@ -81,6 +89,11 @@ class PlanSettings:
             if value is not None and value < 1:
                 raise SettingsError(f"{name} must be 1 or more, not {value}.")
 
+    @property
+    def hard_levels(self) -> tuple[int, ...]:
+        """How many levels each hard condition has."""
+        return tuple(len(levels) for levels in self.hard.values())
+
 
 def _meant_twice(names: list[str]) -> str:
     """Names of which another spelling was given before, or nothing."""
@@ -90,7 +103,10 @@ def _meant_twice(names: list[str]) -> str:
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """``rows``: a row a shot in order (session, block, order, declared, conditions). ``lines``: what to expect."""
+    """``rows``: a row a shot in order (session, block, order, declared, conditions). ``lines``: what to expect.
+
+    ``sessions_per_level``: sessions with each combination of hard levels.
+    """
 
     rows: pd.DataFrame
     repeats: int
@@ -162,7 +178,8 @@ def _size(settings: PlanSettings, spread: Spread, lines: list[str]) -> tuple[int
         sessions = 1
         if settings.hard:
             counted = (repeats or DEFAULT_REPEATS) * n_easy * (1 - spread.mishit_share)
-            sessions = sessions_needed(settings.shift, counted, spread, power=settings.power)
+            hard = settings.hard_levels
+            sessions = sessions_needed(settings.shift, counted, spread, power=settings.power, levels=hard)
             if sessions == 0:
                 raise SettingsError(
                     f"a shift of {settings.shift:g} can't be seen between sessions that scatter by "
@@ -191,10 +208,11 @@ def _powers(settings: PlanSettings, spread: Spread, repeats: int, sessions: int)
             f"{name}: a shift of {shift:g} is seen with {got:.0%} power, from about {n:.0f} counted shots a level "
             "in each pattern and speed"
         )
+    df = sessions_left(all_sessions, settings.hard_levels)
     for name, levels in settings.hard.items():
         per_level = sessions * (n_hard // len(levels))
-        got = power_between(per_level, repeats * n_easy * keep, shift, spread)
-        if per_level < LEAST_SESSIONS:
+        got = power_between(per_level, repeats * n_easy * keep, shift, spread, df=df)
+        if df < 1:  # only with one hard condition: several always leave some of their combinations
             out.append(
                 f"{name}: one session a level: what {name} does can't be told from what the evening does; "
                 f"plan --sessions {LEAST_SESSIONS} or more"

@@ -7,7 +7,9 @@ from the noncentral t distribution.
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -170,11 +172,21 @@ def power_within(
     return power_t(abs(shift) / (shot_sd * math.sqrt(2 / shots_per_level)), df, alpha=alpha) if df > 0 else 0.0
 
 
+def sessions_left(sessions: int, levels: Sequence[int]) -> int:
+    """Degrees of freedom of the scatter of ``sessions``, less what the conditions that stay for a session take.
+
+    levels : how many levels each of these conditions has. As `compare` does: their effects, and how they act together
+    in pairs where that leaves anything.
+    """
+    adding = sessions - 1 - sum(n - 1 for n in levels)
+    together = adding - sum((a - 1) * (b - 1) for a, b in itertools.combinations(levels, 2))
+    return together if together >= 1 else adding
+
+
 def power_between(
-    sessions_per_level: float, shots: float, shift: float, spread: Spread, *, alpha: float = 0.05
+    sessions_per_level: float, shots: float, shift: float, spread: Spread, *, df: float, alpha: float = 0.05
 ) -> float:
-    """One level a session; ``shots`` counted shots in each. With one session a level there is no power at all."""
-    df = 2 * sessions_per_level - 2
+    """One level a session; ``shots`` counted shots in each. ``df``: ``sessions_left``; no power at all with none."""
     se = math.sqrt(2 / sessions_per_level * (spread.session_sd**2 + spread.shot_sd**2 / shots))
     return power_t(abs(shift) / se, df, alpha=alpha) if df > 0 else 0.0
 
@@ -195,11 +207,19 @@ def shots_needed(shift: float, shot_sd: float, *, power: float, alpha: float = 0
     return float(optimize.brentq(lacking, 2.0, _MOST_SHOTS, xtol=1e-8))
 
 
-def sessions_needed(shift: float, shots: float, spread: Spread, *, power: float, alpha: float = 0.05) -> int:
-    """Sessions per level, each with ``shots`` counted shots; 0 where even 500 would not do."""
+def sessions_needed(
+    shift: float, shots: float, spread: Spread, *, power: float, levels: Sequence[int] = (2,), alpha: float = 0.05
+) -> int:
+    """Sessions per combination of levels, each with ``shots`` counted shots; 0 where even 500 would not do.
+
+    levels : how many levels each condition has that stays for a session; every one of them reaches ``power``
+    """
     _check(shift, power)
-    for sessions in range(2, _MOST_SESSIONS + 1):
-        if power_between(sessions, shots, shift, spread, alpha=alpha) >= power:
+    combinations = math.prod(levels)
+    for sessions in range(1, _MOST_SESSIONS + 1):
+        all_sessions = sessions * combinations
+        df = sessions_left(all_sessions, levels)
+        if power_between(all_sessions / max(levels), shots, shift, spread, df=df, alpha=alpha) >= power:
             return sessions
     return 0
 
@@ -209,8 +229,13 @@ def filmed(counted: float, spread: Spread) -> int:
     return math.ceil(counted / (1 - spread.mishit_share) - 1e-9)
 
 
-def power_table(shift: float, spread: Spread, *, alpha: float = 0.05) -> pd.DataFrame:
-    """For 80 and 90 % power: shots per level inside sessions; sessions per level for some numbers of shots in each."""
+def power_table(shift: float, spread: Spread, *, levels: Sequence[int] = (), alpha: float = 0.05) -> pd.DataFrame:
+    """For 80 and 90 % power: shots per level inside sessions; sessions per level for some numbers of shots in each.
+
+    levels : how many levels each condition has that stays for a session; sessions are counted per level of the one with
+    most. None: as for one of two levels
+    """
+    levels = tuple(levels) or (2,)
     rows: list[dict[str, Any]] = []
     for power in (0.8, 0.9):
         n = math.ceil(shots_needed(shift, spread.shot_sd, power=power, alpha=alpha) - 1e-9)
@@ -224,7 +249,8 @@ def power_table(shift: float, spread: Spread, *, alpha: float = 0.05) -> pd.Data
             }
         )
         for shots in (4, 8, 12, 20, 40):
-            s = sessions_needed(shift, shots, spread, power=power, alpha=alpha)
+            each = sessions_needed(shift, shots, spread, power=power, levels=levels, alpha=alpha)
+            s = each * math.prod(levels) // max(levels)
             rows.append(
                 {
                     "condition": "one level a session",

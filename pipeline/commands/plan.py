@@ -34,7 +34,9 @@ def plan(
         Path | None, typer.Option(help="Dataset whose spread is used; else typical values.", show_default=False)
     ] = None,
     repeats: Annotated[int | None, typer.Option(help="Blocks a session.", show_default=False)] = None,
-    sessions: Annotated[int | None, typer.Option(help="Sessions per hard level.", show_default=False)] = None,
+    sessions: Annotated[
+        int | None, typer.Option(help="Sessions per combination of hard levels.", show_default=False)
+    ] = None,
     player: Annotated[str, typer.Option(help="Who plays.")] = "",
     seed: Annotated[int, typer.Option(help="Of the shuffling; the same seed gives the same sheet.")] = 1,
     out: Annotated[Path, typer.Option(help="Where to write.")] = Path("plan"),
@@ -69,7 +71,7 @@ def plan(
     made = make_plan(settings, spread)
     import pandas as pd
 
-    table = power_table(shift, spread) if shift is not None else pd.DataFrame()
+    table = power_table(shift, spread, levels=settings.hard_levels) if shift is not None else pd.DataFrame()
     write_plan(out, made, settings, table)
     for line in made.lines:
         typer.echo(line)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -10,7 +12,10 @@ import pytest
 from statsmodels.stats.power import TTestIndPower
 
 from fixtures.simulated_sessions import Truth, shots_table, simulate_session
+from pipeline.compare.comparison import compare_conditions
 from pipeline.compare.model import fit_linear
+from pipeline.compare.settings import CompareSettings
+from pipeline.plan import PlanSettings, make_plan
 from pipeline.plan_power import (
     Spread,
     filmed,
@@ -18,6 +23,7 @@ from pipeline.plan_power import (
     power_between,
     power_table,
     power_within,
+    sessions_left,
     sessions_needed,
     shots_needed,
     typical_spread,
@@ -49,8 +55,9 @@ def test_sessions_are_the_unit_when_a_condition_stays_for_the_evening():
     spread = Spread(response="miss_mm", shot_sd=30, session_sd=15, mishit_share=0.2, source="test")
     # t test on session means, whose sd is sqrt(15^2 + 30^2/10): statsmodels
     d = 30 / math.sqrt(15**2 + 30**2 / 10)
-    assert power_between(5, 10, 30, spread) == pytest.approx(TTestIndPower().power(d, 5, 0.05), abs=1e-8)
-    assert power_between(1, 1000, 30, spread) == 0.0
+    got = power_between(5, 10, 30, spread, df=sessions_left(10, (2,)))
+    assert got == pytest.approx(TTestIndPower().power(d, 5, 0.05), abs=1e-8)
+    assert power_between(1, 1000, 30, spread, df=sessions_left(2, (2,))) == 0.0
     few, many = (sessions_needed(20, shots, spread, power=0.8) for shots in (5, 500))
     assert few > many > 2  # more shots help only down to the evenings' own scatter
     assert filmed(8, spread) == 10
@@ -68,8 +75,42 @@ def test_power_between_sessions_by_simulation(sessions_per_level):
     for _ in range(runs):
         y = shift * level + rng.normal(0, 0.6, 2 * sessions_per_level)[session] + rng.normal(0, 1, len(level))
         seen += fit_linear(y, x, session=session).estimate([0, 1]).p < 0.05
-    expected = power_between(sessions_per_level, shots, shift, spread)
+    df = sessions_left(2 * sessions_per_level, (2,))
+    expected = power_between(sessions_per_level, shots, shift, spread, df=df)
     assert seen / runs == pytest.approx(expected, abs=3 * math.sqrt(expected * (1 - expected) / runs))
+
+
+@pytest.mark.parametrize(
+    ("hard", "rounds"),
+    [({"room": "pqr"}, 2), ({"cloth": "xy", "room": "pq"}, 1), ({"cloth": "xy", "room": "pqr"}, 2),
+     ({"cloth": "xy", "room": "pq", "lamp": "uv"}, 1)],
+)  # fmt: skip
+def test_sessions_that_are_left_are_those_by_which_compare_judges(hard, rounds):
+    rng = np.random.default_rng(3)
+    held = [dict(zip(hard, c, strict=True)) for c in itertools.product(*hard.values())] * rounds
+    truth = Truth(session_sd=0.3, mishit_share=0.0)
+    parts = [
+        simulate_session(f"e{i}", rng=rng, truth=truth, fixed=fixed, varied={}, repeats=6)
+        for i, fixed in enumerate(held)
+    ]
+    settings = CompareSettings(responses=("rebound_settled_angle_deg",), by=tuple(hard), adjust=())
+    table = compare_conditions(shots_table(pd.concat(parts, ignore_index=True)), settings=settings).contrasts
+    df = sessions_left(len(held), [len(levels) for levels in hard.values()])
+    assert set(table.loc[table["main"], "df"]) == {df}
+
+
+def test_several_conditions_that_stay_for_a_session_take_sessions_from_each_other():
+    spread = Spread(response="x", shot_sd=0.5, session_sd=0.3, mishit_share=0.0, source="test")
+    hard = {"cloth": ("x", "y"), "room": ("p", "q")}
+    asked = PlanSettings(patterns=(("a", ""),), hard=hard, sessions=1, repeats=8, shift=1.5)
+    told = [line for line in make_plan(asked, spread).lines if "power" in line]
+    # 150 simulated plays of this plan: compare saw 24 % and 26 %
+    assert [line for line in told if "is seen with 26% power, from 2 sessions a level" in line] == told != []
+    each = sessions_needed(1.5, 8, spread, power=0.8, levels=(2, 2))
+    sized = make_plan(replace(asked, sessions=None), spread)
+    assert sized.sessions_per_level == each == 2
+    table = power_table(1.5, spread, levels=(2, 2)).set_index(["power", "counted_shots_per_session"])
+    assert table.loc[(0.8, 8), "sessions_per_level"] == 4
 
 
 def test_power_inside_sessions_by_simulation():
