@@ -36,13 +36,15 @@ class Movement:
     """How the picture has moved since the reference: per mark in px, and which marks were seen.
 
     ``dx_px, dy_px``: the median move. ``largest_px``: the largest move of a corner of the playing surface under the
-    camera's new pose, so that a turn about the middle shows too. nan when too few marks were seen.
+    camera's new pose, so that a turn about the middle shows too. nan when too few marks were seen. ``marks_there``:
+    that look as they did, where they were; a few tell already that the camera still stands where it stood.
     """
 
     dx_px: float
     dy_px: float
     largest_px: float
     marks_seen: int
+    marks_there: int
     pose: CameraPose | None  # the camera as it stands now; None when too few marks were seen
 
     def moved(self, calibration: Calibration) -> bool:
@@ -140,7 +142,8 @@ class Steadiness:
         cut = picture if isinstance(picture, Cutouts) else self.cutouts(picture)
         shifts = [patch.follow(cut.near[i], cut.far.get(i)) for i, patch in enumerate(self._patches)]
         seen = np.array([s is not None for s in shifts], dtype=bool)
-        nothing = Movement(float("nan"), float("nan"), float("nan"), int(seen.sum()), None)
+        there = len(self._patches) - len(cut.far)
+        nothing = Movement(float("nan"), float("nan"), float("nan"), int(seen.sum()), there, None)
         if seen.sum() < MIN_MARKS:
             return nothing
         moves = np.array([s for s in shifts if s is not None])
@@ -152,7 +155,7 @@ class Steadiness:
         table = self._calibration.table
         noses = np.column_stack([table.corners_mm, np.full(4, table.nose_height_mm)])
         largest = float(np.linalg.norm(fitted.to_image(noses) - pose.to_image(noses), axis=1).max())
-        return Movement(float(middle[0]), float(middle[1]), largest, int(seen.sum()), fitted)
+        return Movement(float(middle[0]), float(middle[1]), largest, int(seen.sum()), there, fitted)
 
     def follow(self, luma: NDArray[np.uint8]) -> Calibration | None:
         """The calibration as it is in this picture; None when too few marks are seen to tell."""

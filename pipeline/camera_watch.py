@@ -11,7 +11,7 @@ import pandas as pd
 from calibration.clock import ClipClock
 from calibration.moves import CameraMoves
 from calibration.pose import CameraPose
-from calibration.steady import Cutouts, Movement, Steadiness
+from calibration.steady import MIN_MARKS, Cutouts, Movement, Steadiness
 from calibration.store import Calibration
 from pipeline.frames import Frame, Plane
 
@@ -23,6 +23,15 @@ KEEP_EVERY_S = 1 / 35  # windows are kept of frames this far apart: when a camer
 class _Sample:
     t_s: float
     movement: Movement
+
+
+@dataclass(frozen=True)
+class _Away:
+    """From when until when the rails were not recognised; ``covered``: by someone, before a camera that stood still."""
+
+    from_s: float
+    until_s: float
+    covered: bool
 
 
 class CameraWatch:
@@ -80,6 +89,13 @@ class CameraWatch:
         if moved:
             most = max(s.movement.largest_px for s in moved)
             found.append(f"the camera moved by up to {most:.1f} px from {moved[0].t_s:.2f} s on; it was followed")
+        gone, covered = ([a for a in self._away() if a.covered == covered] for covered in (False, True))
+        if gone:
+            found.append(f"{_listed(gone)} the rails were not where they were (camera moved or covered): nothing is "
+                         "measured there")
+        if covered:
+            found.append(f"{_listed(covered)} most of the rails was covered; by what is seen of them, the camera "
+                         "stood still")
         lost = self._lost_from()
         if lost is not None:
             found.append(f"from {lost:.2f} s on the rails are no longer where they were (camera moved or covered): "
@@ -125,9 +141,13 @@ class CameraWatch:
         return CameraMoves.of(clock.taken([t_s for t_s, _ in poses]), [pose for _, pose in poses])
 
     def recognised(self, rows: pd.DataFrame) -> pd.DataFrame:
-        """Rows with ``t_s`` from before the rails were no longer recognised."""
-        lost = self._lost_from()
-        return rows if lost is None else rows[rows["t_s"] < lost]
+        """Rows with ``t_s`` at which the rails were recognised, or covered before a camera that stood still."""
+        t_s, lost = rows["t_s"], self._lost_from()
+        known = pd.Series(True, rows.index) if lost is None else t_s < lost
+        for away in self._away():
+            if not away.covered:
+                known &= ~t_s.between(away.from_s, away.until_s, inclusive="left")
+        return rows if known.all() else rows[known]
 
     def _poses(self) -> list[tuple[float, CameraPose | None]]:
         """From what time on which camera holds, None for the calibration's own; empty when it never moved.
@@ -151,14 +171,35 @@ class CameraWatch:
             held = movement
         return poses
 
+    def _away(self) -> list[_Away]:
+        """When the rails were not recognised for a while."""
+        found = []
+        unseen: list[_Sample] = []
+        for sample in self._samples:
+            if sample.movement.pose is None:
+                unseen.append(sample)
+                continue
+            if len(unseen) > 1:  # of a single picture it is the picture that is odd
+                there = np.median([one.movement.marks_there for one in unseen])
+                found.append(_Away(unseen[0].t_s, sample.t_s, bool(there >= MIN_MARKS)))
+            unseen.clear()
+        return found
+
     def _lost_from(self) -> float | None:
-        """From when the rails are no longer recognised until the end of the clip, s; None when they are."""
+        """From when the rails are no longer recognised until the end of the clip, s; None when they are, or never were:
+        then a camera that stood still isn't told from one that moved.
+        """
         lost: float | None = None
         for sample in reversed(self._samples):
             if sample.movement.pose is not None:
-                break
+                return lost
             lost = sample.t_s
-        return lost
+        return None
+
+
+def _listed(times: list[_Away]) -> str:
+    words = ", ".join(f"{away.from_s:.2f} and {away.until_s:.2f} s" for away in times[:5])
+    return f"between {words}{' ...' if len(times) > 5 else ''}"
 
 
 def _alike(a: Movement, b: Movement, pose: CameraPose) -> bool:

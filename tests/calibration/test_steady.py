@@ -14,7 +14,7 @@ from calibration import steady
 from calibration.clock import AS_STAMPED, ClipClock
 from calibration.find import find_table
 from calibration.moves import UNMOVED
-from calibration.steady import Steadiness
+from calibration.steady import MIN_MARKS, Steadiness
 from calibration.store import Calibration
 from pipeline.camera_watch import CameraWatch
 from pipeline.frames import Frame
@@ -36,6 +36,7 @@ def moved(luma, matrix, seed=0):
     return np.clip(picture + noise, 0, 255).astype(np.uint8)
 
 
+FAR = [[1, 0, 110], [0, 1, 70]]
 STILL = [[1, 0, 0], [0, 1, 0]]
 SHIFT = [[1, 0, 4.3], [0, 1, -2.6]]
 TURN = cv2.getRotationMatrix2D((360, 640), 0.4, 1.0)
@@ -249,12 +250,48 @@ def test_a_steady_clip_is_left_alone(still):
 
 def test_nothing_is_measured_after_the_camera_is_lost(still):
     calibration, luma = still
-    far = [[1, 0, 110], [0, 1, 70]]
-    watch = CameraWatch(frames(luma, 40, 17, far), calibration, luma)
+    watch = CameraWatch(frames(luma, 40, 17, FAR), calibration, luma)
     assert sum(1 for _ in watch) == 40
-    assert watch.correct(detections(calibration, 40, 17, far))["frame"].max() == 16
+    assert watch.correct(detections(calibration, 40, 17, FAR))["frame"].max() == 16
     assert len(watch.recognised(pd.DataFrame({"t_s": np.arange(40) / 30}))) == 17
     assert "nothing after that is measured" in watch.warnings()[0]
+
+
+def test_nothing_is_measured_while_the_camera_is_turned_away(still):
+    calibration, luma = still
+    here, away = moved(luma, STILL), moved(luma, FAR)
+    chroma = np.zeros((luma.shape[0] // 2, luma.shape[1] // 2), np.uint8)
+    watch = CameraWatch([Frame(i, i / 30, away if 12 <= i < 25 else here, (chroma, chroma)) for i in range(40)],
+                        calibration, luma)
+    assert sum(1 for _ in watch) == 40
+    found = detections(calibration, 40, 99, STILL)
+    kept = [*range(12), *range(25, 40)]
+    pd.testing.assert_frame_equal(watch.correct(found), found.iloc[kept])
+    assert len(watch.recognised(pd.DataFrame({"t_s": np.arange(40) / 30}))) == len(kept)
+    (words,) = watch.warnings()
+    assert "between 0.40 and 0.83 s the rails were not where they were" in words
+
+
+def test_who_covers_the_rails_for_a_moment_does_not_cost_what_is_seen_meanwhile(still, monkeypatch):
+    calibration, luma = still
+    look = Steadiness.shift
+
+    def unsure(self, cut):  # with some marks found at look-alikes' places
+        movement = look(self, cut)
+        return replace(movement, largest_px=np.nan, pose=None) if len(cut.far) > MIN_MARKS else movement
+
+    monkeypatch.setattr(Steadiness, "shift", unsure)
+    here = moved(luma, STILL)
+    covered = here.copy()
+    covered[: 2 * len(here) // 3] = 60
+    chroma = np.zeros((luma.shape[0] // 2, luma.shape[1] // 2), np.uint8)
+    watch = CameraWatch([Frame(i, i / 30, covered if 12 <= i < 25 else here, (chroma, chroma)) for i in range(40)],
+                        calibration, luma)
+    assert sum(1 for _ in watch) == 40
+    found = detections(calibration, 40, 99, STILL)
+    pd.testing.assert_frame_equal(watch.correct(found), found)
+    (words,) = watch.warnings()
+    assert "between 0.40 and 0.83 s most of the rails was covered" in words
 
 
 def test_a_clip_in_which_no_mark_can_be_followed_says_so(still):
@@ -267,4 +304,4 @@ def test_a_clip_in_which_no_mark_can_be_followed_says_so(still):
     assert sum(1 for _ in watch) == 20
     found = detections(calibration, 20, 99, SHIFT)
     assert "could not be checked" in watch.warnings()[0]
-    assert len(watch.correct(found)) <= len(found)
+    pd.testing.assert_frame_equal(watch.correct(found), found)
