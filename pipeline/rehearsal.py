@@ -30,7 +30,7 @@ from shared.settings import SessionSettings
 Array = NDArray[np.float64]
 
 DIRECTION_DEG = 30.0  # of the way to the cushion, from its normal
-RUN_MM = 400.0  # of the cue ball to the hit
+RUN_MM = 400.0  # of the cue ball to the hit; on a small table from two ball radii off the cushion
 STILL_S = 0.5  # filmed before the strike
 LONGEST_S = 5.0
 TYPICAL = Friction()
@@ -57,7 +57,7 @@ class _Stretch:
 
 @dataclass(frozen=True, eq=False)
 class Bank:
-    """The bank: stretches of both balls in order, and when it is over (the object ball is across, or rests)."""
+    """Stretches of both balls in order, and when all is over: the object ball is at a second cushion, or rests."""
 
     cue: tuple[_Stretch, ...]
     object: tuple[_Stretch, ...]
@@ -94,32 +94,34 @@ def bank(table: Table, speed_mps: float, friction: Friction = TYPICAL) -> Bank:
             fast = away
     took, there, velocity, rolling = run(fast)
     meets = 2 * fast / (1 + BALL_RESTITUTION)
-    brake = friction.sliding * G_MM_S2
-    slid = (math.sqrt(meets**2 + 2 * brake * RUN_MM) - meets) / brake
-    hit_s, gap = STILL_S + slid, 2 * table.ball.radius_mm
+    brake, gap = friction.sliding * G_MM_S2, 2 * table.ball.radius_mm
     contact = middle - gap * ahead
+    run_mm = min(RUN_MM, float(contact[1] - gap) / math.sin(heading))
+    slid = (math.sqrt(meets**2 + 2 * brake * run_mm) - meets) / brake
+    hit_s = STILL_S + slid
     cue = (
-        _Stretch(STILL_S, contact - RUN_MM * ahead, (meets + brake * slid) * ahead, -2.5 * brake * slid * ahead),
+        _Stretch(STILL_S, contact - run_mm * ahead, (meets + brake * slid) * ahead, -2.5 * brake * slid * ahead),
         _Stretch(hit_s, contact, (meets - fast) * ahead, still),
     )
     back, rolls = off_left_cushion(velocity / 1000, rolling / 1000, 0.0,
                                    nose=table.nose_height_mm / table.ball.radius_mm - 1)
     home = _Stretch(hit_s + took, there, 1000 * back, 1000 * rolls)
     across, *_ = _until(home, friction, table.width_mm - wall)
-    end = min(across if math.isfinite(across) else math.inf, home.rests_s(friction) + 0.3, STILL_S + LONGEST_S)
+    along, *_ = _until(home, friction, table.length_mm - (table.width_mm - wall), axis=0)
+    end = min(across, along, home.rests_s(friction) + 0.3, STILL_S + LONGEST_S)
     return Bank(cue, (_Stretch(hit_s, middle, fast * ahead, still), home), end, friction)
 
 
-def _until(stretch: _Stretch, friction: Friction, y_mm: float) -> tuple[float, Array, Array, Array]:
-    """When (s; inf if never), where and how fast it gets to a line along the table."""
+def _until(stretch: _Stretch, friction: Friction, line_mm: float, axis: int = 1) -> tuple[float, Array, Array, Array]:
+    """When (s; inf if never), where and how fast it gets to a line along the table, or (axis 0) across it."""
     t_s = np.arange(stretch.since_s, stretch.rests_s(friction), _STEP_S)
-    y = stretch.at(t_s, friction)[0][:, 1]
-    beyond = np.flatnonzero((y - y_mm) * np.sign(y_mm - stretch.place[1]) >= 0)
+    way = stretch.at(t_s, friction)[0][:, axis]
+    beyond = np.flatnonzero((way - line_mm) * np.sign(line_mm - stretch.place[axis]) >= 0)
     if not len(beyond):
         last = stretch.at(t_s[-1:], friction)
         return math.inf, last[0][0], last[1][0], last[2][0]
     k = max(int(beyond[0]), 1)
-    part = (y_mm - y[k - 1]) / (y[k] - y[k - 1])
+    part = (line_mm - way[k - 1]) / (way[k] - way[k - 1])
     when = t_s[k - 1] + part * _STEP_S
     there = stretch.at(np.array([when]), friction)
     return float(when), there[0][0], there[1][0], there[2][0]

@@ -39,6 +39,29 @@ def test_the_object_ball_meets_the_left_cushion_as_it_should(name, speed_mps):
     assert touching == pytest.approx(table.ball.diameter_mm, abs=1e-6)
 
 
+@pytest.mark.parametrize("sizes", [(2540.0, 1270.0, 57.15), (1400.0, 700.0, 48.0), (900.0, 450.0, 57.15)])
+@pytest.mark.parametrize("speed_mps", [0.7, 1.5, 3.0])
+@pytest.mark.parametrize("friction", [Friction(), Friction(sliding=0.35, rolling=0.005)])
+def test_no_ball_leaves_the_table(sizes, speed_mps, friction):
+    table = standard_table(length_mm=sizes[0], width_mm=sizes[1], ball_diameter_mm=sizes[2])
+    played = bank(table, speed_mps, friction)
+    t_s = np.linspace(0, played.end_s, 500)
+    inside = table.contact_distance_mm(table.ball.radius_mm) - 0.1
+    for ball in (played.cue, played.object):
+        places = played.places(ball, t_s)
+        assert (places > inside).all()
+        assert (places < np.array([table.length_mm, table.width_mm]) - inside).all()
+    assert played.end_s > played.object[1].since_s + 0.15
+
+
+@pytest.mark.parametrize("speed_mps", [0.7, 1.5, 3.0])
+def test_on_a_small_table_the_bank_is_measured(speed_mps):
+    table = standard_table(length_mm=1400.0, width_mm=700.0, ball_diameter_mm=48.0)
+    calibration = Calibration("rehearsal", overhead_camera(table), table, 0.0, "exact")
+    settings = SessionSettings(table=table, camera=CameraSettings(shutter_s=0.004))
+    assert not rehearse(calibration, settings, speed_mps, noise_px=0.1, frame_rate=60.0).why
+
+
 def test_momentum_and_energy_at_the_hit():
     played = bank(standard_table(), 1.5)
     cue, ball = played.cue, played.object
