@@ -149,19 +149,24 @@ def plan(
     patterns   : name -> target pocket
     easy, hard : condition -> levels; easy ones take turns inside a session, hard ones stay for a whole session
     shift      : smallest shift of ``response`` to be seen, in its unit, with ``power``; it sizes the plan
-    pilot      : pooled shots whose spread is used; None: typical values, and ``lines`` says so
+    pilot      : pooled shots whose spread in these patterns and speeds is used; None: typical values, and ``lines``
+                 says so
     raises     : SettingsError for conditions of one level, names already taken and the like
     """
     from pipeline.compare.settings import names_in
+    from pipeline.pilot import pilot_spread
     from pipeline.plan import PlanSettings, make_plan
-    from pipeline.plan_power import pilot_spread, typical_spread
+    from pipeline.plan_power import typical_spread
 
     settings = PlanSettings(
         patterns=tuple(patterns.items()), speeds=names_in(speeds),
         easy={k: names_in(v) for k, v in (easy or {}).items()}, hard={k: names_in(v) for k, v in (hard or {}).items()},
         repeats=repeats, sessions=sessions, shift=shift, power=power, seed=seed,
     )
-    return make_plan(settings, typical_spread(response) if pilot is None else pilot_spread(pilot, response))
+    if pilot is None:
+        return make_plan(settings, typical_spread(response))
+    spread = pilot_spread(pilot, response, patterns=list(patterns), speeds=settings.speeds)
+    return make_plan(settings, spread)
 
 
 def demo_sessions(out: str | _Path) -> list[_Path]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -121,15 +121,21 @@ class Plan:
 def make_plan(settings: PlanSettings, spread: Spread) -> Plan:
     """Size the plan from the power wanted (where a shift is given) and shuffle it."""
     lines: list[str] = [f"spread: {spread.shot_sd:.3g} a shot, {spread.session_sd:.3g} a session ({spread.source})"]
+    lines += spread.notes
     repeats, sessions = _size(settings, spread, lines)
     _check_size(settings, repeats, sessions)
     rows = _shuffled(settings, repeats, sessions)
     if settings.shift is not None:
-        lines += _powers(settings, spread, repeats, sessions) + _without_target(settings, spread)
+        lines += _powers(settings, spread, repeats, sessions)
+    lines += _at_the_limits(settings, spread, repeats, sessions)
+    if settings.shift is not None:
+        lines += _without_target(settings, spread)
     per_session = len(rows) // max(len(set(rows["session"])), 1)
     lines.append(
         f"{len(set(rows['session']))} session(s) of {per_session} shots, {len(rows)} in all; about "
         f"{spread.mishit_share:.0%} are taken to be mis-hits and come on top of what is counted"
+        + (f"; so do the {spread.untold_share:.0%} of the others that have no {spread.response} in the pilot"
+           if spread.untold_share else "")
     )
     if per_session > EVENING_SHOTS:
         lines.append(
@@ -177,7 +183,7 @@ def _size(settings: PlanSettings, spread: Spread, lines: list[str]) -> tuple[int
     if sessions is None:
         sessions = 1
         if settings.hard:
-            counted = (repeats or DEFAULT_REPEATS) * n_easy * (1 - spread.mishit_share)
+            counted = (repeats or DEFAULT_REPEATS) * n_easy * spread.kept_share
             hard = settings.hard_levels
             sessions = sessions_needed(settings.shift, counted, spread, power=settings.power, levels=hard)
             if sessions == 0:
@@ -196,30 +202,65 @@ def _size(settings: PlanSettings, spread: Spread, lines: list[str]) -> tuple[int
 
 def _powers(settings: PlanSettings, spread: Spread, repeats: int, sessions: int) -> list[str]:
     shift = settings.shift or 0.0
-    n_easy = math.prod(len(levels) for levels in settings.easy.values())
-    n_hard = math.prod(len(levels) for levels in settings.hard.values())
-    all_sessions = sessions * n_hard
-    keep = 1 - spread.mishit_share
-    out = []
-    for name, levels in settings.easy.items():
-        n = repeats * all_sessions * (n_easy // len(levels)) * keep
-        got = power_within(n, shift, spread.shot_sd, sessions=all_sessions)
-        out.append(
-            f"{name}: a shift of {shift:g} is seen with {got:.0%} power, from about {n:.0f} counted shots a level "
-            "in each pattern and speed"
-        )
-    df = sessions_left(all_sessions, settings.hard_levels)
+    n_hard = math.prod(settings.hard_levels)
+    power = _power_of(settings, spread, repeats, sessions)
+    counted = "counted shots" + (f" with {spread.response}" if spread.untold_share else "")
+    out = [
+        f"{name}: a shift of {shift:g} is seen with {power[name]:.0%} power, from about "
+        f"{_shots_a_level(settings, name, spread, repeats, sessions):.0f} {counted} a level in each pattern and speed"
+        for name in settings.easy
+    ]
     for name, levels in settings.hard.items():
-        per_level = sessions * (n_hard // len(levels))
-        got = power_between(per_level, repeats * n_easy * keep, shift, spread, df=df)
-        if df < 1:  # only with one hard condition: several always leave some of their combinations
+        if name in power:
+            per_level = sessions * n_hard // len(levels)
+            out.append(
+                f"{name}: a shift of {shift:g} is seen with {power[name]:.0%} power, from {per_level} sessions a level"
+            )
+        else:
             out.append(
                 f"{name}: one session a level: what {name} does can't be told from what the evening does; "
                 f"plan --sessions {LEAST_SESSIONS} or more"
             )
-        else:
-            out.append(f"{name}: a shift of {shift:g} is seen with {got:.0%} power, from {per_level} sessions a level")
     return out
+
+
+def _power_of(settings: PlanSettings, spread: Spread, repeats: int, sessions: int) -> dict[str, float]:
+    """Each condition's power to see the shift; without those that no session is left to judge by."""
+    shift = settings.shift or 0.0
+    n_hard = math.prod(settings.hard_levels)
+    out = {}
+    for name in settings.easy:
+        n = _shots_a_level(settings, name, spread, repeats, sessions)
+        out[name] = power_within(n, shift, spread.shot_sd, sessions=sessions * n_hard)
+    df = sessions_left(sessions * n_hard, settings.hard_levels)
+    shots = repeats * math.prod(len(levels) for levels in settings.easy.values()) * spread.kept_share
+    for name, levels in settings.hard.items() if df >= 1 else ():
+        out[name] = power_between(sessions * n_hard // len(levels), shots, shift, spread, df=df)
+    return out
+
+
+def _shots_a_level(settings: PlanSettings, easy: str, spread: Spread, repeats: int, sessions: int) -> float:
+    """Shots that count at each level of an easy condition, over all sessions, in one pattern and speed."""
+    others = math.prod(len(levels) for name, levels in settings.easy.items() if name != easy)
+    return repeats * sessions * math.prod(settings.hard_levels) * others * spread.kept_share
+
+
+def _at_the_limits(settings: PlanSettings, spread: Spread, repeats: int, sessions: int) -> list[str]:
+    """A line on how large the scatter may be for all that the pilot tells, and what that leaves of the power."""
+    if not math.isfinite(spread.shot_sd_high):
+        return []
+    told = math.isfinite(spread.session_sd_high)
+    line = f"the scatter may be larger than the pilot's: up to {spread.shot_sd_high:.3g} a shot"
+    line += f" and {spread.session_sd_high:.3g} a session" if told else ""
+    line += " (upper 80 % limits)"
+    worst = replace(spread, shot_sd=spread.shot_sd_high, session_sd=spread.session_sd_high if told else 0.0)
+    power = _power_of(settings, worst, repeats, sessions) if settings.shift is not None else {}
+    seen = [f"{name} {value:.0%}" for name, value in power.items() if told or name in settings.easy]
+    if seen:
+        line += f"; power then: {', '.join(seen)}"
+    if settings.hard and not told:
+        line += "; how much sessions scatter it doesn't tell, film three or more"
+    return [line]
 
 
 def _without_target(settings: PlanSettings, spread: Spread) -> list[str]:

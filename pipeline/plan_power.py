@@ -13,7 +13,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
 from scipy import optimize, special, stats
 
@@ -21,15 +20,16 @@ from shared.errors import SettingsError
 
 _MOST_SHOTS = 100_000
 _MOST_SESSIONS = 500
-_LEAST_PILOT = 2  # counted shots, to differ
-_COMBINED = ("pilot_condition", "pilot_session_condition")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Spread:
     """Scatter of counted shots and of sessions, in the response's unit; where the figures come from.
 
-    ``shot_sd_high``: upper 80 % confidence limit of ``shot_sd``; NaN where it isn't estimated.
+    mishit_share  : of the shots; ``untold_share``: of the others, those without the response
+    shot_sd_high  : upper 80 % confidence limit of ``shot_sd``, and ``session_sd_high`` of ``session_sd``; NaN where
+                    these aren't estimated
+    notes         : lines on what the figures hold for
     """
 
     response: str
@@ -37,11 +37,21 @@ class Spread:
     session_sd: float
     mishit_share: float
     source: str
+    untold_share: float = 0.0
     shot_sd_high: float = math.nan
+    session_sd_high: float = math.nan
+    notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.shot_sd > 0 or not self.session_sd >= 0 or not 0 <= self.mishit_share < 1:
             raise SettingsError(f"spread {self} must have shot_sd above 0, session_sd from 0, mishit_share below 1.")
+        if not 0 <= self.untold_share < 1:
+            raise SettingsError(f"spread {self} must have an untold_share from 0 and below 1.")
+
+    @property
+    def kept_share(self) -> float:
+        """Share of the shots filmed that count and have the response."""
+        return (1 - self.mishit_share) * (1 - self.untold_share)
 
 
 #: assumed where there is no pilot: common practice, no source
@@ -68,91 +78,6 @@ def typical_spread(response: str) -> Spread:
         mishit_share=_TYPICAL_MISHITS,
         source="typical values, assumed: no pilot was given; film a few shots and plan again with --pilot",
     )
-
-
-def pilot_spread(shots: pd.DataFrame, response: str) -> Spread:
-    """From pooled shots: scatter inside sessions and conditions (adjusted), between sessions, share of mis-hits.
-
-    Where the pilot has fewer than three sessions, the scatter of sessions is the typical one in proportion.
-    Raises SettingsError where the pilot can't tell the scatter of shots.
-    """
-    from pipeline.compare.comparison import compare_conditions
-    from pipeline.compare.counting import counted_mask
-    from pipeline.compare.settings import CompareSettings
-
-    too_few = f"the pilot has too few counted shots with {response} to tell their scatter; film more."
-    if shots.empty:
-        raise SettingsError(too_few)
-    told = counted_mask(shots)
-    if response in shots:
-        told &= shots[response].notna()
-    if int(told.sum()) < _LEAST_PILOT:
-        raise SettingsError(too_few)
-    by = _something_that_varies(shots)
-    kept = {name: cells for name, cells in by.items() if name in _COMBINED}
-    for tried in [by, kept] if len(by) > len(kept) else [by]:  # a small pilot may have no shots to spare for readings
-        settings = CompareSettings(responses=(response,), by=tuple(tried))
-        rows = compare_conditions(shots.assign(**tried), settings=settings)
-        found = rows.scatter
-        found = found[found["stratum"].isin(rows.strata)] if len(found) else found
-        if len(found):
-            break
-    if found.empty:
-        raise SettingsError(too_few)
-    df = found["residual_df"].to_numpy(dtype=float)
-    variance = found["shot_sd"].to_numpy(float) ** 2 + found["measurement_u_rms"].to_numpy(float) ** 2
-    shot_sd = math.sqrt(float(np.sum(df * variance) / np.sum(df)))
-    high = shot_sd * math.sqrt(float(np.sum(df) / stats.chi2.ppf(0.2, np.sum(df))))
-    sessions = found["mixed_model_session_sd"].dropna().to_numpy(float)
-    source = f"pilot: {int(told.sum())} counted shots in {shots.loc[told, 'session'].nunique()} session(s)"
-    if len(sessions):
-        session_sd = math.sqrt(float(np.mean(sessions**2)))
-    else:
-        ratio = TYPICAL[response][1] / TYPICAL[response][0] if response in TYPICAL else 0.5
-        session_sd = ratio * shot_sd
-        source += "; too few sessions to tell their scatter: taken as typical, in proportion"
-    verdict = shots["verdict"].astype("string")
-    share = float((~counted_mask(shots)).sum() / max(len(verdict), 1))
-    return Spread(
-        response=response,
-        shot_sd=shot_sd,
-        session_sd=session_sd,
-        mishit_share=min(share, 0.9),
-        source=source,
-        shot_sd_high=high,
-    )
-
-
-def _something_that_varies(shots: pd.DataFrame) -> dict[str, pd.Series]:
-    """Conditions as columns whose effects then don't count as scatter: all that change inside sessions as one; one for
-    what stays for a session, if sessions repeat it. Readings of the room are no levels: each is a slope of its own;
-    dates and remarks are left out. Shots in turn, if nothing varies."""
-    from pipeline.compare.conditions import DERIVED, are_readings, as_numbers, condition_columns, why_no_condition
-
-    names = [c for c in condition_columns(shots) if c not in DERIVED and not why_no_condition(shots[c])]
-    sessions = shots["session"].astype("string").fillna("")
-    numbers = {name: found for name in names if (found := as_numbers(shots[name])) is not None}
-    readings = [name for name, found in numbers.items() if are_readings(found, shots)]
-    names = [name for name in names if name not in readings]
-    inside = [
-        c for c in names if shots.groupby(sessions)[c].agg(lambda cells: len(cells.dropna().unique())).gt(1).any()
-    ]
-    combined = _combined(shots, inside)
-    if len(combined.unique()) < 2:
-        combined = pd.Series(np.arange(len(shots)) % 2, index=shots.index).map({0: "a", 1: "b"})
-    out = {"pilot_condition": combined}
-    held = _combined(shots, [c for c in names if c not in inside])
-    if 1 < len(held.unique()) <= len(sessions.unique()) // 2:
-        out["pilot_session_condition"] = held
-    return out | {f"pilot_{name}": pd.Series(numbers[name], index=shots.index) for name in readings}
-
-
-def _combined(shots: pd.DataFrame, names: list[str]) -> pd.Series:
-    """Which combination of these conditions a shot has: 'c0', 'c1' ..., words that can't be taken for numbers."""
-    if not names:
-        return pd.Series("", index=shots.index)
-    codes = shots.groupby(names, dropna=False, sort=False).ngroup()
-    return "c" + codes.astype(str)
 
 
 def power_t(ncp: float, df: float, *, alpha: float = 0.05) -> float:
@@ -225,8 +150,8 @@ def sessions_needed(
 
 
 def filmed(counted: float, spread: Spread) -> int:
-    """Shots to film so that about ``counted`` of them count."""
-    return math.ceil(counted / (1 - spread.mishit_share) - 1e-9)
+    """Shots to film so that about ``counted`` of them count and have the response."""
+    return math.ceil(counted / spread.kept_share - 1e-9)
 
 
 def power_table(shift: float, spread: Spread, *, levels: Sequence[int] = (), alpha: float = 0.05) -> pd.DataFrame:

@@ -31,7 +31,8 @@ def plan(
     ] = None,
     power: Annotated[float, typer.Option(help="Chance to see it, 0.8 or 0.9.")] = 0.8,
     pilot: Annotated[
-        Path | None, typer.Option(help="Dataset whose spread is used; else typical values.", show_default=False)
+        Path | None,
+        typer.Option(help="Dataset whose spread in these patterns is used; else typical values.", show_default=False),
     ] = None,
     repeats: Annotated[int | None, typer.Option(help="Blocks a session.", show_default=False)] = None,
     sessions: Annotated[
@@ -47,7 +48,7 @@ def plan(
     """
     from pipeline.plan import PlanSettings, make_plan
     from pipeline.plan_files import write_plan
-    from pipeline.plan_power import pilot_spread, power_table, typical_spread
+    from pipeline.plan_power import power_table, typical_spread
 
     settings = PlanSettings(
         patterns=tuple(_pattern(p) for p in pattern),
@@ -65,9 +66,11 @@ def plan(
     if pilot is None:
         spread = typical_spread(response)
     else:
+        from pipeline.pilot import pilot_spread
         from pipeline.pool_dataset import read_pool
 
-        spread = pilot_spread(read_pool(pilot)[0], response)
+        planned = [name for name, _ in settings.patterns]
+        spread = pilot_spread(read_pool(pilot)[0], response, patterns=planned, speeds=settings.speeds)
     made = make_plan(settings, spread)
     import pandas as pd
 

@@ -354,6 +354,7 @@ def _scatter(fit: LinearFit, rows: Rows) -> pd.DataFrame:
                 "shot_sd": fit.sd,
                 "measurement_u_rms": fit.rms_u,
                 "residual_df": fit.residual_df,
+                "session_df": fit.session_df,
                 "session_sd": fit.session_sd if enough else math.nan,
                 "mixed_model_shot_sd": found.shot_sd if enough else math.nan,
                 "mixed_model_session_sd": found.session_sd if enough else math.nan,

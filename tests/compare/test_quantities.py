@@ -11,7 +11,7 @@ from pipeline.compare.conditions import as_numbers, read_factor, units_in, why_n
 from pipeline.compare.settings import CompareSettings
 from pipeline.condition_words import level_words
 from pipeline.fingerprint import _levels
-from pipeline.plan_power import pilot_spread
+from pipeline.pilot import pilot_spread
 from shared.errors import SettingsError
 from shared.session_file import read_session
 from shared.take_sheet import _column_values

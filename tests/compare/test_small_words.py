@@ -9,7 +9,7 @@ from pipeline.compare.comparison import compare_conditions
 from pipeline.compare.page import comparison_page
 from pipeline.compare.pictures import effect_picture
 from pipeline.compare.settings import CompareSettings, percent
-from pipeline.plan_power import pilot_spread
+from pipeline.pilot import pilot_spread
 from shared.errors import SettingsError
 from tests.compare.conftest import evenings
 

@@ -15,11 +15,11 @@ from fixtures.simulated_sessions import Truth, shots_table, simulate_session
 from pipeline.compare.comparison import compare_conditions
 from pipeline.compare.model import fit_linear
 from pipeline.compare.settings import CompareSettings
+from pipeline.pilot import pilot_spread
 from pipeline.plan import PlanSettings, make_plan
 from pipeline.plan_power import (
     Spread,
     filmed,
-    pilot_spread,
     power_between,
     power_table,
     power_within,
@@ -158,7 +158,7 @@ def test_a_pilot_names_the_shots_and_sessions_that_its_spread_comes_from():
     parts[1].loc[:1, "counted"] = False
     parts[2]["rebound_settled_angle_deg"] = np.nan
     spread = pilot_spread(shots_table(pd.concat(parts, ignore_index=True)), "rebound_settled_angle_deg")
-    assert spread.source.startswith("pilot: 14 counted shots in 2 session(s)")
+    assert spread.source.startswith("pilot: 14 counted shots with rebound_settled_angle_deg in 2 session(s)")
 
 
 def test_power_table_has_both_powers():

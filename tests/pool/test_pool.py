@@ -18,7 +18,7 @@ from pipeline.command_group import app
 from pipeline.compare.conditions import condition_columns, find_column
 from pipeline.compare.dataset import compare_dataset
 from pipeline.compare.settings import CompareSettings
-from pipeline.plan_power import pilot_spread
+from pipeline.pilot import pilot_spread
 from pipeline.pool import pool_sessions
 from pipeline.pool_dataset import changed_sessions, read_partitions, read_pool
 from pipeline.pool_read import read_session_tables
