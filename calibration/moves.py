@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -49,12 +50,17 @@ class CameraMoves:
     @classmethod
     def from_record(cls, record: list[dict[str, Any]]) -> CameraMoves:
         """The way back; KeyError, TypeError or ValueError where it is none."""
-        return cls(tuple((float(one["from_s"]), None if one["R"] is None else
-                          (*_numbers(one["R"], 9), *_numbers(one["t"], 3))) for one in record))
+        stands = tuple((_numbers(one["from_s"], 1)[0], None if one["R"] is None else
+                        (*_numbers(one["R"], 9), *_numbers(one["t"], 3))) for one in record)
+        if any(later < from_s - _SAME_S for (from_s, _), (later, _) in pairwise(stands)):
+            raise ValueError("the camera's moves are not in order of time")
+        return cls(stands)
 
 
 def _numbers(values: Any, count: int) -> list[float]:
     numbers: list[float] = np.array(values, dtype=float).reshape(count).tolist()
+    if not np.isfinite(numbers).all():
+        raise ValueError("the camera's moves are not all finite")
     return numbers
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,6 +18,8 @@ from calibration.pose import CameraPose
 from shared.equipment import Ball, Table
 from shared.errors import CalibrationError
 from shared.files import write_json
+
+OF_ALL_FRAMES: Final = ("clock", "moves")  # keys of a record that a picture of the table doesn't tell
 
 
 @dataclass(frozen=True, eq=False)

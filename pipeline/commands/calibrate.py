@@ -22,7 +22,8 @@ def calibrate(
                      metavar="X,Y X,Y X,Y X,Y"),
     ] = None,
     lens: Annotated[bool, typer.Option("--lens", help="Measure the lens from a clip of a chessboard.")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print the clip's record of calibration.json.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the clip's record of calibration.json, without "
+                                                        "clock and moves, which only measuring tells.")] = False,
     out: Annotated[Path | None, typer.Option(help="Where to write the drawn picture, or the lens file; else beside the "
                                                    "input: NAME-table.png (not with --json), lens.json.")] = None,
 ) -> None:
@@ -38,7 +39,7 @@ def calibrate(
 
     from calibration.draw import draw_calibration
     from calibration.lens import write_lens
-    from calibration.store import to_record
+    from calibration.store import OF_ALL_FRAMES, to_record
     from pipeline import calibrating, compiled_place
     from pipeline.progress import TerminalProgress
 
@@ -67,7 +68,8 @@ def calibrate(
     if target is not None:
         calibrating.write_picture(target, draw_calibration(found.picture, found.calibration, found.seen))
     if as_json:
-        typer.echo(json.dumps(to_record(found.calibration), indent=1))
+        record = to_record(found.calibration)
+        typer.echo(json.dumps({key: record[key] for key in record if key not in OF_ALL_FRAMES}, indent=1))
         return
     for line in calibrating.describe(found):
         typer.echo(line)

@@ -35,6 +35,7 @@ def test_record_of_the_clip_as_json(picture):
     result = run(picture, "--size", TWELVE_FOOT, "--head", "picture-bottom", "--json")
     assert result.exit_code == 0, result.output
     record = json.loads(result.stdout)
+    assert not {"clock", "moves"} & set(record)  # it looks at no more than the table's picture
     truth = table_picture("table_46")
     assert np.linalg.norm(np.array(record["corners_px"]) - truth.corners_px, axis=1).max() < 0.5
     assert record["table"]["length_mm"] == 3569

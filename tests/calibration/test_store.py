@@ -53,6 +53,15 @@ def test_a_clips_clock_comes_back_and_is_plain_in_a_file_from_before_it_was_kept
     assert from_record(record).clock == AS_STAMPED
 
 
+@pytest.mark.parametrize("times", [(float("nan"),), (1.0, float("inf")), (2.0, 1.0)])
+def test_moves_at_no_time_or_in_no_order_are_told_in_a_line(tmp_path, times):
+    path = tmp_path / "calibration.json"
+    moves = [{"from_s": from_s, "R": None, "t": None} for from_s in times]
+    path.write_text(json.dumps({"a.mp4": {**to_record(calibration()), "moves": moves}}))
+    with pytest.raises(CalibrationError, match="measure again"):
+        read_calibrations(path)
+
+
 def test_how_a_clips_camera_moved_comes_back_and_is_nothing_in_a_file_from_before_it_was_kept(tmp_path):
     path, still = tmp_path / "calibration.json", calibration()
     there = replace(still.pose, R=still.pose.R @ cv2.Rodrigues(np.array([0.01, 0.0, 0.02]))[0],
