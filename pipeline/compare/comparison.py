@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -29,7 +30,7 @@ from pipeline.compare.said_once import said_once
 from pipeline.compare.settings import CompareSettings
 from pipeline.compare.spellings import alike_lines, spelled_once
 from pipeline.compare.stratum import StratumResult, analyse, columns_for
-from pipeline.compare.table_parameters import parameter_names, parameter_rows
+from pipeline.compare.table_parameters import changed_together, parameter_names, parameter_rows
 from pipeline.compare.untold import told_apart
 from shared.columns import SHOTS
 from shared.errors import SettingsError
@@ -238,6 +239,43 @@ def _of_table(
     shots: pd.DataFrame, parameters: pd.DataFrame, name: str, factors: Sequence[Factor], settings: CompareSettings
 ) -> StratumResult:
     """One parameter of the table, a session (or its condition) being one reading."""
+    words = [f.name for f in factors if not f.is_slope]
+    together = changed_together(shots, parameters, name, words)
+    apart = [f for f in factors if f.name not in together]
+    if not together:
+        return _of_table_by(shots, parameters, name, apart, settings)
+    results: list[StratumResult] = []
+    for factor in (f for f in factors if f.name in together):
+        result = _of_table_by(shots, parameters, name, [*apart, factor], settings)
+        wanted = [factor.name] if results else [*(f.name for f in apart), factor.name]  # the others once
+        own = result.contrasts
+        results.append(replace(result, contrasts=own[own["factor"].isin(wanted)] if len(own) else own))
+    line = (
+        f"{TABLE}, {name}: {', '.join(together)} changed in the same session: each is compared by itself, over the "
+        "others' levels as they were filmed."
+    )
+    return _as_one(results, line)
+
+
+def _as_one(results: Sequence[StratumResult], line: str) -> StratumResult:
+    """Comparisons of one response that were made one after the other; ``line`` says why."""
+    tables = ("contrasts", "means", "terms", "covariates", "diagnostics", "scatter")
+    stacked: dict[str, Any] = {}
+    for name in tables:
+        parts = [table for result in results if len(table := getattr(result, name))]
+        stacked[name] = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    return replace(
+        results[0],
+        **stacked,
+        lines=tuple(dict.fromkeys([line, *(said for r in results for said in r.lines)])),
+        untold={factor: why for r in results for factor, why in r.untold.items()},
+    )
+
+
+def _of_table_by(
+    shots: pd.DataFrame, parameters: pd.DataFrame, name: str, factors: Sequence[Factor], settings: CompareSettings
+) -> StratumResult:
+    """The same by factors of which no two changed in one session."""
     rows = parameter_rows(
         shots, parameters, name, [f.name for f in factors], readings=[f.name for f in factors if f.is_slope]
     )

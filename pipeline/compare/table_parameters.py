@@ -38,7 +38,8 @@ def parameter_rows(
 
     shots    : pooled shots, which tell each session's conditions
     readings : factors that are read, not set: a session has their mean
-    A value for one level of a factor ("balls = clean") is used where there is one; the session's own value else.
+    A value for one level of a factor ("balls = clean") is used where there is one; the session's own value else. Of
+    factors that changed in the same session (``changed_together``) give one at a time.
     """
     whole = _whole(parameters)
     whole = whole[whole["quantity"].astype(str) == quantity]
@@ -71,6 +72,20 @@ def parameter_rows(
     return SHOTS.conform(out, extra=own)
 
 
+def changed_together(
+    shots: pd.DataFrame, parameters: pd.DataFrame, quantity: str, factors: Sequence[str]
+) -> list[str]:
+    """Those of these factors that changed in a session in which another did, too: table.csv has a value for each level
+    of each, none for their combinations, and values of two factors come from the same contacts."""
+    whole = _whole(parameters)
+    sessions = whole.loc[whole["quantity"].astype(str) == quantity, "session"]
+    found: set[str] = set()
+    for _, filmed in shots[shots["session"].isin(set(sessions))].groupby("session"):
+        varied = [name for name in factors if len(filmed[name].dropna().unique()) > 1]
+        found |= set(varied) if len(varied) > 1 else set()
+    return [name for name in factors if name in found]
+
+
 def _mean(cells: pd.Series) -> NDArray[np.float64]:
     """The mean of a session's readings, alone; nothing where it has none."""
     numbers = as_numbers(cells)
@@ -93,6 +108,6 @@ def _split(mine: pd.DataFrame, varied: Sequence[str]) -> pd.DataFrame:
     """The values by level of the one condition that varies in the session; else the session's own."""
     for name in varied:
         by_level = mine[mine["condition"].astype("string").fillna("").str.startswith(f"{name} = ")]
-        if len(by_level) > 1:
+        if len(by_level):
             return by_level
     return mine[mine["condition"].isna()]
