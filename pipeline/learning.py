@@ -12,6 +12,7 @@ from typing import Any, Generic, TypeVar
 
 import numpy as np
 
+from pipeline.few import student_factor
 from pipeline.knowledge import ANY_TWO, SET_U, CueMass, Shown
 from pipeline.physics import Array, Friction
 
@@ -45,8 +46,9 @@ class ClothAndBalls:
 def pool_friction(estimates: Sequence[Friction], prior: Friction) -> Friction:
     """Join estimates of (sliding, rolling) friction, each of which already holds ``prior``: it counts once.
 
-    Weighted means of the logarithms, by inverse covariance. If the estimates scatter more than they say (another cloth,
-    a damp patch), the result's uncertainty is widened by the Birge ratio. What all share (the camera, the lamps) does
+    Random-effects means of the logarithms: where estimates of one of the two scatter more than they say (a damp patch,
+    balls polished in between), that one's scatter is allowed for in each (DerSimonian and Laird's estimate), with
+    Student's t for so few that show it; the other is as certain as before. What all share (the camera, the lamps) does
     not average out.
     """
     best, covariance = _pool([_of_friction(estimate) for estimate in estimates], _of_friction(prior))
@@ -199,13 +201,46 @@ def _pool(estimates: Sequence[_Vector], prior: _Vector) -> tuple[Array, Array]:
     """Mean and covariance of what all the estimates are of."""
     own = [_told(estimate, prior) for estimate in estimates]
     base = np.linalg.inv(prior.covariance)
-    covariance = np.linalg.inv(base + sum(one.information for one in own))
-    best = np.asarray(covariance @ (base @ prior.mean + sum(one.information @ one.mean for one in own)))
+    scatter, wider = _unlike(own, estimates, prior)
+    weights = [_scattered(one.information, scatter) / np.outer(wider, wider) for one in own]
+    covariance = np.linalg.inv(base + sum(weights))
+    best = covariance @ (base @ prior.mean + sum(weight @ one.mean for weight, one in zip(weights, own, strict=True)))
     if len(own) > 1:
-        chi2 = sum(float((one.mean - best) @ one.information @ (one.mean - best)) for one in own)
         common = np.mean([estimate.common for estimate in estimates], axis=0)
-        covariance = covariance * max(1.0, chi2 / (len(best) * (len(own) - 1))) + np.diag(_shared(common, len(own)))
-    return best, covariance
+        covariance = covariance + np.diag(_shared(common, len(own)))
+    return np.asarray(best), covariance
+
+
+def _unlike(own: Sequence[_Told], estimates: Sequence[_Vector], prior: _Vector) -> tuple[Array, Array]:
+    """(d,) variance of the logarithms from one to the next beyond their own, and how much wider a mean of so few is.
+
+    Only of those count that tell of a quantity: the others are not few that agree, but none.
+    """
+    scatter, wider = np.zeros(len(prior.mean)), np.ones(len(prior.mean))
+    for k, known in enumerate(np.diag(prior.covariance)):
+        told = [(one.mean[k], one.covariance[k, k], held.common[k]) for one, held in zip(own, estimates, strict=True)
+                if held.covariance[k, k] < TELLING**2 * known]
+        if len(told) > 1:
+            values, variance, common = np.array(told).T
+            alone = np.maximum(variance - common, 0.01 * variance)  # what they share makes them no less alike
+            scatter[k], wider[k] = _between(values, alone), student_factor(len(told) - 1)
+    return scatter, np.where(scatter > 0, wider, 1.0)
+
+
+def _between(values: Array, variance: Array) -> float:
+    """DerSimonian and Laird's variance between (N,) values beyond their own ``variance``."""
+    weight = 1 / variance
+    mean = np.sum(weight * values) / np.sum(weight)
+    excess = float(np.sum(weight * (values - mean) ** 2)) - (len(values) - 1)
+    return max(excess / float(np.sum(weight) - np.sum(weight**2) / np.sum(weight)), 0.0)
+
+
+def _scattered(information: Array, scatter: Array) -> Array:
+    """The information of what scatters by so much more variance: (information^-1 + scatter)^-1, where it has no inverse
+    too.
+    """
+    out = np.linalg.solve(np.eye(len(scatter)) + information * scatter, information)
+    return np.asarray((out + out.T) / 2)
 
 
 def _told(estimate: _Vector, prior: _Vector) -> _Told:
