@@ -20,7 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.compare.conditions import DERIVED, are_readings, as_numbers, why_no_condition
-from pipeline.few import student_factor
+from pipeline.few import between, student_factor
 from pipeline.knowledge import Shown
 from pipeline.learning import TELLING, ClothAndBalls, pool_cue_mass, pool_friction, tells
 from pipeline.physics import Friction
@@ -68,17 +68,14 @@ def join(values: Array, u: Array) -> Joined:
     n = len(values)
     if n == 1:
         return Joined(value=float(values[0]), u=float(u[0]), scatter=math.nan, contacts=1)
-    weight = 1 / u**2
-    mean = float(np.sum(weight * values) / np.sum(weight))
-    excess = float(np.sum(weight * (values - mean) ** 2)) - (n - 1)
-    between = max(excess / float(np.sum(weight) - np.sum(weight**2) / np.sum(weight)), 0.0)
-    weight = 1 / (u**2 + between)
+    scatter2 = between(values, u**2)
+    weight = 1 / (u**2 + scatter2)
     mean = float(np.sum(weight * values) / np.sum(weight))
     mean_u = 1 / math.sqrt(float(np.sum(weight)))
-    if between > 0:
+    if scatter2 > 0:
         shown = float(np.sum(weight * (values - mean) ** 2)) / (n - 1)
         mean_u *= math.sqrt(max(shown, 1.0)) * student_factor(n - 1)
-    return Joined(value=mean, u=mean_u, scatter=math.sqrt(between), contacts=n)
+    return Joined(value=mean, u=mean_u, scatter=math.sqrt(scatter2), contacts=n)
 
 
 def fingerprint(

@@ -12,7 +12,7 @@ from typing import Any, Generic, TypeVar
 
 import numpy as np
 
-from pipeline.few import student_factor
+from pipeline.few import between, student_factor
 from pipeline.knowledge import ANY_TWO, SET_U, CueMass, Shown
 from pipeline.physics import Array, Friction
 
@@ -223,16 +223,8 @@ def _unlike(own: Sequence[_Told], estimates: Sequence[_Vector], prior: _Vector) 
         if len(told) > 1:
             values, variance, common = np.array(told).T
             alone = np.maximum(variance - common, 0.01 * variance)  # what they share makes them no less alike
-            scatter[k], wider[k] = _between(values, alone), student_factor(len(told) - 1)
+            scatter[k], wider[k] = between(values, alone), student_factor(len(told) - 1)
     return scatter, np.where(scatter > 0, wider, 1.0)
-
-
-def _between(values: Array, variance: Array) -> float:
-    """DerSimonian and Laird's variance between (N,) values beyond their own ``variance``."""
-    weight = 1 / variance
-    mean = np.sum(weight * values) / np.sum(weight)
-    excess = float(np.sum(weight * (values - mean) ** 2)) - (len(values) - 1)
-    return max(excess / float(np.sum(weight) - np.sum(weight**2) / np.sum(weight)), 0.0)
 
 
 def _scattered(information: Array, scatter: Array) -> Array:
