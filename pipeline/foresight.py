@@ -1,7 +1,8 @@
 """How well a shot's angles, speeds and spin will be known with this camera, before any shot is played.
 
 Banks of three speeds are played in numbers and measured as clips are (`rehearsal.py`): what comes out are the
-uncertainties that shots.csv would state, with all that they allow for.
+uncertainties that shots.csv would state, with all that they allow for: the median of a few draws of noise, as single
+ones differ by chance, up to fourfold in the cue ball's roll.
 """
 
 from __future__ import annotations
@@ -9,6 +10,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from typing import Literal
+
+import numpy as np
 
 from calibration.capability import PictureScale, blur_mm, picture_scale
 from calibration.store import Calibration
@@ -24,6 +27,7 @@ SPEEDS_MPS = {"slow": 0.7, "medium": 1.5, "fast": 3.0}  # banked ball as it meet
 MOST_BLUR = 1.5  # ball widths: of drawn clips, one with streaks of 83 mm was measured, two of 95 and 108 mm were not
 WORTH_BLUR, GOOD_BLUR = 1 / 4, 1 / 8  # ball widths: a longer streak is worth a shorter shutter, that makes it so long
 COMMON_RATES = (60.0, 120.0, 240.0)  # frames/s that cameras offer
+DRAWS, STEADY = 3, 1.2  # of noise, odd; most over least of them where one is as good
 Lacking = Literal["", "frames", "shutter", "?"]
 
 
@@ -49,6 +53,7 @@ class ShotForecast:
     cut_angle_u_deg: float
     roll_ratio_u: float
     why: str = ""
+    unsteady: frozenset[str] = frozenset()  # of what is told, in what draws of noise differ by more than `STEADY`
 
     @property
     def told(self) -> dict[str, float]:
@@ -208,11 +213,13 @@ class _Camera:
         more = replace(self, frame_rate=frame_rate)
         return more if given is None else more.with_shutter(min(given, 1 / frame_rate))
 
-    def _rehearsed(self, speed: float) -> Rehearsed:
-        return rehearse(self.calibration, self.settings, speed, noise_px=self.noise_px, frame_rate=self.frame_rate)
+    def _rehearsed(self, speed: float, draws: int) -> list[Rehearsed]:
+        """Once for each draw of noise."""
+        return [rehearse(self.calibration, self.settings, speed, noise_px=self.noise_px, frame_rate=self.frame_rate,
+                         seed=seed) for seed in range(1, draws + 1)]
 
     def _measures(self, speed: float) -> bool:
-        return self._rehearsed(speed).shot is not None
+        return _mostly_measured(self._rehearsed(speed, 1))
 
     def _lacking(self, speed: float) -> Lacking:
         """What would have to be other for a shot to be measured that isn't: it is tried."""
@@ -221,33 +228,40 @@ class _Camera:
         most = max(COMMON_RATES)
         return "frames" if self.frame_rate < most and self.with_rate(most)._measures(speed) else "?"
 
-    def forecast(self, name: str) -> ShotForecast:
+    def forecast(self, name: str, draws: int = DRAWS) -> ShotForecast:
         speed, shutter_s = SPEEDS_MPS[name], self.settings.camera.shutter_s
         smeared = self.smear_mm(speed) > MOST_BLUR * self.calibration.table.ball.diameter_mm
-        rehearsed = Rehearsed(None) if smeared else self._rehearsed(speed)
-        shot = rehearsed.shot
-        lacking: Lacking = "shutter" if smeared else "" if shot is not None else self._lacking(speed)
+        rehearsed = [] if smeared else self._rehearsed(speed, draws)
+        measured = _mostly_measured(rehearsed)
+        lacking: Lacking = "shutter" if smeared else "" if measured else self._lacking(speed)
 
-        def u(measure: str, of: str = "") -> float:
-            if shot is None or shot[f"{measure}_u"] is None:
+        unsteady: set[str] = set()
+
+        def u(measure: str, told: str = "", of: str = "") -> float:
+            if not measured:
                 return math.nan
-            return float(shot[f"{measure}_u"]) / (float(shot[of]) / 100 if of else 1.0)
+            drawn = [_stated(one, measure, of) for one in rehearsed]
+            if max(drawn) > STEADY * min(drawn):
+                unsteady.add(told)
+            middle = float(np.median(drawn))
+            return middle if math.isfinite(middle) else math.nan
 
-        return ShotForecast(
+        forecast = ShotForecast(
             name=name,
             speed_mps=speed,
             blur_mm=None if shutter_s is None else blur_mm(speed, shutter_s),
             shutter_s=self.shutter_s,
             lacking=lacking,
-            incoming_angle_u_deg=u("incoming_angle_deg"),
-            rebound_angle_u_deg=u("rebound_angle_deg"),
-            settled_angle_u_deg=u("rebound_settled_angle_deg"),
-            impact_speed_u_percent=u("speed_at_impact_mps", of="speed_at_impact_mps"),
-            rebound_speed_u_percent=u("rebound_speed_mps", of="rebound_speed_mps"),
+            incoming_angle_u_deg=u("incoming_angle_deg", "incoming"),
+            rebound_angle_u_deg=u("rebound_angle_deg", "rebound"),
+            settled_angle_u_deg=u("rebound_settled_angle_deg", "settled"),
+            impact_speed_u_percent=u("speed_at_impact_mps", "speed at impact", of="speed_at_impact_mps"),
+            rebound_speed_u_percent=u("rebound_speed_mps", "rebound speed", of="rebound_speed_mps"),
             cut_angle_u_deg=u("cut_angle_deg"),
             roll_ratio_u=u("cue_roll_ratio"),
-            why=rehearsed.why,
+            why="" if measured else next((one.why for one in rehearsed if one.why), ""),
         )
+        return replace(forecast, unsteady=frozenset(unsteady))
 
     def others(self) -> dict[str, _Camera]:
         """The same with a shorter shutter, with more frames, with a larger picture, with sizes measured."""
@@ -264,6 +278,18 @@ class _Camera:
             measured = replace(self.calibration, table=taped)
             out["the table measured with a tape"] = replace(self, calibration=measured)
         return out
+
+
+def _mostly_measured(draws: list[Rehearsed]) -> bool:
+    return sum(one.shot is not None for one in draws) > len(draws) / 2
+
+
+def _stated(draw: Rehearsed, measure: str, of: str) -> float:
+    """A measure's uncertainty, in percent ``of`` another if one is named; inf where the draw gives none."""
+    u = math.nan if draw.shot is None else float(draw.shot[f"{measure}_u"])
+    if draw.shot is None or math.isnan(u):
+        return math.inf
+    return u / (float(draw.shot[of]) / 100 if of else 1.0)
 
 
 def _advice(camera: _Camera, scale: PictureScale, forecasts: tuple[ShotForecast, ...], wanted: Wanted) -> list[str]:
@@ -308,9 +334,9 @@ def _remedies(camera: _Camera, forecast: ShotForecast, wanted: Wanted) -> list[s
              f"wanted: {', '.join(beyond)}.")
     if set(beyond) <= {"rebound", "rebound speed"} and forecast.settled_angle_u_deg <= wanted.angle_deg:
         first += " Just after the cushion such a ball slides only briefly: compare settled angles."
-    out = [first]
+    out, draws = [first], DRAWS if forecast.unsteady & set(beyond) else 1
     for words, other in camera.others().items():
-        better = other.forecast(forecast.name).told
+        better = other.forecast(forecast.name, draws).told
         left = (f"{name} {_within(better[name])} {'%' if 'speed' in name else 'deg'}" for name in beyond)
         out.append(f"{forecast.name} shot with {words}: {', '.join(left)}.")
     return out

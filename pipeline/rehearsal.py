@@ -183,12 +183,13 @@ class Rehearsed:
 
 
 def rehearse(
-    calibration: Calibration, settings: SessionSettings, speed_mps: float, *, noise_px: float, frame_rate: float
+    calibration: Calibration, settings: SessionSettings, speed_mps: float, *, noise_px: float, frame_rate: float,
+    seed: int = 1,
 ) -> Rehearsed:
-    """Such a bank before this camera, on the cloth that the settings fix or else a typical one."""
+    """Such a bank before this camera, on the cloth that the settings fix or else a typical one; one draw of noise."""
     shutter_s = settings.camera.shutter_s or 0.5 / frame_rate
     played = bank(calibration.table, speed_mps, prior_friction(settings))
-    rows = detections(played, calibration, noise_px=noise_px, frame_rate=frame_rate, shutter_s=shutter_s)
+    rows = detections(played, calibration, noise_px=noise_px, frame_rate=frame_rate, shutter_s=shutter_s, seed=seed)
     measured = measure_shots(rows, calibration=calibration, settings=settings, clip="rehearsal")
     if len(measured.shots) != 1:
         return Rehearsed(None, "; ".join(measured.notes) or f"it was taken for {len(measured.shots)} shots")

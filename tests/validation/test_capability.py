@@ -11,7 +11,7 @@ from calibration.store import Calibration
 from fixtures.synthetic import overhead_camera
 from pipeline import foresight
 from pipeline.foresight import Wanted, describe_capability
-from pipeline.rehearsal import Rehearsed
+from pipeline.rehearsal import Rehearsed, rehearse
 from shared.equipment import standard_table
 from shared.settings import CameraSettings, FrictionSettings, SessionSettings
 from tests.bench.velocity_bound import contact_precision
@@ -44,6 +44,28 @@ def test_more_pixels_and_more_frames_give_smaller_uncertainties():
         assert finer.rebound_angle_u_deg < 0.75 * one.rebound_angle_u_deg
         assert faster.rebound_angle_u_deg < (0.95 if one.speed_mps < 2 else 1.05) * one.rebound_angle_u_deg  # sizes
         assert 0.4 * one.incoming_angle_u_deg < faster.incoming_angle_u_deg < 1.15 * one.incoming_angle_u_deg  # luck
+
+
+def test_what_is_foretold_is_the_middle_of_several_draws_of_noise():
+    calibration = _calibration()
+    settings = SessionSettings(table=TABLE, camera=CameraSettings(shutter_s=0.004))
+    draws = [rehearse(calibration, settings, 3.0, noise_px=0.1, frame_rate=60.0, seed=seed).shot["cue_roll_ratio_u"]
+             for seed in (1, 2, 3)]
+    assert _described().forecasts[-1].roll_ratio_u == sorted(draws)[1]
+    assert max(draws) > 1.2 * min(draws)
+
+
+def test_a_draw_that_is_not_measured_counts_as_knowing_nothing(monkeypatch):
+    lost = set()
+
+    def rehearsed(*given, seed, **others):
+        return Rehearsed(None, "lost") if seed in lost else rehearse(*given, seed=1, **others)
+
+    monkeypatch.setattr(foresight, "rehearse", rehearsed)
+    settings = SessionSettings(table=TABLE, camera=CameraSettings(shutter_s=0.004))
+    for seeds, measured in (({3}, True), ({1, 3}, False)):
+        lost |= seeds
+        assert describe_capability(_calibration(), 60.0, settings).forecasts[-1].measured == measured
 
 
 def test_what_falls_short_is_named_with_what_would_help():
