@@ -142,12 +142,19 @@ class CameraWatch:
 
     def recognised(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Rows with ``t_s`` at which the rails were recognised, or covered before a camera that stood still."""
-        t_s, lost = rows["t_s"], self._lost_from()
-        known = pd.Series(True, rows.index) if lost is None else t_s < lost
+        rows = self.until_lost(rows)
+        known = pd.Series(True, rows.index)
         for away in self._away():
             if not away.covered:
-                known &= ~t_s.between(away.from_s, away.until_s, inclusive="left")
+                known &= ~rows["t_s"].between(away.from_s, away.until_s, inclusive="left")
         return rows if known.all() else rows[known]
+
+    def until_lost(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """Rows with ``t_s`` from before the rails were no longer recognised: frames after that are none of the clip's,
+        while those in between in which they weren't are frames in which no ball was seen.
+        """
+        lost = self._lost_from()
+        return rows if lost is None else rows[rows["t_s"] < lost]
 
     def _poses(self) -> list[tuple[float, CameraPose | None]]:
         """From what time on which camera holds, None for the calibration's own; empty when it never moved.

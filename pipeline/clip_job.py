@@ -250,7 +250,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
             seen = _Seen(clip, calibration, still.luma, siting, task, left_out)
         frames, watch, pictures = seen.frames, seen.watch, seen.pictures
         detections, windows = watch.correct(seen.found), watch.correct_windows(pictures.table)
-        looked_at = watch.recognised(frames.looked_at)
+        looked_at = watch.until_lost(frames.looked_at)
         over = repeats.left_over(detections)
         clock_jumps = find_clock_jumps(detections[~over], calibration.table.ball.radius_mm)
         right = clock_jumps.with_again([*again_s, *detections.loc[over, "t_s"].unique().tolist()])

@@ -80,7 +80,7 @@ class SteadyCamera:
 
     correct_windows = correct
 
-    def recognised(self, rows: pd.DataFrame) -> pd.DataFrame:
+    def until_lost(self, rows: pd.DataFrame) -> pd.DataFrame:
         return rows
 
     def warnings(self) -> list[str]:
