@@ -25,6 +25,16 @@ from pipeline.executor import (
 )
 from pipeline.lone_clip import LoneClip
 
+
+def run_script(folder, text, **how):
+    """What came of a script of this text, in a process of its own; ``{root}`` in it is the repository."""
+    root = Path(__file__).resolve().parents[2]
+    script = folder / "script.py"
+    script.write_text(text.format(root=str(root)))
+    return subprocess.run([sys.executable, str(script)], capture_output=True, text=True, check=False,
+                          env=os.environ | {"PYTHONPATH": str(root)}, **how)
+
+
 A_CLIP = Path(__file__).parents[2] / "fixtures" / "evenings" / "eveningA" / "eveningA_01.mp4"
 
 
@@ -163,11 +173,7 @@ if __name__ == "__main__":
 
 @pytest.mark.skipif(not can_preload(), reason="no fork server here")
 def test_a_killed_fork_server_costs_nothing(tmp_path):
-    root = Path(__file__).resolve().parents[2]
-    script = tmp_path / "script.py"
-    script.write_text(SERVER_KILLED.format(root=str(root)))
-    ran = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, timeout=120, check=False,
-                         env=os.environ | {"PYTHONPATH": str(root)})
+    ran = run_script(tmp_path, SERVER_KILLED, timeout=120)
     assert (ran.stdout.strip(), ran.returncode) == ("[(0, 0), (1, 2), (2, 4), (3, 6)]", 0), ran.stderr
 
 
@@ -229,23 +235,15 @@ def sleepy(seconds: float) -> float:
 
 
 def test_ctrl_c_ends_the_workers_and_keeps_what_is_done(tmp_path):
-    root = Path(__file__).resolve().parents[2]
-    script = tmp_path / "script.py"
-    script.write_text(INTERRUPTED.format(root=str(root)))
-    ran = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, timeout=120, check=False,
-                         env=os.environ | {"PYTHONPATH": str(root)},
-                         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))
+    ran = run_script(tmp_path, INTERRUPTED, timeout=120,
+                     preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))
     assert ran.stdout.strip() == "kept [0, 1]"
     assert "Traceback" not in ran.stderr
 
 
 def test_workers_end_when_their_parent_is_killed(tmp_path):
-    root = Path(__file__).resolve().parents[2]
-    script = tmp_path / "script.py"
-    script.write_text(KILLED.format(root=str(root)))
     # this lasts until the last worker lets go of the output
-    ran = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, timeout=60, check=False,
-                         env=os.environ | {"PYTHONPATH": str(root)})
+    ran = run_script(tmp_path, KILLED, timeout=60)
     assert ran.returncode == -signal.SIGKILL
 
 
