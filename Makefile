@@ -12,6 +12,7 @@ setup: $(STAMP)
 $(STAMP): pyproject.toml constraints.txt
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet -c constraints.txt -e '.[dev]'
+	$(BIN)/python -m compileall -q shared calibration pipeline reboundry.py  # where Python may not, it starts slower
 	$(BIN)/python -m pipeline.compiled_ready
 	touch $@
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import ndtr, stdtrit
 
 from pipeline.physics import Array
 
@@ -12,6 +11,8 @@ def student_factor(freedom: int) -> float:
     """How much wider Student's t with so many degrees of freedom (1 or more) is than a Gaussian, at one standard
     uncertainty to each side: 68.27 % lie within it.
     """
+    from scipy.special import ndtr, stdtrit  # a fifth of what a clip alone needs to load, and it is rarely called
+
     return float(stdtrit(freedom, ndtr(1.0)))
 
 

@@ -71,6 +71,12 @@ def test_command_modules_are_light():
     assert heavy_loaded_by("import pandas") != []
 
 
+def test_a_clip_is_opened_before_what_only_fitting_needs_is_loaded():
+    loaded = heavy_loaded_by("import pipeline.run")
+    assert "pandas" in loaded
+    assert not {"scipy", "filterpy", "numba", "matplotlib"} & set(loaded)
+
+
 def test_sessions_are_found_before_anything_heavy_is_loaded():
     """`measure` starts its workers' processes once it knows the clips: what it imports till then delays them."""
     assert heavy_loaded_by(
