@@ -9,10 +9,7 @@ import pandas as pd
 from pipeline.compare.ground import Ground
 from pipeline.compare.responses import Response
 from pipeline.compare.settings import CompareSettings, percent
-from pipeline.condition_words import level_words
-
-#: how a slope was read, behind its two readings
-_PARTS = {"inside sessions": ", as it changed inside sessions", "between sessions": ", from session to session"}
+from pipeline.compare.size_words import against_words, number_words, size_words, span_words
 
 _MOVED_FAR = 0.25  # share of the larger difference by which adjusting must have moved it to be worth a sentence
 
@@ -33,10 +30,8 @@ def answer(
     """
     used = str(row["used"])
     value = float(row[f"{used}_diff"])
-    a, b = level_words(str(row["factor"]), str(row["a"])), level_words(str(row["factor"]), str(row["b"]))
-    at = f", with {row['at_words']}" if row["at_words"] else ""
     head = f"{_capital(stratum)}: " if stratum else ""
-    against = f"{b} against {a}{at}{_PARTS.get(str(row.get('part', '')), '')}"
+    against = against_words(row)
     some = int(row[f"{used}_n"]) if math.isfinite(value) else 0
     rests = f"From {some} of {counted} counted shots." if 0 < some < counted else ""
     beside = (rests, row.get("note", ""), row.get("not_adjusted", ""))
@@ -47,14 +42,14 @@ def answer(
     size = _sized(value, response, ground)
     plain = _raw_too(row, response)
     if row["basis"] == "not told apart":
-        here = _span(float(row[f"{used}_here_low"]), float(row[f"{used}_here_high"]), response)
+        here = span_words(float(row[f"{used}_here_low"]), float(row[f"{used}_here_high"]), response)
         return (
             f"{head}{against}: {size} between these sessions ({level} % interval for these sessions {here}). Whether "
             f"{row['factor']} did it or the evening can't be told: {untold}, so the interval for "
             f"the condition itself is unbounded.{plain}{more}"
         )
     low, high = float(row[f"{used}_low"]), float(row[f"{used}_high"])
-    span = _span(low, high, response)
+    span = span_words(low, high, response)
     text = f"{head}{against}: {size}, {level} % interval {span}"
     if row["basis"] == "between sessions":
         df = round(float(row["df"]))
@@ -71,9 +66,9 @@ def answer(
     if math.isfinite(bound):
         within = float(row["equivalence_p"]) < 1 - settings.level
         what = "half a pocket" if settings.bound is None else "the bound given"
-        limit = _number(bound, response)
+        limit = number_words(bound, response)
         if within:
-            inner = _span(float(row["equivalence_low"]), float(row["equivalence_high"]), response)
+            inner = span_words(float(row["equivalence_low"]), float(row["equivalence_high"]), response)
             text += (
                 f" It is smaller than {what}, ±{limit}, at the {percent(1 - settings.level)} % level (equivalence "
                 f"test: the {percent(2 * settings.level - 1)} % interval, {inner}, lies inside)."
@@ -94,7 +89,7 @@ def _raw_too(row: pd.Series, response: Response) -> str:
         return ""
     word = response.more if raw > 0 else response.less
     return (
-        f" Unadjusted it is {_size(abs(raw), response)} {word}: the rest went with how the balls came to the "
+        f" Unadjusted it is {size_words(abs(raw), response)} {word}: the rest went with how the balls came to the "
         "cushion, by other hits or by the condition itself."
     )
 
@@ -112,25 +107,7 @@ def _sized(value: float, response: Response, ground: Ground) -> str:
         if math.isfinite(ground.opening_mm):
             extras.append(f"{mm / ground.opening_mm:.0%} of the pocket")
     more = f" ({', '.join(extras)})" if extras else ""
-    return f"{response.verb or response.label} {_size(size, response)} {word}{more}"
-
-
-def _size(size: float, response: Response) -> str:
-    """A difference's size; one too small for the digits written is no 0."""
-    if size > 0 and float(f"{size:.{response.digits}f}") == 0:
-        return f"less than {_number(10.0**-response.digits, response)}"
-    return _number(size, response)
-
-
-def _span(low: float, high: float, response: Response) -> str:
-    """'22 to 54 mm shorter', or '12 mm shorter to 20 mm longer'."""
-    if not (math.isfinite(low) and math.isfinite(high)):
-        return "unbounded"
-    if low >= 0:
-        return f"{low:.{response.digits}f} to {_number(high, response)} {response.more}"
-    if high <= 0:
-        return f"{-high:.{response.digits}f} to {_number(-low, response)} {response.less}"
-    return f"{_number(-low, response)} {response.less} to {_number(high, response)} {response.more}"
+    return f"{response.verb or response.label} {size_words(size, response)} {word}{more}"
 
 
 def _aim(value: float, response: Response, ground: Ground) -> str:
@@ -138,11 +115,6 @@ def _aim(value: float, response: Response, ground: Ground) -> str:
     if not (math.isfinite(mm) and math.isfinite(ground.sight_mm)):
         return ""
     return f" Aim {mm / ground.sight_mm:.1g} sight {'shorter' if value > 0 else 'longer'} at the target."
-
-
-def _number(value: float, response: Response) -> str:
-    unit = response.unit if response.unit == "°" or not response.unit else f" {response.unit}"
-    return f"{value:.{response.digits}f}{unit}"
 
 
 def _capital(text: str) -> str:

@@ -75,9 +75,23 @@ class Comparison:
         for _, row in self.counts.iterrows():
             if row["shots"] > row["counted"]:
                 lines.append(f"  left out: {row['shots'] - row['counted']} {_at(row)}: {row['why_left_out']}")
-        lines += [f"- {a}" for a in self.answers]
-        lines += [f"({line})" for line in self.lines]
+        answers, alike = self._without_repeats()
+        lines += [f"- {a}" for a in answers]
+        lines += [f"({line})" for line in [*alike, *self.lines]]
         return "\n".join(lines)
+
+    def _without_repeats(self) -> tuple[list[str], list[str]]:
+        """The answers, and apart from them what several of them end with: of which responses, and that."""
+        answers, apart = list(self.answers), []
+        for end in self.contrasts.get("not_adjusted", pd.Series(dtype=str)).astype(str).unique():
+            rows = self.contrasts[self.contrasts["not_adjusted"] == end]
+            its = [k for k, text in enumerate(answers) if end and text.endswith(f" {end}")]
+            if len(its) > 1:
+                for k in its:
+                    answers[k] = answers[k].removesuffix(f" {end}")
+                labels = [r.label for r in self.responses if r.name in set(rows["response"])]
+                apart.append(f"{', '.join(labels)}: {end}")
+        return answers, apart
 
 
 def _at(row: pd.Series) -> str:

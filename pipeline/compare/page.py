@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 
 from pipeline.compare.comparison import ALL, Comparison
+from pipeline.compare.in_short import in_short
 from pipeline.compare.settings import percent
 
 _SENTENCE = re.compile(r"(?<=\.) (?=[A-Z])")  # where the next one begins
@@ -66,6 +67,11 @@ def comparison_page(
         parts.append(f"<p>{_e(about)}</p>")
     parts += [f'<div class="warning" role="note">{_e(line)}</div>' for line in c.warnings]
     parts.append("<h2>Answers</h2>")
+    short = in_short(c.contrasts, c.responses, c.settings)
+    if len(short):
+        parts.append(_short(short))
+        parts.append(f"<p><small>In brackets {percent(c.settings.level)} % intervals; of what can't be told from the "
+                     "evening, for these sessions only.</small></p>")
     for r in c.responses:
         parts.append(_answers(c, r.name, r.label))
     if not c.answers:
@@ -192,6 +198,19 @@ def _figures(figures: Sequence[tuple[str, str]]) -> str:
             f"<figcaption>{_e(caption)}</figcaption></figure>"
         )
     return "".join(out)
+
+
+def _short(rows: pd.DataFrame) -> str:
+    """The table of `in_short`: the first line of each answer stands out."""
+    head = "".join(f'<th scope="col">{_e(name)}</th>' for name in rows.columns)
+    body = []
+    for _, row in rows.iterrows():
+        cells = []
+        for text in row:
+            first, *more = map(_e, str(text).split("\n"))
+            cells.append("<td>" + "<br>".join([f"<b>{first}</b>", *more]) + "</td>")
+        body.append(f"<tr>{''.join(cells)}</tr>")
+    return f'<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{"".join(body)}</tbody></table></div>'
 
 
 def _table(rows: pd.DataFrame) -> str:
