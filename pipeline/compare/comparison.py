@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -82,15 +83,18 @@ class Comparison:
 
     def _without_repeats(self) -> tuple[list[str], list[str]]:
         """The answers, and apart from them what several of them end with: of which responses, and that."""
-        answers, apart = list(self.answers), []
-        for end in self.contrasts.get("not_adjusted", pd.Series(dtype=str)).astype(str).unique():
-            rows = self.contrasts[self.contrasts["not_adjusted"] == end]
-            its = [k for k, text in enumerate(answers) if end and text.endswith(f" {end}")]
+        answers = list(self.answers)
+        apart: list[str] = []
+        if self.contrasts.empty:
+            return answers, apart
+        ends = self.contrasts["not_adjusted"].astype(str)
+        for end in filter(None, ends.unique()):
+            its = [k for k, text in enumerate(answers) if text.endswith(f" {end}")]
             if len(its) > 1:
                 for k in its:
                     answers[k] = answers[k].removesuffix(f" {end}")
-                labels = [r.label for r in self.responses if r.name in set(rows["response"])]
-                apart.append(f"{', '.join(labels)}: {end}")
+                named = set(self.contrasts.loc[ends == end, "response"])
+                apart.append(f"{', '.join(r.label for r in self.responses if r.name in named)}: {end}")
         return answers, apart
 
 
@@ -314,8 +318,11 @@ def _of_table_by(
         strata=pd.Series(TABLE, index=rows.index),
         ground=anywhere,
         settings=replace(settings, adjust=()),
+        readings=True,
     )
-    return replace(result, lines=(*lines, *result.lines))
+    said = [re.sub(r"\b(counted )?shot\b", "value", re.sub(r"\b(counted )?shots\b", "values", line))
+            for line in result.lines]
+    return replace(result, lines=(*lines, *said))
 
 
 def _responses(

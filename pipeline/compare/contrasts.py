@@ -188,5 +188,7 @@ def _columns(kind: str, e: Estimate | None, n: int) -> dict[str, object]:
 def _effect_size(e: Estimate, fit: LinearFit, level: float) -> Interval:
     if e.basis == "within sessions":
         return hedges_g(e.value, e.se, fit.residual_df, fit.total_sd, level=level)
+    if math.isinf(fit.residual_df):  # how single values scatter isn't known
+        return Interval(math.nan, math.nan, math.nan, level)
     scale = hedges_correction(fit.residual_df) / fit.total_sd
     return Interval(e.value * scale, e.interval.low * scale, e.interval.high * scale, level)

@@ -14,6 +14,8 @@ of a clip may have brought two evenings together.
   seldom: all sessions then weigh the same, as in the t test on session means.
 * With no session to spare, condition and session cannot be told apart: the difference between these sessions is given,
   and an unbounded interval for the condition.
+* Where every session has a single value, its scatter and the session's are one: the values are the sessions, and the t
+  test is on them.
 
 Cells may scatter differently. A robust standard error (HC2) has Satterthwaite degrees of freedom from the cells' own
 variances; for two groups that is Welch's test. A test of whether they do finds it too seldom where shots are few, so
@@ -90,15 +92,16 @@ class LinearFit:
     """A fitted model; make it with :func:`fit_linear`.
 
     ``sd``: scatter of a shot (without its measurement uncertainty); ``total_sd`` with it; ``session_sd``: scatter of
-    sessions (NaN where it can't be had); ``residual_df``: degrees of freedom of ``sd``; ``session_df``: sessions to
-    spare. ``residuals``: standardised, inside sessions. ``no_scatter``: shots filmed alike don't differ at all, and no
-    uncertainty is known either: nothing tells how sure a contrast is.
+    sessions (NaN where it can't be had); ``residual_df``: degrees of freedom of ``sd``, infinite where nothing but the
+    known uncertainties tells how sure a value is; ``session_df``: sessions to spare. ``residuals``: standardised,
+    inside sessions. ``alone``: every session has one value. ``no_scatter``: shots filmed alike don't differ at all, and
+    no uncertainty is known either: nothing tells how sure a contrast is.
     """
 
     sd: float
     rms_u: float
     total_sd: float
-    residual_df: int
+    residual_df: float
     session_df: int
     session_sd: float
     n: int
@@ -108,6 +111,7 @@ class LinearFit:
     fitted: Array
     design: Array
     no_scatter: bool
+    alone: bool
     robust: bool
     wider: bool
     _offset: float
@@ -135,7 +139,7 @@ class LinearFit:
             value = float(g @ self._within.gamma) + shift
             se, df, method = self._error(self._pull(self._within, g), g @ self._within.cov @ g, level)
             interval = t_interval(value, se, df, level=level)
-            return Estimate(value, se, df, "within sessions", method, interval, interval, t_test(value, se, df))
+            return Estimate(value, se, df, self._basis, method, interval, interval, t_test(value, se, df))
         if not self._plain.holds(c):
             nothing = Interval(math.nan, -math.inf, math.inf, level)
             return Estimate(math.nan, math.nan, 0, "not estimable", "", nothing, nothing, math.nan)
@@ -160,7 +164,7 @@ class LinearFit:
         if rank and all(self._inside.holds(row) for row in rows):
             g = self._inside.on_basis(rows)
             value, cov = g @ self._within.gamma, g @ self._within.cov @ g.T
-            df, basis = float(self.residual_df), "within sessions"
+            df, basis = float(self.residual_df), self._basis
             own = self._own_f(g, value, rank) if self.robust or self.wider else None
         elif rank and self.session_df >= 1 and all(self._plain.holds(row) for row in rows):
             g = self._plain.on_basis(rows)
@@ -190,6 +194,10 @@ class LinearFit:
         )
         value = float(g @ self._within.gamma) + self._shift(c)
         return Interval(value, value - float(high), value - float(low), level)
+
+    @property
+    def _basis(self) -> Basis:
+        return "between sessions" if self.alone else "within sessions"
 
     def _shift(self, c: Array) -> float:
         """What the offset adds to a contrast: nothing to a difference."""
@@ -270,6 +278,7 @@ def fit_linear(
     cell: ArrayLike | None = None,
     robust: bool = False,
     wider: bool = False,
+    readings: bool = False,
 ) -> LinearFit:
     """Fit the model of this module.
 
@@ -280,6 +289,8 @@ def fit_linear(
     cell     : (n,) labels of groups that may scatter differently
     robust   : each cell's own scatter instead of one for all
     wider    : whichever of the two gives the wider interval, where cells have shots enough (``LEAST_OWN``)
+    readings : values that don't scatter by more than ``u`` while a session lasts: where none is left to judge scatter
+               by, differences between these sessions are as unsure as that makes them
 
     Raises TooFewShots when no degree of freedom is left for the scatter.
     """
@@ -292,24 +303,26 @@ def fit_linear(
     known_u2 = _known_variance(u, n)
     labels, n_sessions = _codes(session, n)
     sessions = Sessions(labels, n_sessions)
+    evenings = sessions if evening is None else Sessions(*_codes(evening, n))
     plain = subspace(design)
-    inside = subspace(design, sessions) if n_sessions > 1 else plain
-    residual_df = n - inside.rank
-    if residual_df < 1:
+    alone = 1 < n == evenings.count and plain.rank < n
+    inside = subspace(design, sessions) if n_sessions > 1 and not alone else plain
+    spare = n - inside.rank
+    by_u = readings and spare < 1 and u is not None and bool((np.asarray(u, dtype=float) > 0).all())
+    if spare < 1 and not by_u:
         raise TooFewShots(f"{n} values for {inside.rank} terms leave nothing to judge the scatter by")
-    s2 = _shot_variance(inside, values, known_u2, residual_df, least)
+    s2 = 0.0 if by_u else _shot_variance(inside, values, known_u2, spare, least)
     weights = 1 / (s2 + known_u2)
     within = solve(inside, values, weights)
     leverage = inside.leverage(within, weights)
-    evenings = sessions if evening is None else Sessions(*_codes(evening, n))
     apart, q = inside, within.q
     if evenings.count < sessions.count:
         apart = subspace(design, evenings) if evenings.count > 1 else plain
         q = solve(apart, values, weights).q
-    session_df = apart.rank - plain.rank
+    session_df = spare if alone else apart.rank - plain.rank
     between = solver_with_sessions(plain, values, weights, evenings)
     session_var, weighed_by, scale = 0.0, 0.0, 1.0
-    if session_df >= 1:
+    if session_df >= 1 and not alone:
 
         def ratio(variance: float) -> float:
             return (between(variance).q - q) / session_df
@@ -324,9 +337,9 @@ def fit_linear(
         sd=math.sqrt(s2),
         rms_u=math.sqrt(float(np.mean(known_u2))),
         total_sd=math.sqrt(float(1 / np.mean(weights))),
-        residual_df=residual_df,
+        residual_df=math.inf if by_u else spare,
         session_df=session_df,
-        session_sd=math.sqrt(session_var) if session_df >= 1 else math.nan,
+        session_sd=math.nan if session_df < 1 else math.sqrt(s2 if alone else session_var),
         n=n,
         n_sessions=evenings.count,
         residuals=within.residual * np.sqrt(weights / np.clip(1 - leverage, _ROOM, None)),
@@ -334,6 +347,7 @@ def fit_linear(
         fitted=values - within.residual + offset,
         design=design,
         no_scatter=s2 <= least and not known_u2.any(),
+        alone=alone,
         robust=robust,
         wider=wider,
         _offset=offset,

@@ -63,10 +63,12 @@ def analyse(
     strata: pd.Series,
     ground: Ground,
     settings: CompareSettings,
+    readings: bool = False,
 ) -> StratumResult:
     """Compare within one stratum, or over several at once (``strata`` then holds more than one label).
 
     shots : all shots of the stratum, counted or not, at least ``columns_for``; levels: each factor per shot
+    readings : the rows are no shots but readings of the table, that scatter by their ``u`` while a session lasts
     Never raises for poor data: what can't be said is in ``lines``.
     """
     if response.is_angle and ground.degrees_only:
@@ -83,7 +85,7 @@ def analyse(
     counted = with_means(with_cells(counted, present), present)
     design = _design(present, counted, lines, where)
     try:
-        raw_fit = _fit(counted, design, np.zeros((len(counted.y), 0)))
+        raw_fit = _fit(counted, design, np.zeros((len(counted.y), 0)), readings=readings)
     except TooFewShots as few:
         lines.append(f"{where}: {few}; means only.")
         return replace(result, means=_means(counted, design, None, None, settings), lines=tuple(lines))
@@ -92,7 +94,7 @@ def analyse(
         return replace(result, means=_means(counted, design, None, None, settings), lines=tuple(lines))
     if raw_fit.session_df < 1 and design.interactions:
         apart = replace(design, interactions=False)
-        adding = _fit(counted, apart, np.zeros((len(counted.y), 0)))
+        adding = _fit(counted, apart, np.zeros((len(counted.y), 0)), readings=readings)
         if adding.session_df > raw_fit.session_df:
             many = raw_fit.n_sessions
             lines.append(f"{where}: {many} sessions are too few to see whether the conditions act together.")
@@ -101,7 +103,7 @@ def analyse(
         counted.shots,
         combinations([counted.cells, counted.session, counted.strata]),
         candidates=_candidates(response, settings),
-        spare=raw_fit.residual_df,
+        spare=int(min(raw_fit.residual_df, raw_fit.n)),
         response=response.name,
     )
     kept, adjusted_design, adjusted_fit = _adjusted(counted, design, adjustment, lines, where)
@@ -195,7 +197,9 @@ def _design(factors: tuple[Factor, ...], rows: Rows, lines: list[str], where: st
         )
         return plain
     crossed = Design(factors, strata, interactions=True)
-    if len(rows.y) - crossed.n_columns - len(used(rows.session)) + 1 < _LEAST_DF:
+    sessions = len(used(rows.session))
+    alone = sessions == len(rows.y)  # then the values are the sessions
+    if len(rows.y) - crossed.n_columns - (0 if alone else sessions - 1) < _LEAST_DF:
         lines.append(f"{where}: {len(rows.y)} shots are too few to see whether the conditions act together.")
         return plain
     return crossed
@@ -207,10 +211,10 @@ def _some(names: Sequence[str]) -> str:
     return "; ".join(names[:_MOST_NAMED]) + (f"; and {more} more combinations" if more > 0 else "")
 
 
-def _fit(rows: Rows, design: Design, covariates: NDArray[np.float64]) -> LinearFit:
+def _fit(rows: Rows, design: Design, covariates: NDArray[np.float64], *, readings: bool = False) -> LinearFit:
     x = design.matrix(rows.levels, rows.strata, covariates, rows.means)
     return fit_linear(
-        rows.y, x, u=rows.u, session=rows.session, evening=rows.evening, cell=rows.cells, wider=True
+        rows.y, x, u=rows.u, session=rows.session, evening=rows.evening, cell=rows.cells, wider=True, readings=readings
     )
 
 
@@ -318,8 +322,8 @@ def _terms(fit: LinearFit, design: Design) -> pd.DataFrame:
     rows.append(
         {
             "term": "residual",
-            "ss": fit.total_sd**2 * fit.residual_df,
-            "df": fit.residual_df,
+            "ss": fit.total_sd**2 * _shown(fit.residual_df),
+            "df": _shown(fit.residual_df),
             "f": math.nan,
             "df_error": math.nan,
             "p": math.nan,
@@ -327,6 +331,11 @@ def _terms(fit: LinearFit, design: Design) -> pd.DataFrame:
         }
     )
     return pd.DataFrame(rows)
+
+
+def _shown(df: float) -> float:
+    """Degrees of freedom for a table: empty where nothing shows the scatter."""
+    return df if math.isfinite(df) else math.nan
 
 
 def _balance(adjustment: Adjustment, rows: Rows) -> pd.DataFrame:
@@ -353,7 +362,7 @@ def _scatter(fit: LinearFit, rows: Rows) -> pd.DataFrame:
                 "sessions": fit.n_sessions,
                 "shot_sd": fit.sd,
                 "measurement_u_rms": fit.rms_u,
-                "residual_df": fit.residual_df,
+                "residual_df": _shown(fit.residual_df),
                 "session_df": fit.session_df,
                 "session_sd": fit.session_sd if enough else math.nan,
                 "mixed_model_shot_sd": found.shot_sd if enough else math.nan,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from fixtures.simulated_sessions import Truth, shots_table, simulate_session
 from pipeline.compare.comparison import TABLE, compare_conditions
@@ -78,3 +79,58 @@ def test_conditions_that_changed_in_sessions_of_their_own_are_compared_together(
     found = _compared(sessions, "cloth", "balls")
     assert set(found.contrasts["factor"]) == {"cloth", "balls"}
     assert not any("each is compared by itself" in line for line in found.lines)
+
+
+def _one_reading_each(n):
+    return _filmed([((), {"cloth": ("new", "worn")[i % 2], "balls": ("clean", "polished")[i // 2 % 2]})
+                    for i in range(n)])
+
+
+def test_a_reading_a_session_is_compared_from_session_to_session():
+    """With equal uncertainties Student's or Welch's test on the readings as scipy gives it, the wider of the two."""
+    shots, table = _one_reading_each(10)
+    found = compare_conditions(shots, parameters=table, settings=CompareSettings(responses=(NAME,), by=("cloth",)))
+    row = found.contrasts.iloc[0]
+    value = table["value"].to_numpy()
+    tests = [stats.ttest_ind(value[1::2], value[::2], equal_var=equal) for equal in (True, False)]
+    inside, expected = max(((t.confidence_interval(0.95), t) for t in tests), key=lambda found: found[0].high)
+    assert row["basis"] == "between sessions"
+    assert row["df"] == pytest.approx(expected.df)
+    assert [row["raw_diff"], row["raw_low"], row["raw_high"]] == pytest.approx(
+        [value[1::2].mean() - value[::2].mean(), inside.low, inside.high], rel=1e-6)
+    assert row["raw_p"] == pytest.approx(expected.pvalue)
+    assert "(from session to session, 8 degrees of freedom)" in found.answers[0]
+    assert not found.lines
+    both = compare_conditions(shots, parameters=table, settings=CompareSettings(responses=(NAME,)))
+    assert set(both.contrasts.loc[both.contrasts["main"], "factor"]) == {"cloth", "balls"}
+
+
+def test_two_evenings_differ_by_as_much_as_their_readings_are_sure_of():
+    shots, table = _one_reading_each(2)
+    found = compare_conditions(shots, parameters=table, settings=CompareSettings(responses=(NAME,), by=("cloth",)))
+    row = found.contrasts.iloc[0]
+    assert row["basis"] == "not told apart"
+    assert np.isinf([row["raw_low"], row["raw_high"]]).all()
+    half = stats.norm.ppf(0.975) * 0.001 * np.sqrt(2)
+    assert row["raw_here_low"] == pytest.approx(row["raw_diff"] - half)
+    assert row["raw_here_high"] == pytest.approx(row["raw_diff"] + half)
+    assert pd.isna(row["g"])
+    assert "between these sessions" in found.answers[0]
+    assert not any("nothing to judge" in line or "leave nothing" in line for line in found.lines)
+
+
+def test_readings_without_uncertainties_leave_means_only():
+    shots, table = _one_reading_each(2)
+    found = compare_conditions(
+        shots, parameters=table.drop(columns="value_u"), settings=CompareSettings(responses=(NAME,), by=("cloth",)))
+    assert found.contrasts.empty
+    assert any("2 values for 2 terms leave nothing to judge the scatter by" in line for line in found.lines)
+
+
+def test_sessions_of_one_shot_each_are_the_shots_themselves():
+    shots, _ = _filmed([((), {"cloth": ("new", "worn")[i % 2]}) for i in range(8)])
+    shots = shots[shots["counted"]].groupby("session").head(1)
+    settings = CompareSettings(responses=("rebound_settled_angle_deg",), by=("cloth",), adjust=())
+    found = compare_conditions(shots, settings=settings).contrasts
+    assert found["basis"].tolist() == ["between sessions"]
+    assert 1 < found["df"].iloc[0] <= len(shots) - 2
