@@ -11,14 +11,13 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.knowledge import GRIP_U, RESTITUTION, RESTITUTION_U, SLOW_MM_S, Shown
+from pipeline.knowledge import GRIP_U, LEAST_CUT_DEG, RESTITUTION, RESTITUTION_U, SLOW_MM_S, Shown
 from pipeline.measured import cross, dot, slopes
 from pipeline.motions import ShotMotion
 from pipeline.paths import Path
 from pipeline.physics import Array
 
 GRIP = 1 / 7  # of the rubbing speed, as impulse over mass: it ends two equal balls' rubbing, and is the most there is
-LEAST_CUT_DEG = 10.0  # fuller hits hardly rub sideways
 _TELLING = 0.5  # of what a fit is certain of, at most so much may be known beforehand: else it would say that
 _LEAST_MEETING_MM_S = 50.0  # of slower ones a ratio says nothing
 

@@ -21,9 +21,10 @@ from numpy.typing import NDArray
 
 from pipeline.compare.conditions import DERIVED, are_readings, as_numbers, why_no_condition
 from pipeline.few import between, student_factor
-from pipeline.knowledge import Shown
+from pipeline.knowledge import LEAST_CUT_DEG, Shown
 from pipeline.learning import TELLING, ClothAndBalls, pool_cue_mass, pool_friction, tells
 from pipeline.physics import Friction
+from pipeline.untold import NOTHING_FOLLOWED, untold
 from shared.columns import FINGERPRINT
 from shared.numbers import number_text
 from shared.settings import FrictionSettings
@@ -47,6 +48,8 @@ LEAST_ANGLE_DEG = 8.0  # closer to the normal the tangential speed is too small 
 LEAST_SPEED_MPS = 0.15
 USEFUL_U = 0.2  # a restitution or ratio less certain than this says nothing
 USEFUL_FRICTION_U = 0.05
+_SHOT_SAYS_NOTHING = "whose shots say nothing of it"
+LEAST_SLOPE_CONTACTS, LEAST_SLOPE_RANGE_MPS = 4, 0.4  # for a straight line with an uncertainty of its own
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,7 +87,8 @@ def fingerprint(
 ) -> pd.DataFrame:
     """table.csv: a row per quantity, and per range of speed or angle where there are contacts enough.
 
-    Of the frictions and the mass, value and u are empty where the shots don't tell them, and the note says so.
+    Every quantity has a row of the whole session: where the shots don't tell it, value and u are empty and the note
+    says why. A condition's level has an empty row only for what the whole session tells. Without shots no rows.
 
     contacts, shots : CONTACTS and SHOTS rows of one session
     told            : by shot_id, what each shot says of cloth and balls; its friction holds ``prior``
@@ -95,11 +99,13 @@ def fingerprint(
     """
     cushions, hits = cushion_values(contacts, shots), hit_values(shots, told)
     rows: list[dict[str, Any]] = []
-    for condition, ids in [("", None), *_levels(shots, by)]:
+    for condition, ids in [("", None), *_levels(shots, by)] if len(shots) else []:
         own = [told[shot] for shot in sorted(told) if ids is None or shot in ids]
-        rows += _friction_rows(own, prior, condition, fixed) + _mass_rows(own, condition)
-        rows += _hit_rows(_of(hits, ids), condition)
-        rows += _cushion_rows(_of(cushions, ids), condition)
+        part = _friction_rows(own, prior, condition, fixed) + _mass_rows(own, condition)
+        part += _hit_rows(_of(hits, ids), condition)
+        part += _cushion_rows(_of(cushions, ids), condition)
+        known = {row["quantity"] for row in rows if math.isfinite(row["value"])}
+        rows += [row for row in part if not condition or math.isfinite(row["value"]) or row["quantity"] in known]
     return FINGERPRINT.conform(pd.DataFrame(rows, columns=FINGERPRINT.names))
 
 
@@ -124,27 +130,32 @@ def _levels(shots: pd.DataFrame, by: Sequence[str]) -> list[tuple[str, set[str]]
 
 
 def cushion_values(contacts: pd.DataFrame, shots: pd.DataFrame) -> pd.DataFrame:
-    """A row per usable cushion contact: shot_id, cushion, normal_mps, angle_deg, restitution, ratio, each with u.
+    """A row per cushion contact: shot_id, cushion, normal_mps, angle_deg, restitution, ratio, each with u, and
+    restitution_why, ratio_why: why it is of no use, else "".
 
     The first cushion of a shot takes the shot's own restitution and ratio, whose uncertainty knows how speeds and
     angles hang together, and none where the shot has none; the others add them as if independent.
     """
-    rows = contacts[
-        (contacts["kind"] == "cushion") & contacts["speed_in_mps"].notna() & contacts["speed_out_mps"].notna()
-    ]
+    rows = contacts[contacts["kind"] == "cushion"]
     first = {(str(s["shot_id"]), round(float(s["rail_s"]), 4)): s for _, s in shots.iterrows() if pd.notna(s["rail_s"])}
     out = []
     for _, c in rows.iterrows():
         speed_in, speed_out = float(c["speed_in_mps"]), float(c["speed_out_mps"])
         a, b = math.radians(float(c["angle_in_deg"])), math.radians(float(c["angle_out_deg"]))
         normal = speed_in * math.cos(a)
+        why = "of unknown speed" if math.isnan(speed_in + speed_out) else ""
         if speed_in < LEAST_SPEED_MPS or normal < LEAST_SPEED_MPS:
+            why = f"slower than {LEAST_SPEED_MPS} m/s"
+        if why:
+            out.append(_no_contact(c, why))
             continue
         relative = math.hypot(float(c["speed_in_mps_u"]) / speed_in, float(c["speed_out_mps_u"]) / max(speed_out, 1e-6))
         ua, ub = math.radians(float(c["angle_in_deg_u"])), math.radians(float(c["angle_out_deg_u"]))
         e = speed_out * math.cos(b) / normal
         e_u = e * math.hypot(relative, math.hypot(math.tan(a) * ua, math.tan(b) * ub))
         ratio = ratio_u = math.nan
+        steep = math.degrees(a) < LEAST_ANGLE_DEG
+        along = f"within {LEAST_ANGLE_DEG:g}° of the normal" if steep else _SHOT_SAYS_NOTHING
         if math.degrees(a) >= LEAST_ANGLE_DEG:
             ratio = speed_out * math.sin(b) / (speed_in * math.sin(a))
             turn = math.hypot(ua / math.tan(a), ub * math.cos(b) / max(abs(math.sin(b)), 1e-3))
@@ -164,14 +175,30 @@ def cushion_values(contacts: pd.DataFrame, shots: pd.DataFrame) -> pd.DataFrame:
                 "restitution_u": e_u,
                 "ratio": ratio,
                 "ratio_u": ratio_u,
+                "restitution_why": _of_no_use(e_u, USEFUL_U),
+                "ratio_why": _of_no_use(ratio_u, USEFUL_U, unknown=along),
             }
         )
-    columns = ["shot_id", "cushion", "normal_mps", "angle_deg", "restitution", "restitution_u", "ratio", "ratio_u"]
-    return pd.DataFrame(out, columns=columns)
+    values = [f"{name}{of}" for name in ("restitution", "ratio") for of in ("", "_u", "_why")]
+    return pd.DataFrame(out, columns=["shot_id", "cushion", "normal_mps", "angle_deg", *values])
+
+
+def _no_contact(contact: pd.Series, why: str) -> dict[str, Any]:
+    return {"shot_id": str(contact["shot_id"]), "cushion": str(contact["other"]), "restitution_why": why,
+            "ratio_why": why}
+
+
+def _of_no_use(u: float, useful_u: float, *, unknown: str = _SHOT_SAYS_NOTHING) -> str:
+    """Why a value with this uncertainty, nan where there is none, says nothing; "" where it says something."""
+    if math.isnan(u):
+        return unknown
+    return "" if u < useful_u else f"uncertain by {useful_u} or more"
 
 
 def hit_values(shots: pd.DataFrame, told: Mapping[str, ClothAndBalls]) -> pd.DataFrame:
     """A row per cue ball on object ball contact: shot_id, closing_mps, cut_deg, restitution, friction, with their u.
+
+    And restitution_why, friction_why: why it is of no use, else "".
 
     restitution, friction : as the shot itself says (``told`` by shot_id), empty where it doesn't; see
     `ball_contact.contact_shown`. Of the friction nothing where the cue ball's roll isn't known.
@@ -182,29 +209,37 @@ def hit_values(shots: pd.DataFrame, told: Mapping[str, ClothAndBalls]) -> pd.Dat
             continue
         cut = math.radians(float(s["cut_angle_deg"]))
         closing = float(s["cue_impact_speed_mps"]) * math.cos(cut)
-        if closing < LEAST_SPEED_MPS:
-            continue
         own = told.get(str(s["shot_id"]))
         restitution, friction = (None, None) if own is None else (own.restitution, own.ball_friction)
+        why = {"restitution": "", "friction": ""}
         if s[["cue_roll_ratio", "cue_cross_ratio"]].isna().any():
-            friction = None
+            friction, why["friction"] = None, "of unknown roll"
+        if abs(math.degrees(cut)) < LEAST_CUT_DEG:
+            why["friction"] = f"too full to rub (cut below {LEAST_CUT_DEG:g}°)"
+        if closing < LEAST_SPEED_MPS:
+            restitution = friction = None
+            why = dict.fromkeys(why, f"slower than {LEAST_SPEED_MPS} m/s")
         row = {"shot_id": str(s["shot_id"]), "closing_mps": closing, "cut_deg": abs(math.degrees(cut))}
         for name, shown in (("restitution", restitution), ("friction", friction)):
             one = Shown(math.nan, math.nan, math.nan) if shown is None else shown
-            row |= {name: one.value, f"{name}_u": one.u, f"{name}_common_u": one.common_u}
+            useful_u = USEFUL_U if name == "restitution" else USEFUL_FRICTION_U
+            because = _of_no_use(one.u, useful_u, unknown=why[name] or "that show less of it than is published")
+            row |= {name: one.value, f"{name}_u": one.u, f"{name}_common_u": one.common_u, f"{name}_why": because}
         out.append(row)
-    values = [f"{name}{of}" for name in ("restitution", "friction") for of in ("", "_u", "_common_u")]
+    values = [f"{name}{of}" for name in ("restitution", "friction") for of in ("", "_u", "_common_u", "_why")]
     return pd.DataFrame(out, columns=["shot_id", "closing_mps", "cut_deg", *values])
 
 
 def _mass_rows(own: Sequence[ClothAndBalls], condition: str) -> list[dict[str, Any]]:
     masses = [one.cue_mass for one in own if one.cue_mass is not None]
-    if not masses:
-        return []
     told = [mass for mass in masses if tells(mass)]
     note = "the cue ball's mass over that of the balls it hit; contacts = shots"
     if not told:
-        return [_row("cue_ball_mass", _nothing(0), condition=condition, note=f"not told by these shots: {note}")]
+        why = "they leave it hardly better known than that of any two balls of a set"
+        if not masses:
+            why = "in none was the cue ball seen to drive another ball" if own else NOTHING_FOLLOWED
+        note = f"not told by these shots: {why}; {note}"
+        return [_row("cue_ball_mass", _nothing(0), condition=condition, note=note)]
     mass = pool_cue_mass(told)
     joined = Joined(value=mass.ratio, u=mass.u, scatter=math.nan, contacts=len(told))
     return [_row("cue_ball_mass", joined, condition=condition, note=note)]
@@ -217,8 +252,6 @@ def _nothing(contacts: int) -> Joined:
 def _friction_rows(
     own: Sequence[ClothAndBalls], prior: Friction, condition: str, fixed: FrictionSettings
 ) -> list[dict[str, Any]]:
-    if not own:
-        return []
     friction = pool_friction([one.friction for one in own], prior)
     values = {
         "rolling_resistance": (friction.rolling, friction.rolling_u, prior.rolling_u, fixed.rolling),
@@ -232,7 +265,8 @@ def _friction_rows(
             note = "fixed in session.toml, not fitted; contacts = shots"
             joined = replace(joined, value=given, u=math.nan)
         elif u > TELLING * known_u:
-            note = f"not told by these paths: they leave it hardly better known than is published; {note}"
+            why = "they leave it hardly better known than is published" if own else NOTHING_FOLLOWED
+            note = f"not told by these paths: {why}; {note}"
             joined = _nothing(len(own))
         rows.append(_row(name, joined, condition=condition, note=note))
     return rows
@@ -241,9 +275,12 @@ def _friction_rows(
 def _hit_rows(hits: pd.DataFrame, condition: str) -> list[dict[str, Any]]:
     rubbed = "tangential over normal impulse, without side spin: the friction, or less where the balls gripped"
     out = []
-    for name, useful_u, note in (("restitution", USEFUL_U, ""), ("friction", USEFUL_FRICTION_U, rubbed)):
-        usable = hits[hits[f"{name}_u"] < useful_u]
-        if len(usable):
+    for name, note in (("restitution", ""), ("friction", rubbed)):
+        usable = hits[hits[f"{name}_why"] == ""]
+        if not len(usable):
+            why = untold(hits[f"{name}_why"], "hits of the cue ball on a ball")
+            out.append(_row(f"ball_{name}", _nothing(0), condition=condition, note=why))
+        else:
             u, common = (usable[f"{name}{of}"].to_numpy(float) for of in ("_u", "_common_u"))
             joined = join(usable[name].to_numpy(float), np.sqrt(u**2 - common**2))
             joined = replace(joined, u=math.hypot(joined.u, float(common.mean())))  # which no mean makes smaller
@@ -254,10 +291,9 @@ def _hit_rows(hits: pd.DataFrame, condition: str) -> list[dict[str, Any]]:
 def _cushion_rows(values: pd.DataFrame, condition: str) -> list[dict[str, Any]]:
     out = []
     for quantity, name in (("cushion_restitution", "restitution"), ("cushion_tangential_ratio", "ratio")):
-        usable = values[values[f"{name}_u"] < USEFUL_U]
-        if not len(usable):
-            continue
-        out.append(_row(quantity, _joined(usable, name), condition=condition))
+        usable = values[values[f"{name}_why"] == ""]
+        why = "" if len(usable) else untold(values[f"{name}_why"], "contacts with cushions")
+        out.append(_row(quantity, _joined(usable, name), condition=condition, note=why))
         if condition:
             continue
         for low, high in itertools.pairwise(SPEED_EDGES_MPS):
@@ -271,21 +307,31 @@ def _cushion_rows(values: pd.DataFrame, condition: str) -> list[dict[str, Any]]:
                 out.append(_row(quantity, _joined(part, name), angles=(low, high)))
         for cushion, part in usable.groupby("cushion"):
             out.append(_row(quantity, _joined(part, name), cushion=str(cushion)))
-        slope = _slope(usable, name)
-        if slope is not None:
-            out.append(_row(f"{quantity}_per_mps", slope, note="change per m/s of normal speed, straight line"))
+        out.append(_slope_row(quantity, usable, name))
     return out
 
 
 def _joined(rows: pd.DataFrame, name: str) -> Joined:
+    if not len(rows):
+        return _nothing(0)
     return join(rows[name].to_numpy(float), rows[f"{name}_u"].to_numpy(float))
 
 
-def _slope(rows: pd.DataFrame, name: str) -> Joined | None:
-    """Weighted straight line against normal speed, widened by the scatter about it; None without range or contacts."""
+def _slope_row(quantity: str, rows: pd.DataFrame, name: str) -> dict[str, Any]:
+    """Empty without range or contacts."""
+    note, slope = "change per m/s of normal speed, straight line", _nothing(0)
+    if len(rows) < LEAST_SLOPE_CONTACTS:
+        note = f"not told by these shots: usable contacts: {len(rows)} of {LEAST_SLOPE_CONTACTS} needed; {note}"
+    elif np.ptp(rows["normal_mps"]) < LEAST_SLOPE_RANGE_MPS:
+        note = f"not told by these shots: normal speeds within {LEAST_SLOPE_RANGE_MPS} m/s of each other; {note}"
+    else:
+        slope = _slope(rows, name)
+    return _row(f"{quantity}_per_mps", slope, note=note)
+
+
+def _slope(rows: pd.DataFrame, name: str) -> Joined:
+    """Weighted straight line against normal speed, widened by the scatter about it."""
     speed = rows["normal_mps"].to_numpy(float)
-    if len(rows) < 4 or np.ptp(speed) < 0.4:
-        return None
     value, u = rows[name].to_numpy(float), rows[f"{name}_u"].to_numpy(float)
     design = np.column_stack([np.ones(len(speed)), speed - speed.mean()])
     weight = 1 / (u**2 + _joined(rows, name).scatter ** 2)

@@ -21,6 +21,7 @@ CLOTH_TAKES = 0.08  # of the change of roll, where one ball presses the other on
 RESTITUTION, RESTITUTION_U = 0.95, 0.03  # ball on ball: published band 0.92-0.98 (Alciatore FAQ)
 GRIP_U = 0.05  # tangential over normal impulse between balls: published band of friction 0.03-0.08
 SPIN_GRIP = 2.5 * GRIP_U  # the most that friction can change a rolling velocity, over the closing speed
+LEAST_CUT_DEG = 10.0  # fuller hits hardly rub sideways
 STROKE_ROLL, STROKE_ROLL_U = 0.2, 0.7  # of the speed: draw or follow up to the miscue limit
 STROKE_ACROSS_U = 0.06  # the same across: a cue hits near the centre line
 FASTEST_MM_S, FASTEST_U = 12e3, 2e3  # of a struck ball: hard breaks reach 13 m/s (common practice, no source)

@@ -295,11 +295,12 @@ FINGERPRINT = TableSchema("table", "What cloth, balls and cushions did to the ba
     _c("speed_to_mps", "number", "m/s", "contacts up to this normal speed"),
     _c("angle_from_deg", "number", "deg", "contacts from this incoming angle on; empty: all angles"),
     _c("angle_to_deg", "number", "deg", "contacts up to this incoming angle"),
-    _c("value", "number", "", "mean over the contacts, which may differ by more than they are uncertain", u=True),
+    _c("value", "number", "", "mean over the contacts, which may differ by more than they are uncertain; empty where these "
+       "shots don't tell it, with the why in the note", u=True),
     _c("scatter", "number", "", "standard deviation between contacts beyond their own uncertainty"),
     _c("contacts", "integer", "", "contacts used (for the frictions and the mass: shots)"),
     _c("published_low", "number", "", "published band, lower end"),
     _c("published_high", "number", "", "published band, upper end"),
     _c("flag", "text", "", "where the value lies outside the published band"),
-    _c("note", "text", "", "how to read it"),
+    _c("note", "text", "", "how to read it, or why there is no value"),
 ))

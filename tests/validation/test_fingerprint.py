@@ -177,7 +177,78 @@ def test_conditions_get_their_own_rows():
     contacts, shots = _session(SURFACE)
     rows = fingerprint(contacts, shots, told=_all_told(shots), by=("balls",))
     assert _row(rows, "ball_friction", condition="balls = clean")["contacts"] == 12
-    assert not (fingerprint(contacts, shots)["quantity"] == "rolling_resistance").any()
+
+
+QUANTITIES = {"rolling_resistance", "sliding_friction", "cue_ball_mass", "ball_restitution", "ball_friction",
+              "cushion_restitution", "cushion_restitution_per_mps", "cushion_tangential_ratio",
+              "cushion_tangential_ratio_per_mps"}
+
+
+def _why(rows, quantity, **where):
+    row = _row(rows, quantity, **where)
+    assert pd.isna(row[["value", "value_u", "flag"]]).all()
+    assert row["contacts"] == 0
+    return row["note"]
+
+
+def test_every_quantity_has_a_row_if_need_be_with_the_reason_why_it_is_empty():
+    contacts, shots = _session(SURFACE, shots=6)
+    told = _all_told(shots, restitution=Shown(0.95, 0.3))
+    shots["cut_angle_deg"] = [2.0, -3.0, 4.0, 5.0, 20.0, 20.0]
+    told |= {f"a-{n:02d}": ClothAndBalls(ANY_CLOTH, restitution=Shown(0.95, 0.3)) for n in range(5)}
+    shots.loc[5, "cue_roll_ratio"] = math.nan
+    contacts["angle_in_deg"] = 3.0
+    rows = fingerprint(contacts.iloc[:3], shots, told=told)
+    assert set(rows["quantity"]) == QUANTITIES
+    assert _why(rows, "ball_friction") == (
+        "not told by these shots: hits of the cue ball on a ball: 4 too full to rub (cut below 10°), "
+        "1 that show less of it than is published, 1 of unknown roll")
+    assert _why(rows, "ball_restitution").endswith("ball: 6 uncertain by 0.2 or more")
+    assert _why(rows, "cushion_tangential_ratio").endswith("contacts with cushions: 3 within 8° of the normal")
+    assert "usable contacts: 3 of 4 needed" in _why(rows, "cushion_restitution_per_mps")
+    assert "in none was the cue ball seen to drive another ball" in _why(rows, "cue_ball_mass")
+    assert _row(rows, "cushion_restitution")["contacts"] == 3
+    assert "ball_friction" not in parameter_names(rows.assign(session="a"))
+
+
+def test_shots_that_could_not_be_followed_say_so_for_every_quantity():
+    rows = fingerprint(CONTACTS.empty(), SHOTS.conform(pd.DataFrame({"shot_id": ["a-01"]})))
+    assert sorted(rows["quantity"]) == sorted(QUANTITIES)
+    assert rows["value"].isna().all()
+    assert "no shot could be followed" in _why(rows, "rolling_resistance")
+    assert _why(rows, "cushion_restitution") == "not told by these shots: no contacts with cushions were measured"
+
+
+def test_slow_contacts_and_those_of_unknown_speed_are_told_apart():
+    contacts, shots = _session(SURFACE, shots=4)
+    contacts["speed_in_mps"] = [0.1, 0.1, 0.1, math.nan]
+    shots["cue_impact_speed_mps"] = 0.1
+    rows = fingerprint(contacts, shots, told=_all_told(shots, restitution=Shown(0.95, 0.01)))
+    assert _why(rows, "cushion_restitution").endswith("3 slower than 0.15 m/s, 1 of unknown speed")
+    for quantity in ("ball_restitution", "ball_friction"):
+        assert _why(rows, quantity).endswith("4 slower than 0.15 m/s")
+
+
+def test_a_straight_line_against_speed_needs_a_range_of_speeds():
+    contacts, shots = _session(SURFACE)
+    contacts[["speed_in_mps", "angle_in_deg"]] = 1.5, 30.0
+    why = _why(fingerprint(contacts, shots), "cushion_restitution_per_mps")
+    assert "normal speeds within 0.4 m/s of each other" in why
+
+
+def test_a_level_says_why_it_lacks_what_the_session_tells_and_nothing_more():
+    contacts, shots = _session(SURFACE)
+    polished = shots["balls"] == "polished"
+    told = _all_told(shots)
+    shots.loc[polished, "cut_angle_deg"] = 2.0
+    told |= {shot: ClothAndBalls(ANY_CLOTH) for shot in shots.loc[polished, "shot_id"]}
+    rows = fingerprint(contacts, shots, told=told, by=("balls",))
+    assert _row(rows, "ball_friction", condition="balls = clean")["contacts"] == 12
+    assert "12 too full to rub" in _why(rows, "ball_friction", condition="balls = polished")
+    assert set(rows.loc[rows["value"].isna(), "quantity"]) > {"cue_ball_mass", "ball_restitution"}
+    of_levels = rows[rows["condition"].notna() & rows["value"].isna()]
+    assert of_levels["quantity"].tolist() == ["ball_friction"]
+
 
 
 def test_a_value_outside_the_published_band_is_flagged_and_kept():
