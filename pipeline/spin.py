@@ -41,7 +41,7 @@ LEAST_FRAMES = 5
 LEAST_TURN_RAD = 0.5  # less than this and a mark can't be told from shading
 NEAR_S = 0.03  # pairs of frames this close together are compared first: they hardly care about small errors
 MARK_STRENGTH = 4.0  # the darkest pixels of a marked ball lie so many scatters beyond its shading; a plain ball's 1-3
-DARKEST = 6  # pixels of a frame
+DARKEST, DARKEST_SHARE = 6, 0.015  # of a frame's pixels: a mark has an area, of which coding leaves less
 LEAST_SCORE, LEAST_LEAD = 0.7, 1.15  # agreement of frames at the best spin; its lead over the next best one
 SCALE_U = 0.03  # marks near the limb are seen too far in: a share of the spin, from clips drawn with known spin
 MATCH_U_RAD = 0.04  # a third of a cell: so well marks are laid on one another from the first frame to the last
@@ -156,13 +156,19 @@ def _skin(
         frame.append(np.full(len(found[1]), k))
         normal.append(found[0])
         mark.append(found[1])
-    darkest = [float(np.sort(m)[-DARKEST:].mean()) if len(m) else 0.0 for m in mark]
+    darkest = [_darkest(m) for m in mark]
     if len(frame) < LEAST_FRAMES or np.median(darkest) < MARK_STRENGTH:
         return None, "no marks seen on the cue ball"
     marked = sum(strength >= MARK_STRENGTH for strength in darkest)
     if marked < LEAST_FRAMES:
         return None, f"the marks on the cue ball were seen in only {marked} frames before the contact"
     return _Skin(np.concatenate(frame), np.concatenate(normal), np.concatenate(mark), len(pictures.luma)), ""
+
+
+def _darkest(mark: Array) -> float:
+    """How dark the marks of a frame are, by share of the ball's face: of a large picture some pixels always are."""
+    many = max(DARKEST, round(DARKEST_SHARE * len(mark)))
+    return float(np.sort(mark)[-many:].mean()) if len(mark) else 0.0
 
 
 def _face(

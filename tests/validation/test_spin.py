@@ -121,6 +121,26 @@ def test_a_plain_ball_shows_no_marks():
     assert _measured(play, marked=False) == (None, "no marks seen on the cue ball")
 
 
+@pytest.mark.parametrize("specks", [8, 160])
+def test_a_few_dark_pixels_of_a_large_picture_are_no_marks(specks):
+    """Left by coding on a plain ball at 4K, elsewhere in each frame; of the area of a mark they would be one."""
+    camera = overhead_camera(TABLE, width_px=3840, height_px=2160)
+    play, rng = bank_shot(TABLE, speed_mps=2.2, roll_ratio=0.5, run_mm=500.0), np.random.default_rng(4)
+    motion = _motion(play)
+    times = np.arange(0.42, play.events[1]["t"] - 0.005, 1 / 60)
+    px = camera.to_image(np.column_stack([motion.states("cue", times)[0], np.full(len(times), RADIUS)]))
+    corners, windows = np.round(px) - 50, []
+    for _ in times:
+        luma = 200 + rng.normal(0, 1.5, (101, 101))
+        row, column = rng.integers(40, 50, 2)
+        luma[row : row + 8, column : column + specks // 8] -= 30
+        windows.append(luma.astype(np.uint8))
+    pictures = BallPictures(times, corners, tuple(windows))
+    found, why = side_spin(pictures, motion, ball="cue", until=1, pose=camera, radius_mm=RADIUS, shutter_s=0.004)
+    assert found is None
+    assert (why == "no marks seen on the cue ball") == (specks == 8)
+
+
 def test_spots_that_stay_where_they_are_on_a_rolling_ball_are_no_marks():
     play = bank_shot(TABLE, speed_mps=1.2, roll_ratio=0.5, run_mm=500.0)
     found, why = _measured(play, turning=False)
