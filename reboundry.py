@@ -27,6 +27,7 @@ if _TYPE_CHECKING:
     from pipeline.plan import Plan as _Plan
     from pipeline.pool import PoolReport as _PoolReport
     from pipeline.run import SessionResult as _SessionResult
+    from pipeline.set_up import Capability as _Capability
 
 __all__ = [
     "CalibrationError",
@@ -39,6 +40,7 @@ __all__ = [
     "calibrate",
     "compare",
     "demo_sessions",
+    "forecast",
     "load",
     "measure",
     "plan",
@@ -105,6 +107,29 @@ def calibrate(path: str | _Path, *, table: Table | None = None) -> "_Calibration
 
     clip = _place(path)
     return look_at(clip, lambda still: find_table(still, table=table or standard_table(), clip=clip.name))[0]
+
+
+def forecast(clip: str | _Path, *, wanted_angle_deg: float = 0.10, wanted_speed_percent: float = 0.4) -> "_Capability":
+    """What this clip's camera will be able to measure, with the settings of the session.toml beside it.
+
+    wanted_angle_deg, wanted_speed_percent : standard uncertainties (k=1) that are good enough
+    returns : Capability: ``forecasts`` of a slow, a medium and a fast shot, ``advice`` (what to change, line by line),
+              ``lines()`` with all of it for people
+    raises  : as calibrate; SettingsError for a still picture or a wanted uncertainty that is not above 0
+    """
+    from pipeline.executor import keep_blas_single
+
+    keep_blas_single()  # before the imports that load NumPy, if the caller hasn't yet
+    from pipeline.calibrating import STILL, find, session_settings
+    from pipeline.calibrating import forecast as foretold
+    from pipeline.wanted import Wanted
+
+    wanted = Wanted(angle_deg=wanted_angle_deg, speed_percent=wanted_speed_percent)
+    path = _place(clip)
+    foreseen = foretold(find(path, session_settings(path)), wanted)
+    if foreseen is None:
+        raise SettingsError(f"{clip}: {STILL}")
+    return foreseen
 
 
 def pool(sessions: str | _Path | _Sequence[str | _Path], out: str | _Path) -> "_PoolReport":

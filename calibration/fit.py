@@ -87,7 +87,15 @@ def pose_of(values: F64, size_px: tuple[int, int], covariance: F64 | None = None
     )
 
 
-def _derivative(function: Callable[[F64], F64], values: F64) -> F64:
+def camera_covariance(covariance: NDArray[np.floating], f: float) -> F64:
+    """(11, 11) of CAMERA_NAMES from that of the values (14, 14), whose first is log f."""
+    camera: F64 = np.array(covariance[:11, :11], dtype=float)
+    camera[0] *= f
+    camera[:, 0] *= f
+    return camera
+
+
+def derivative(function: Callable[[F64], F64], values: F64) -> F64:
     """Central differences over the values, columns in units of SCALES. ``function``: (..., 14) to (..., M)."""
     steps = np.diag(1e-5 * SCALES)
     return np.asarray((function(values + steps) - function(values - steps)).T / 2e-5)
@@ -132,8 +140,8 @@ def _camera_only(problem: Problem, values: F64, cost: float) -> Fit:
 def _report(problem: Problem, values: F64, cost: float) -> Fit:
     marks = problem.marks
     seen = problem.residuals(values)
-    jacobian = _derivative(problem.residuals, values)
-    prior_jacobian = _derivative(problem.priors, values)
+    jacobian = derivative(problem.residuals, values)
+    prior_jacobian = derivative(problem.priors, values)
     weight = HUBER / np.maximum(np.abs(seen), HUBER)
     normal = jacobian.T @ (weight[:, None] * jacobian)
     count = float(weight.sum())
@@ -144,10 +152,7 @@ def _report(problem: Problem, values: F64, cost: float) -> Fit:
     n = 2 * len(marks.sight)
     hat = np.einsum("ij,jk,ik->i", jacobian[:n], inverse, jacobian[:n]) / spread * weight[:n]
     left_out = (seen[:n] / np.maximum(1 - hat, 0.05)).reshape(-1, 2) * marks.sight_u_px
-    camera: F64 = np.array(covariance[:11, :11], dtype=float)
-    f = float(np.exp(values[0]))
-    camera[0] *= f  # from log f to f
-    camera[:, 0] *= f
+    camera = camera_covariance(covariance, float(np.exp(values[0])))
     sights = seen[:n].reshape(-1, 2) * marks.sight_u_px
     edges: dict[tuple[str, Cushion], F64] = {
         (e.kind, e.cushion): problem.edge_px(values, e) for e in marks.edges

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -26,8 +27,13 @@ from shared.places import whole_path
 from shared.session_file import SESSION_FILE, TableOptions, read_session
 from shared.settings import CameraSettings, SessionSettings
 
+if TYPE_CHECKING:
+    from pipeline.set_up import Capability
+    from pipeline.wanted import Wanted
+
 SIZE_LIMITS_MM = {"length": (800, 4500), "width": (400, 2500), "ball": (25, 90)}
 LOOSE_FOCAL = 0.06  # relative uncertainty of the focal length above which a lens file is worth its trouble
+STILL = "What shots will be known to is foretold of a clip only: a single picture has no frame rate."
 MAX_BOARD_FRAMES = 90  # looked at for a chessboard, spread over the clip,
 BOARD_EVERY_S = 0.1  # and no nearer to each other than this: a board held in hands has hardly moved
 BOARD_EVERY_UNTIL_SEEN = 3  # of those, until a board was seen: to find none takes longest
@@ -166,15 +172,15 @@ def describe(found: Found) -> list[str]:
     return lines
 
 
-def forecast(found: Found) -> list[str]:
-    """For people: what a camera with frames can measure; nothing of a single picture."""
+def forecast(found: Found, wanted: Wanted) -> Capability | None:
+    """What a camera with frames can measure, and what to change to know it as well as wanted; None of a picture."""
     if not found.frame_rate:
-        return []
-    from pipeline.foresight import describe_capability  # takes all that measures with it
+        return None
+    from pipeline.set_up import describe_capability  # takes all that measures with it
 
     return describe_capability(
-        found.calibration, found.frame_rate, found.settings, rotation_deg=found.rotation_deg
-    ).lines()
+        found.calibration, found.frame_rate, found.settings, wanted=wanted, rotation_deg=found.rotation_deg
+    )
 
 
 def session_lines(calibration: Calibration) -> str:

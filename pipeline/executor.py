@@ -198,7 +198,7 @@ def can_preload() -> bool:
 
 def get_ready(tasks: int, jobs: int = 0) -> None:
     """Begin to load, in a process of its own, what the workers for so many tasks need, while this one still imports."""
-    _keep_blas_single()
+    keep_blas_single()
     if can_preload() and jobs != 1 and (tasks > 1 or processors() > 1):
         _context(max(1, min(jobs or processors(), tasks)))
 
@@ -229,7 +229,7 @@ def _end_server() -> None:
 
 def _context(share: int) -> tuple[BaseContext, int]:
     """How processes are started, and the threads each may have when ``share`` of them share the processors."""
-    _keep_blas_single()
+    keep_blas_single()
     context = multiprocessing.get_context("forkserver" if can_preload() else "spawn")
     if can_preload():
         context.set_forkserver_preload(_PRELOAD)  # imported once, then shared by every worker
@@ -237,7 +237,7 @@ def _context(share: int) -> tuple[BaseContext, int]:
     return context, max(1, processors() // share)
 
 
-def _keep_blas_single() -> None:
+def keep_blas_single() -> None:
     """One thread for the products of small matrices that measuring is full of: more only wait for one another, busily.
 
     Heeded by a process that loads NumPy afterwards: workers in any case, this one if it is called early enough.

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -73,6 +74,7 @@ class Bank:
         return out
 
 
+@lru_cache(maxsize=16)  # the same one is played before several cameras, in several draws of noise
 def bank(table: Table, speed_mps: float, friction: Friction = TYPICAL) -> Bank:
     """The bank whose object ball meets the cushion at this speed."""
     heading = math.radians(90 - DIRECTION_DEG)

@@ -7,6 +7,8 @@ from typing import Annotated, Literal
 
 import typer
 
+from pipeline.wanted import ANGLE_DEG, SPEED_PERCENT
+
 Head = Literal["picture-left", "picture-right", "picture-top", "picture-bottom"]
 
 
@@ -21,19 +23,28 @@ def calibrate(
         typer.Option(help="Where the nose lines cross, by hand: head-right, foot-right, foot-left, head-left, in px.",
                      metavar="X,Y X,Y X,Y X,Y"),
     ] = None,
+    wanted_angle: Annotated[float | None, typer.Option(
+        help="Standard uncertainty, in degrees, to which angles are to be known: what would help is told for shots of "
+             f"which they aren't. {ANGLE_DEG:g} unless given.", metavar="DEGREES", show_default=False)] = None,
+    wanted_speed: Annotated[float | None, typer.Option(
+        help=f"The same for speeds, in per cent. {SPEED_PERCENT:g} unless given.", metavar="PERCENT",
+        show_default=False)] = None,
     lens: Annotated[bool, typer.Option("--lens", help="Measure the lens from a clip of a chessboard.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the clip's record of calibration.json, without "
                                                         "clock and moves, which only measuring tells.")] = False,
     out: Annotated[Path | None, typer.Option(help="Where to write the drawn picture, or the lens file; else beside the "
                                                    "input: NAME-table.png (not with --json), lens.json.")] = None,
 ) -> None:
-    """Find the table in one clip or picture, draw what was found, and say what this camera can measure.
+    """Find the table in one clip or picture, draw what was found, say what this camera can measure and what to change.
 
     Table, corners and lens are those of the session.toml beside the clip, unless given here. Without --out, the drawn
     picture is written beside the clip.
 
-    Example: `reboundry calibrate my-session/clip01.mp4 --out check.png`
+    Example: `reboundry calibrate my-session/clip01.mp4 --wanted-angle 0.2 --wanted-speed 0.5`
     """
+    from pipeline.executor import keep_blas_single
+
+    keep_blas_single()  # before the imports that load NumPy
     import json
     from dataclasses import replace
 
@@ -42,7 +53,15 @@ def calibrate(
     from calibration.store import OF_ALL_FRAMES, to_record
     from pipeline import calibrating, compiled_place
     from pipeline.progress import TerminalProgress
+    from pipeline.wanted import Wanted
+    from shared.errors import SettingsError
 
+    is_wanted = wanted_angle is not None or wanted_speed is not None
+    wanted = Wanted(angle_deg=ANGLE_DEG if wanted_angle is None else wanted_angle,
+                    speed_percent=SPEED_PERCENT if wanted_speed is None else wanted_speed)
+    if is_wanted and (lens or as_json):
+        raise SettingsError(f"{'--lens' if lens else '--json'} foretells no shots: leave --wanted-angle and "
+                            "--wanted-speed out.")
     if lens:
         with TerminalProgress() as progress:
             found_lens = calibrating.find_lens(path, progress)
@@ -76,7 +95,10 @@ def calibrate(
     if found.frame_rate and compiled_place.is_missing():
         typer.echo(compiled_place.FIRST_RUN, err=True)
         import pipeline.compiled_ready  # noqa: F401
-    for line in calibrating.forecast(found):
+    foreseen = calibrating.forecast(found, wanted)
+    for line in foreseen.lines() if foreseen else []:
         typer.echo(line)
+    if foreseen is None and is_wanted:
+        typer.echo(calibrating.STILL, err=True)
     typer.echo(f"Drawn: {target}\nIf a corner is wrong, mark it with --corners, or in session.toml:\n"
                f"{calibrating.session_lines(found.calibration)}")

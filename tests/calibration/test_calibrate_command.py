@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 
 from pipeline.calibrating import session_settings
 from pipeline.command_group import app
+from pipeline.wanted import Wanted
 from shared.errors import CalibrationError, SettingsError
 from tests.calibration.footage import TABLES, table_picture
 
@@ -115,6 +116,9 @@ def test_a_table_taken_for_one_without_pockets_is_said_beside_the_record(picture
         (["--size", "2000,1900,57"], "^--size: 2000 x 1900 mm is not the shape of a table"),
         (["--table", "pool-10ft"], "pool-10ft"),
         (["--corners", "1,2", "3,4", "5", "7,8"], "--corners: '5'"),
+        (["--wanted-angle", "0"], "wanted uncertainty of angles is 0: give degrees above 0"),
+        (["--wanted-speed", "nan"], "wanted uncertainty of speeds is nan: give per cent above 0"),
+        (["--wanted-speed", "1", "--json"], "--json foretells no shots: leave --wanted-angle and --wanted-speed out"),
     ],
 )
 def test_bad_settings_are_refused_in_one_line(picture, arguments, words):
@@ -168,3 +172,17 @@ def test_what_is_no_video_or_picture_is_not_to_be_copied_from_the_camera_again(t
 def test_a_picture_or_clip_of_an_odd_name_is_looked_at(picture):
     odd = picture.rename(picture.with_suffix(".camera"))
     assert run(odd, "--size", TWELVE_FOOT, "--json").exit_code == 0
+
+
+def test_of_a_picture_nothing_is_foretold_and_it_says_so_where_something_is_wanted(picture):
+    result = run(picture, "--size", TWELVE_FOOT, "--wanted-angle", "0.2")
+    assert result.exit_code == 0, result.output
+    assert result.stderr.strip().endswith("a single picture has no frame rate.")
+
+
+def test_what_is_wanted_reaches_what_is_foretold_of_a_clip(tmp_path, monkeypatch):
+    asked = []
+    monkeypatch.setattr("pipeline.calibrating.forecast", lambda found, wanted: asked.append(wanted))
+    clip = Path(__file__).parents[2] / "fixtures" / "evenings" / "eveningA" / "eveningA_01.mp4"
+    run(clip, "--out", tmp_path / "x.png", "--wanted-angle", "0.2", "--wanted-speed", "0.5")
+    assert asked == [Wanted(angle_deg=0.2, speed_percent=0.5)]

@@ -1,22 +1,28 @@
 """What a camera is said to be able to measure moves the right way with the camera, and advice fits the fault."""
 
 import math
+from dataclasses import replace
 from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+import reboundry
 from calibration.capability import millimetres_per_pixel, picture_scale
 from calibration.store import Calibration
 from fixtures.synthetic import overhead_camera
 from pipeline import foresight
-from pipeline.foresight import Wanted, describe_capability
 from pipeline.rehearsal import Rehearsed, rehearse
+from pipeline.set_up import describe_capability
+from pipeline.wanted import Wanted
 from shared.equipment import standard_table
+from shared.errors import SettingsError
 from shared.settings import CameraSettings, FrictionSettings, SessionSettings
 from tests.bench.velocity_bound import contact_precision
 
 TABLE = standard_table()
+CLIP = Path(__file__).parents[2] / "fixtures" / "evenings" / "eveningA" / "eveningA_01.mp4"
 
 
 def _calibration(**camera):
@@ -176,3 +182,51 @@ def test_too_few_frames_give_no_number():
     found = contact_precision(np.array([0.5, 1.0]), np.zeros(2), noise_mm=0.2, frame_rate=24.0, window_s=0.1)
     assert math.isnan(found.angle_deg)
     assert found.frames == 2
+
+
+def test_where_no_remedy_is_enough_it_says_so_and_what_is():
+    words = [line for line in _described().advice if line.startswith("slow shot: none of these alone reaches")]
+    (line,) = words
+    settled = _described().forecasts[0].settled_angle_u_deg
+    assert f"in place of the rebound angle, its settled one (settled +-{settled:.2f} deg)" in line
+    assert "all that help together do" in line
+    assert not any("that is enough" in line for line in _described().advice if line.startswith("slow shot"))
+
+
+def test_a_higher_and_a_straighter_camera_are_foretold_by_playing_before_them():
+    slow = [line for line in _described().advice if line.startswith("slow shot")]
+    for words in ("the camera 1.5 times as high", "the camera straight above the middle"):
+        assert any(words in line for line in slow)
+    calibration = _calibration()
+    settings = SessionSettings(table=TABLE, camera=CameraSettings(shutter_s=0.004))
+    camera = foresight.Camera(calibration, settings, 60.0, 0.1)
+    straight = camera.remedies["the camera straight above the middle"]
+    assert picture_scale(straight.calibration).tilt_deg == pytest.approx(0.0, abs=1e-4)
+    assert picture_scale(camera.with_all(camera.remedies).calibration).tilt_deg == pytest.approx(0.0, abs=1e-4)
+    assert camera.with_all(camera.remedies).noise_px == 0.05
+    assert camera.with_all(camera.remedies).frame_rate == 120.0
+    upright = foresight.Camera(_calibration(tilt_deg=0.0), settings, 60.0, 0.1)
+    assert "the camera straight above the middle" not in upright.remedies
+
+
+@pytest.mark.parametrize("u", [math.nan, 0.11])
+def test_what_is_not_known_at_all_is_not_known_as_well_as_wanted(u):
+    some = replace(_described().forecasts[1], settled_angle_u_deg=u)
+    assert "settled" in some.beyond(Wanted())
+    assert not some.reaches(Wanted(), ["settled"])
+    words = Wanted().words({"rebound": 0.1004, "speed at impact": 0.2})
+    assert words == "rebound +-0.1004 deg, speed at impact +-0.20 %"
+
+
+@pytest.mark.parametrize("wanted", [{"angle_deg": 0.0}, {"speed_percent": -1.0}, {"angle_deg": math.nan}])
+def test_a_wanted_uncertainty_that_is_none_is_refused(wanted):
+    with pytest.raises(SettingsError, match=r"wanted uncertainty of (angle|speed)s is .*above 0, e\.g\. 0\.2\.$"):
+        Wanted(**wanted)
+
+
+def test_what_is_wanted_can_be_given_in_python():
+    with pytest.raises(SettingsError, match="wanted uncertainty of speeds"):
+        reboundry.forecast(CLIP, wanted_speed_percent=0)
+    found = reboundry.forecast(CLIP, wanted_angle_deg=9, wanted_speed_percent=9)
+    assert len(found.forecasts) == 3
+    assert not any("wanted:" in line for line in found.advice)
