@@ -32,6 +32,7 @@ from pipeline.reviews import apply_reviews, review_problems
 from pipeline.sessions import Session
 from pipeline.targets import with_pattern_targets
 from pipeline.tolerances import read_tolerances
+from pipeline.unknown_readout import say_what_a_readout_changes
 from pipeline.work import Entry, code_version
 from shared.columns import CONTACTS, SHOTS, why_lost
 from shared.errors import SettingsError
@@ -55,8 +56,8 @@ def check_settings(session: Session) -> None:
 def write_results(
     session: Session, out: Path, entries: Sequence[Entry], records: Sequence[ClipRecord], *,
     calibrated: Sequence[Entry], missing: Sequence[str] = (),
-) -> tuple[pd.DataFrame, list[str]]:
-    """Write the tables of all clips measured so far; return the shots as written and the problems.
+) -> tuple[pd.DataFrame, list[str], tuple[str, ...]]:
+    """Write the tables of all clips measured so far; return the shots as written, the problems, and remarks.
 
     ``entries``: of clips with shots; ``calibrated``: of all whose table was found; ``missing``: clips that were not
     reached yet, for the log. The problems are a line for each cell of no use, and for each shot of which nothing could
@@ -64,6 +65,10 @@ def write_results(
     """
     settings = session.settings
     shots, lines = declare(read_all(entries, "shots", SHOTS), session.takes, settings)
+    remarks: tuple[str, ...] = ()
+    if settings.camera.readout_s is None:
+        foretold = {entry.folder.name: entry.record("tables").get("by_readout", {}) for entry in entries}
+        shots, remarks = say_what_a_readout_changes(shots, foretold)
     contacts = read_all(entries, "contacts", CONTACTS)
     recordings = {same_letters(record.clip): record.sha256 for record in records}
     shots = counted(apply_reviews(_judged(session, shots, contacts, entries), out, recordings))
@@ -80,9 +85,11 @@ def write_results(
     )
     left_out = [{"clip": place, "status": "left out", "shots": 0, "problem": line} for place, line in session.left_out]
     stopped = [{"clip": clip, "status": NOT_MEASURED, "shots": 0, "problem": f"{clip}: {_STOPPED}"} for clip in missing]
-    write_log(out / "log.jsonl", [*map(_log_line, records), *stopped, *left_out])
+    of_all = [{"session": session.name, "status": "measured", "warnings": list(remarks)}] if remarks else []
+    write_log(out / "log.jsonl", [*map(_log_line, records), *stopped, *left_out, *of_all])
     lines += review_problems(rows, read_review_file(out), recordings, clips=[entry.folder.name for entry in entries])
-    return rows, [*(f"{session.name}: {line}" for line in lines), *_lost(rows)]
+    problems = [*(f"{session.name}: {line}" for line in lines), *_lost(rows)]
+    return rows, problems, tuple(f"{session.name}: {line}" for line in remarks)
 
 
 def _told(shots: pd.DataFrame, records: Sequence[ClipRecord]) -> dict[str, ClothAndBalls]:

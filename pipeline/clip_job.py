@@ -358,8 +358,28 @@ def _measure(task: ClipTask, looked: Mapping[str, Any], clock: _Clock) -> dict[s
             task.entry.keep_table("rows", measures.rows)
     record["key"], record["look"] = key, look
     task.entry.keep_record(name, record)
-    task.entry.keep_record("tables", {"key": tables_key, "shots": record["shots"], "basis": _basis(look, task)})
+    task.entry.keep_record("tables", {"key": tables_key, "shots": record["shots"], "basis": _basis(look, task),
+                                      "by_readout": _by_readout(task, looked, prior, measures)})
     return record
+
+
+def _by_readout(
+    task: ClipTask, looked: Mapping[str, Any], prior: Friction, measures: ClipMeasures | None
+) -> dict[str, Any]:
+    """Where no read-out time was used: a usual one, and what it would change in each shot."""
+    from pipeline.unknown_readout import changes_by_readout, usual_readout_s
+
+    if measures is None or task.settings.camera.readout_s:
+        return {}
+    calibration, info = task.entry.calibration(), looked["info"]
+    readout_s = usual_readout_s((info["last_s"] - info["first_s"]) / max(looked["frames"] - 1, 1))
+    known = task.learnt or {}
+    shots = {
+        shot.number: changes_by_readout(shot, calibration, known.get(shot.number, ClothAndBalls(prior)),
+                                        rotation_deg=-info["rotation_deg"], readout_s=readout_s)
+        for shot in measures.measured if not shot.followed.lost
+    }
+    return {"readout_s": readout_s, "shots": shots}
 
 
 def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any], uneven: str) -> ClipMeasures:

@@ -29,7 +29,7 @@ def footage() -> Path:
 
 
 def copy_evenings(out: Path) -> list[Path]:
-    """Copy clips and take sheets into ``out`` as two session folders. A take sheet that is there is left as it is.
+    """Copy clips and what is declared into ``out`` as two session folders. What was declared there is left as it is.
 
     Raises SettingsError where ``out`` can't be written.
     """
@@ -38,7 +38,7 @@ def copy_evenings(out: Path) -> list[Path]:
         source, target = footage() / name, out / name
         try:
             target.mkdir(parents=True, exist_ok=True)
-            for file in sorted([*source.glob("*.mp4"), source / "takes.csv"]):
+            for file in sorted([*source.glob("*.mp4"), source / "takes.csv", source / "session.toml"]):
                 copy = target / file.name
                 cut_short = copy.exists() and copy.suffix == ".mp4" and copy.stat().st_size != file.stat().st_size
                 if cut_short or not copy.exists():

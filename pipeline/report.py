@@ -15,7 +15,7 @@ from pipeline.agreement import agreements
 from pipeline.condition_words import condition_words, heading, value_words
 from pipeline.draw_job import shows_last
 from pipeline.measured_session import MeasuredSession, read_measured
-from pipeline.recordings import recordings_of
+from pipeline.recordings import recordings_of, session_remarks
 from pipeline.report_style import STYLE
 from pipeline.review_file import read_reviews
 from pipeline.reviews import of_recordings, on_shots, standing
@@ -86,7 +86,8 @@ def _conditions(session: MeasuredSession) -> str:
 def _setup(session: MeasuredSession) -> str:
     rows = [_setup_row(calibration) for calibration in session.calibrations.values()]
     head = ["clip", "table", "ball", "picture", "camera's height", "calibration fits to", "how"]
-    return "<h2>Set-up</h2>\n" + _table(head, rows)
+    remarks = [f"<p>{escape(line)}</p>" for line in session_remarks(session.out)]
+    return "\n".join(["<h2>Set-up</h2>", _table(head, rows), *remarks])
 
 
 def _setup_row(calibration: Calibration) -> list[str]:

@@ -398,8 +398,8 @@ class _Run:
     def _write(self) -> pd.DataFrame:
         return self._told(*self._written())
 
-    def _written(self) -> tuple[pd.DataFrame, list[str]]:
-        """The shots, after all files are written, and what there is to say of it."""
+    def _written(self) -> tuple[pd.DataFrame, list[str], tuple[str, ...]]:
+        """The shots, after all files are written, and what there is to say of it: problems, and remarks."""
         with_shots = [clip for clip in self.session.present if self._record(clip).shots]
         whole = [self.work.entry(clip) for clip in with_shots if self._is_whole(clip)]
         missing = {name for name in self._asked if name not in self.records}
@@ -409,10 +409,12 @@ class _Run:
                  if clip.name not in missing and self._record(clip).frames and self._has_arrived(self._record(clip))]
         return write_results(self.session, self.out, whole, records, calibrated=found, missing=sorted(missing))
 
-    def _told(self, shots: pd.DataFrame, lines: list[str]) -> pd.DataFrame:
+    def _told(self, shots: pd.DataFrame, lines: list[str], remarks: tuple[str, ...]) -> pd.DataFrame:
         for line in lines:
             if line not in self.problems:
                 self._problem(line)
+        for line in remarks:
+            self.progress.say(line)
         return shots
 
     def _write_and_draw(self) -> pd.DataFrame:

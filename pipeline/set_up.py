@@ -17,13 +17,13 @@ from pipeline.foresight import (
     shutter_words,
 )
 from pipeline.rehearsal import streak_noise_mm
-from pipeline.shutter import possible_readout, speed_factor
+from pipeline.shutter import TYPICAL_READOUT_S, possible_readout, speed_factor
 from pipeline.wanted import AS_USUAL, Wanted
 from shared.settings import SessionSettings
 
 #: noise of a ball's centre in one frame, px along an axis: what ordinary H.264 footage of a lit table gives
 TYPICAL_NOISE_PX = 0.10
-TYPICAL_READOUT_S, READOUT_SPEED_MPS = 0.015, 2.0  # common practice, no source
+READOUT_SPEED_MPS = 2.0  # for which the effect of a read-out is told
 GAIN = 0.95  # of an uncertainty: a remedy that leaves more than this is called no better
 
 
@@ -128,9 +128,9 @@ def _advice(camera: Camera, scale: PictureScale, forecasts: tuple[ShotForecast, 
     if scale.tilt_deg > 12 or scale.unevenness > 1.35:
         straight = picture_scale(camera.straightened().calibration)
         out.append(
-            "the far end of the table is much smaller than the near end: hang the camera straighter over the middle; "
-            f"straight above it a pixel would be {straight.finest_mm_per_px:.2f} to {straight.coarsest_mm_per_px:.2f} "
-            "mm over the table."
+            "the far end of the table is much smaller than the near end, and its balls are harder to find: hang the "
+            "camera straighter over the middle; straight above it a pixel would be "
+            f"{straight.finest_mm_per_px:.2f} to {straight.coarsest_mm_per_px:.2f} mm over the table."
         )
     return out or [f"none needed: this set-up reaches the {wanted.both} wanted at all three speeds."]
 

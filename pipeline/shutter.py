@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 #: column of offsets (s) added to detections; absent when the camera's read-out time isn't known
 READ_OFFSET = "read_offset_s"
+TYPICAL_READOUT_S = 0.015  # of a phone; common practice, no source
 _LONGER = 1.05  # than a frame: more than rounding in what is written down of either
 
 

@@ -41,6 +41,7 @@ def code_version() -> str:
 def look_key(clip_sha256: str, settings: SessionSettings) -> str:
     """Changes when the clip, the table, the camera's settings or the program change: then it must be decoded again."""
     camera = dataclasses.asdict(settings.camera)
+    camera["readout_s"] = camera["readout_s"] or None  # none given and none at all are measured alike
     camera["lens"] = file_sha256(settings.camera.lens) if settings.camera.lens else None
     table = dataclasses.asdict(settings.table)
     return text_sha256(_canonical([code_version(), clip_sha256, table, settings.head, camera]))

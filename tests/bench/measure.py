@@ -45,7 +45,7 @@ TAPE_MM = 1.0  # a tape between the noses is read so well, either way
 
 
 def session_text(truth: ClipTruth, *, tape: bool = False) -> str:
-    """What the person filming knows: the sizes of table and balls and the shutter.
+    """What the person filming knows: the sizes of table and balls, the shutter and the read-out.
 
     tape : length and width as a tape may read them, and not exactly
     """
@@ -61,8 +61,10 @@ def session_text(truth: ClipTruth, *, tape: bool = False) -> str:
         "[ball]",
         f"diameter_mm = {float(table['ball_diameter_mm'])}",
     ]
-    known = [f"{k} = {float(camera[k])}" for k in ("shutter_s", "readout_s") if camera.get(k)]
-    return "\n".join(lines + (["[camera]", *known] if known else [])) + "\n"
+    lines += ["[camera]", f"readout_s = {float(camera.get('readout_s') or 0.0)}"]
+    if camera.get("shutter_s"):
+        lines.append(f"shutter_s = {float(camera['shutter_s'])}")
+    return "\n".join(lines) + "\n"
 
 
 def prepare(group: list[ClipTruth], folder: Path, *, tape: bool = False) -> None:

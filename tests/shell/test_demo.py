@@ -80,12 +80,15 @@ def test_the_log_has_a_line_for_every_clip(demo):
     assert all(line["frames"] > 100 and line["seconds"]["detect"] > 0 for line in log)
 
 
-def test_a_take_sheet_that_was_written_in_is_left_and_a_clip_cut_short_is_copied_again(tmp_path):
+def test_what_was_written_in_is_left_and_a_clip_cut_short_is_copied_again(tmp_path):
     evening = copy_evenings(tmp_path)[0]
+    assert "readout_s = 0.0" in (evening / "session.toml").read_text()  # rendered: nothing need be said of it
     (evening / "takes.csv").write_text("clip,cloth\n")
+    (evening / "session.toml").write_text("")
     clip = evening / "eveningA_01.mp4"
     whole = clip.stat().st_size
     clip.write_bytes(b"cut short")
     copy_evenings(tmp_path)
     assert (evening / "takes.csv").read_text() == "clip,cloth\n"
+    assert (evening / "session.toml").read_text() == ""
     assert clip.stat().st_size == whole

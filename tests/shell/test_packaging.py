@@ -28,7 +28,8 @@ def test_the_wheel_carries_the_packages_and_the_demos_footage(wheel):
         clips = [name for name in wheel if name.startswith(f"pipeline/demo_footage/evenings/{evening}/") and
                  name.endswith(".mp4")]
         assert len(clips) == 6
-        assert f"pipeline/demo_footage/evenings/{evening}/takes.csv" in wheel
+        for declared in ("takes.csv", "session.toml"):
+            assert f"pipeline/demo_footage/evenings/{evening}/{declared}" in wheel
 
 
 def test_the_wheel_carries_pages_and_patterns_that_are_no_code(wheel):
