@@ -17,6 +17,7 @@ from pipeline.compare.counting import counted_mask
 from pipeline.pool_dataset import MANIFEST, no_shots, read_manifest, read_partition, write_dataset
 from pipeline.pool_duplicates import Standing, without_duplicates
 from pipeline.pool_evenings import evenings
+from pipeline.pool_gathered import gathered_line, tying
 from pipeline.pool_read import SessionTables, content_hash, read_session_tables
 from pipeline.pool_spellings import levels_spelled_alike, other_spellings, spelled_alike, spelling_lines
 from pipeline.pool_stack import one_type, stacked
@@ -99,9 +100,15 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
         if keepers and not there[name] and not entry["pooled_shots"] and all(there[keeper] for keeper in keepers):
             del known[name]  # measured anew under another name
             lines.append(f"{name}: taken out of the dataset, as its results are gone and others have all its shots.")
-    recordings = {name: {clip["sha256"] for clip in entry["clips"]} for name, entry in known.items() if name in pooled}
+    recordings = {name: {clip["sha256"] for clip in entry["clips"]} for name, entry in known.items()}
+    tied = tying(once.gathered, once.kept_by, recordings) | (once.gathered & set(pooled.index))
+    for name in filter(once.gathered.__contains__, known):
+        holders = [keeper for keeper in known if keeper in once.kept_by[name]]
+        lines.append(gathered_line(name, holders, one_evening=name in tied))
+    with_shots = [name for name in known if name in pooled]  # first: an evening is named after one of them
+    filmed = {name: recordings[name] for name in (*with_shots, *sorted(tied - set(with_shots)))}
     shared = [(name, keeper) for name, keepers in once.kept_by.items() for keeper in keepers]
-    shots = one_type(_with_evening(once.shots, evenings(recordings, shared)))
+    shots = one_type(_with_evening(once.shots, evenings(filmed, shared)))
     if not fingerprints.empty:
         fingerprints = fingerprints[fingerprints["session"].isin(list(known))]
     if not contacts.empty:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.compare.conditions import DERIVED, condition_columns, texts_of
+from pipeline.pool_gathered import gathering
 from pipeline.pool_read import shot_hashes
 from pipeline.reviews import SAME_STRIKE_S
 from shared.columns import DECLARED
@@ -32,21 +33,24 @@ class Once:
 
     kept_by  : by session with shots left out, the sessions that keep these
     borrowed : by session, how many of its shots have the decision that was made in another one
+    gathered : sessions with shots left out in which shots of several others were put together
     """
 
     shots: pd.DataFrame
     lines: list[str] = field(default_factory=list)
     kept_by: dict[str, set[str]] = field(default_factory=dict)
     borrowed: dict[str, int] = field(default_factory=dict)
+    gathered: set[str] = field(default_factory=set)
 
 
 def without_duplicates(shots: pd.DataFrame, standings: Mapping[str, Standing]) -> Once:
     """One row per shot that was really hit: the same clip, or the same measured content, twice is one.
 
     Of two sessions one keeps all shots that they share, so that no evening is split: the one that is still there; else
-    the one measured later; else the one with more decisions; else the first one pooled. People's decisions on shots
-    left out go to those kept, the latest counts; not from a session that isn't there: they may have been undone since.
-    Lines say which was kept, and what was decided or declared of the other one differently.
+    the one in which shots of several others weren't put together (`pool_gathered`), so that no evenings are joined;
+    else the one measured later; else the one with more decisions; else the first one pooled. People's decisions on
+    shots left out go to those kept, the latest counts; not from a session that isn't there: they may have been undone
+    since. Lines say which was kept, and what was decided or declared of the other one differently.
     """
     if shots.empty:
         return Once(shots)
@@ -61,14 +65,19 @@ def without_duplicates(shots: pd.DataFrame, standings: Mapping[str, Standing]) -
             "row": range(len(shots)),
         }
     )
+    if not (table.duplicated("clip") | table.duplicated("content")).any():
+        return Once(shots)
     decisions = table.groupby("session", sort=False)["decided"].sum()
-    ranks = {str(name): _rank(standings.get(str(name), Standing()), int(n)) for name, n in decisions.items()}
+    there = table[table["session"].map({name: standings.get(name, Standing()).there for name in decisions.index})]
+    gathered = gathering([there[["session", key]].rename(columns={key: "mark"}) for key in ("clip", "content")])
+    ranks = {
+        str(name): _rank(standings.get(str(name), Standing()), int(n), gathers=name in gathered)
+        for name, n in decisions.items()
+    }
     place = {name: at for at, name in enumerate(sorted(ranks, key=ranks.__getitem__, reverse=True))}
     table = table.assign(place=table["session"].map(place))
     table = table.sort_values(["place", "decided", "row"], ascending=[True, False, True])
     twice = table.duplicated("clip") | table.duplicated("content")
-    if not twice.any():
-        return Once(shots)
     pairs = _pairs(table, set(table.loc[twice, "row"]))
     decided, borrowed, said = _decisions(shots, pairs, standings)
     lines = []
@@ -79,11 +88,15 @@ def without_duplicates(shots: pd.DataFrame, standings: Mapping[str, Standing]) -
     kept_by: dict[str, set[str]] = {}
     for mine, its in pairs:
         kept_by.setdefault(mine, set()).add(its)
-    return Once(decided[~twice.reindex(shots.index)].reset_index(drop=True), lines, kept_by, borrowed)
+    once = decided[~twice.reindex(shots.index)].reset_index(drop=True)
+    return Once(once, lines, kept_by, borrowed, gathered & set(kept_by))
 
 
-def _rank(standing: Standing, decisions: int) -> tuple[bool, str, int]:
-    return standing.there, standing.measured_at, decisions
+_Rank = tuple[bool, bool, str, int]
+
+
+def _rank(standing: Standing, decisions: int, *, gathers: bool) -> _Rank:
+    return standing.there, not gathers, standing.measured_at, decisions
 
 
 def _strikes(shots: pd.DataFrame) -> pd.Series:
@@ -185,10 +198,12 @@ def _declared_differently(shots: pd.DataFrame, lost: Sequence[int], kept: Sequen
             "then measure that one again.")
 
 
-def _why(mine: str, its: str, ranks: Mapping[str, tuple[bool, str, int]]) -> str:
+def _why(mine: str, its: str, ranks: Mapping[str, _Rank]) -> str:
     lost, kept = ranks[mine], ranks[its]
     if kept[0] != lost[0]:
         return f", as the results of {mine} are gone"
     if kept[1] != lost[1]:
-        return ", as they were measured later" if lost[1] else ""
-    return f", as {its} has more decisions" if kept[2] != lost[2] else ""
+        return f", as {mine} gathers shots of several sessions"
+    if kept[2] != lost[2]:
+        return ", as they were measured later" if lost[2] else ""
+    return f", as {its} has more decisions" if kept[3] != lost[3] else ""

@@ -54,6 +54,47 @@ def test_a_stray_clip_of_another_evening_does_not_let_the_evenings_be_compared_i
     assert set(found.contrasts.loc[found.contrasts["factor"] == "cloth", "basis"]) == {"not told apart"}
 
 
+@pytest.mark.parametrize("later", ["all", "evenings"])
+def test_a_folder_of_several_evenings_clips_makes_no_one_evening_of_them(tmp_path, later):
+    a = _session(tmp_path / "A", {"c1": 1, "c2": 2}, at=1_700_000_000, cloth="worn")
+    again = _session(tmp_path / "again", {"c1": 1, "c2": 2}, at=1_700_000_050, cloth="worn")
+    b = _session(tmp_path / "B", {"c3": 3}, at=1_700_000_000, cloth="new")
+    at = 1_700_000_100 if later == "all" else 1_600_000_000
+    both = _session(tmp_path / "all", {"c1": 1, "c2": 2, "c3": 3}, at=at)
+    for _ in range(2):  # pooled again, too
+        report = pool_sessions([a, b, again, both], tmp_path / "d")
+        listed = report.sessions.set_index("session")
+        assert listed["shots"].to_dict() == {"A": 0, "B": 6, "again": 12, "all": 0}
+        assert set(zip(report.shots["session"], report.shots["filmed_with"], strict=True)) \
+            == {("again", "again"), ("B", "B")}
+        assert any("those of again are kept, as all gathers shots of several" in line for line in report.lines)
+        assert ("all: gathers shots of B and again. They count there, and all doesn't make one evening of them. If "
+                "they are one, pool all without them into a new folder.") in report.lines
+    found = compare_conditions(report.shots, settings=SETTINGS)
+    assert found.contrasts.set_index("factor")["basis"].to_dict() == {
+        "cloth": "not told apart", "balls": "within sessions"}
+
+
+def test_a_folder_of_several_evenings_with_more_of_its_own_leaves_open_which_evenings_they_are(tmp_path):
+    a = _session(tmp_path / "A", {"c1": 1}, at=1_700_000_000, cloth="worn")
+    b = _session(tmp_path / "B", {"c2": 2}, at=1_700_000_000, cloth="new")
+    both = _session(tmp_path / "all", {"c1": 1, "c2": 2, "c3": 3}, at=1_700_000_100, cloth="new")
+    report = pool_sessions([a, b, both], tmp_path / "d")
+    assert report.shots["session"].value_counts().to_dict() == {"A": 6, "B": 6, "all": 6}
+    assert set(report.shots["filmed_with"]) == {"A"}
+    assert any(line.startswith("all: gathers shots of A and B and of others, so whether") for line in report.lines)
+    found = compare_conditions(report.shots, settings=SETTINGS)
+    assert set(found.contrasts.loc[found.contrasts["factor"] == "cloth", "basis"]) == {"not told apart"}
+
+
+def test_two_folders_that_each_gather_the_others_shots_go_on_tying_evenings(tmp_path):
+    places = [_session(tmp_path / name, {f"c{n}": n for n in clips}, at=1_700_000_000 + at)
+              for at, (name, clips) in enumerate({"A": [1], "X": [1, 2], "Y": [2, 3], "B": [3]}.items())]
+    report = pool_sessions(places, tmp_path / "d")
+    assert report.shots["session"].value_counts().to_dict() == {"A": 6, "Y": 6, "B": 6}
+    assert set(report.shots["filmed_with"]) == {"A"}
+
+
 def test_evenings_follow_shared_recordings_from_session_to_session():
     recordings = {"a": {"1"}, "b": {"2"}, "c": {"3", "2"}, "d": {"1", "3"}, "e": {"9"}, "f": set(), "g": set()}
     assert evenings(recordings, [("g", "f"), ("gone", "e")]) == {
