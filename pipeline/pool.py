@@ -18,6 +18,7 @@ from pipeline.pool_dataset import MANIFEST, no_shots, read_manifest, read_partit
 from pipeline.pool_duplicates import Standing, without_duplicates
 from pipeline.pool_evenings import evenings
 from pipeline.pool_gathered import gathered_line, tying
+from pipeline.pool_parameters import one_reading_an_evening
 from pipeline.pool_read import SessionTables, content_hash, read_session_tables
 from pipeline.pool_spellings import levels_spelled_alike, other_spellings, spelled_alike, spelling_lines
 from pipeline.pool_stack import one_type, stacked
@@ -111,6 +112,12 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
     shots = one_type(_with_evening(once.shots, evenings(filmed, shared)))
     if not fingerprints.empty:
         fingerprints = fingerprints[fingerprints["session"].isin(list(known))]
+    measured_at = {name: entry.get("measured_at", "") for name, entry in known.items()}
+    read = set() if fingerprints.empty else set(fingerprints["session"])
+    fingerprints, left_out = one_reading_an_evening(fingerprints, shots, measured_at)
+    lines += left_out.values()
+    for name in read:  # those that weren't read are as they were
+        known[name]["parameters_left_out"] = name in left_out
     if not contacts.empty:
         contacts = contacts[(contacts["session"] + "/" + contacts["shot_id"]).isin(shots["shot_key"])]
     lines += _version_lines(known)
@@ -198,9 +205,10 @@ def _with_evening(shots: pd.DataFrame, evening: dict[str, str]) -> pd.DataFrame:
 
 
 def _not_as_measured(entry: dict[str, Any]) -> bool:
-    """Whether the dataset lacks shots of a session, as they are in another one, too, or has decisions that were made in
-    another one."""
-    return bool(entry.get("pooled_shots", entry["shots"]) < entry["shots"] or entry.get("borrowed_decisions", 0))
+    """Whether the dataset lacks shots of a session, as they are in another one, too, or its table parameters, or has
+    decisions that were made in another one."""
+    return bool(entry.get("pooled_shots", entry["shots"]) < entry["shots"] or entry.get("borrowed_decisions", 0)
+                or entry.get("parameters_left_out", False))
 
 
 def _read_whole(out: Path, known: dict[str, dict[str, Any]], fresh: dict[str, SessionTables]) -> list[str]:
@@ -219,10 +227,15 @@ def _read_whole(out: Path, known: dict[str, dict[str, Any]], fresh: dict[str, Se
                 f"{name}: {missing} shot(s) had been left out as another session has them; its files have changed or "
                 "are gone, so if that session lost them they are missing now. Pool it again."
             )
-        else:
+        elif entry.get("borrowed_decisions", 0):
             lines.append(
                 f"{name}: has decisions that were made in another session; its files have changed or are gone, so they "
                 "stay as they were. Pool it again."
+            )
+        else:
+            lines.append(
+                f"{name}: its table parameters had been left out as another session is of the same evening; its files "
+                "have changed or are gone, so if that session went they are missing now. Pool it again."
             )
     return lines
 

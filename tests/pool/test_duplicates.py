@@ -12,7 +12,8 @@ import pytest
 
 from fixtures.simulated_sessions import Truth, simulate_session, write_session
 from pipeline.pool import pool_sessions
-from pipeline.pool_dataset import changed_sessions
+from pipeline.pool_dataset import changed_sessions, read_partitions
+from shared.columns import FINGERPRINT
 from shared.files import tool_version
 
 
@@ -147,6 +148,57 @@ def test_a_session_whose_results_are_gone_beats_none_that_is_there(tmp_path):
     )
     assert {path.name for path in (tmp_path / "d" / "tracks").iterdir()} == {"session=B"}
     assert pool_sessions([tmp_path / "B"], tmp_path / "d").lines == ()
+
+
+def _with_parameter(place, value):
+    rows = FINGERPRINT.conform(pd.DataFrame({"quantity": ["cushion_restitution"], "value": [value], "value_u": [0.01]}))
+    rows.to_csv(place / "measured" / "table.csv", index=False)
+    return place
+
+
+def _parameters(out):
+    read = read_partitions(out / "table")
+    return dict(zip(read["session"], read["value"], strict=True)) if len(read) else {}
+
+
+def test_an_evening_in_two_folders_gives_one_reading_of_its_table(with_a_stray_clip, tmp_path):
+    a, b, own = with_a_stray_clip
+    out, c = tmp_path / "d", _measured(tmp_path / "C", _shots("c4", 4, of_session="C"))
+    pool_sessions([_with_parameter(a, 0.8), _with_parameter(b, 0.81), _with_parameter(c, 0.85)], out)
+    assert _parameters(out) == {"B": 0.81, "C": 0.85}
+    pool_sessions([c], out)
+    assert _parameters(out) == {"B": 0.81, "C": 0.85}
+    report = pool_sessions([a, c], out)
+    assert _parameters(out) == {"B": 0.81, "C": 0.85}
+    assert ("A: its table parameters are left out, so that an evening counts once: B is of the same evening and has "
+            "more of its shots.") in report.lines
+    pool_sessions([c], out)
+    _measured(b, own)  # it shares nothing any more
+    assert not any("parameters" in line for line in pool_sessions([b], out).lines)
+    assert _parameters(out) == {"A": 0.8, "B": 0.81, "C": 0.85}
+
+
+@pytest.mark.parametrize("later", ["A", "B"])
+def test_of_two_folders_with_as_many_shots_the_later_reads_the_table(tmp_path, later):
+    places = []
+    for name, value in (("A", 0.8), ("B", 0.81)):
+        clips = ("c1", f"{name}2") if name == later else ("c1", f"{name}2", f"{name}3")
+        shots = [_shots(clip, int(clip, 16), of_session=name) for clip in clips]
+        places.append(_with_parameter(_measured(tmp_path / name, *shots, at=1_700_000_000 + (name == later)), value))
+    report = pool_sessions(places, tmp_path / "d")
+    assert _in_each(report) == {"A": 12, "B": 12}
+    assert _parameters(tmp_path / "d") == {later: {"A": 0.8, "B": 0.81}[later]}
+    assert any(line.endswith(f"{later} is of the same evening and was measured later.") for line in report.lines)
+
+
+def test_parameters_of_a_session_whose_shots_all_count_in_others_are_left_out(tmp_path):
+    clips = {"A": (1,), "B": (2,), "all": (1, 2)}
+    for value, name in enumerate(clips):
+        place = _measured(tmp_path / name, *(_shots(f"c{n}", n, of_session=name) for n in clips[name]))
+        _with_parameter(place, value)
+    report = pool_sessions([tmp_path / name for name in clips], tmp_path / "d")
+    assert _parameters(tmp_path / "d") == {"A": 0, "B": 1}
+    assert report.lines[-1] == "all: its table parameters are left out, as its shots count in other sessions."
 
 
 def test_a_clip_that_a_session_holds_twice_is_counted_once(tmp_path):
