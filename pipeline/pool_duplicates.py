@@ -12,7 +12,7 @@ import pandas as pd
 from pipeline.compare.conditions import DERIVED, condition_columns, texts_of
 from pipeline.pool_gathered import gathering
 from pipeline.pool_read import shot_hashes
-from pipeline.reviews import SAME_STRIKE_S
+from pipeline.reviews import SAME_STRIKE_S, time_of
 from shared.columns import DECLARED
 
 _SHOWN = 3  # columns that were declared in two ways: with these in view the others are found
@@ -49,8 +49,9 @@ def without_duplicates(shots: pd.DataFrame, standings: Mapping[str, Standing]) -
     Of two sessions one keeps all shots that they share, so that no evening is split: the one that is still there; else
     the one in which shots of several others weren't put together (`pool_gathered`), so that no evenings are joined;
     else the one measured later; else the one with more decisions; else the first one pooled. People's decisions on
-    shots left out go to those kept, the latest counts; not from a session that isn't there: they may have been undone
-    since. Lines say which was kept, and what was decided or declared of the other one differently.
+    shots left out go to those kept, the latest counts (where a time can't be read, the one on the shot kept); not from
+    a session that isn't there: they may have been undone since. Lines say which was kept, and what was decided or
+    declared of the other one differently.
     """
     if shots.empty:
         return Once(shots)
@@ -144,11 +145,14 @@ def _decisions(
                 said[mine, its] = (f" Decisions made in {mine} on {len(without)} of them ({_name(shots, without)}) are "
                                    f"not taken over; decide in {its} with `reboundry review`, then pool again.")
             continue
-        over, differing = [], []
+        over: list[int] = []
+        differing: list[int] = []
+        untimed: list[int] = []
         for lost, kept in decided:
+            time, other = time_of(cells[lost][2]), time_of(counts[kept][2])
             if counts[kept][0] not in ("", cells[lost][0]):
-                differing.append(kept)
-            if not counts[kept][0] or cells[lost][2] > counts[kept][2]:
+                (untimed if time is None or other is None else differing).append(kept)
+            if not counts[kept][0] or (time is not None and other is not None and time > other):
                 counts[kept] = cells[lost].tolist()
                 taken[kept] = its
                 over.append(kept)
@@ -158,6 +162,11 @@ def _decisions(
             said[mine, its] = said.get((mine, its), "") + (
                 f" Decisions on {len(differing)} of them differ ({_name(shots, differing)}), and the latest counts; "
                 "agree, then decide anew."
+            )
+        if untimed:
+            said[mine, its] = said.get((mine, its), "") + (
+                f" Decisions on {len(untimed)} of them differ ({_name(shots, untimed)}); which was made later isn't "
+                f"known, as reviewed_at is no time with its zone, so those of {its} count; agree, then decide anew."
             )
     if not taken:
         return shots, {}, said

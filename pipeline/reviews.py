@@ -136,13 +136,14 @@ def review_problems(
 
 def _latest_last(reviews: Sequence[Review]) -> list[Review]:
     """In order of time; as given where a time isn't ISO 8601 with its zone any more: 28.11.2026 20:10."""
-    timed = [(time, review) for review in reviews if (time := _time(review.decided_at)) is not None]
+    timed = [(time, review) for review in reviews if (time := time_of(review.decided_at)) is not None]
     if len(timed) < len(reviews):
         return list(reviews)
     return [review for _, review in sorted(timed, key=lambda one: one[0])]
 
 
-def _time(text: str) -> datetime | None:
+def time_of(text: str) -> datetime | None:
+    """When it was decided; None where the text isn't ISO 8601 with its zone any more, as a spreadsheet leaves it."""
     try:
         time = datetime.fromisoformat(text)
     except ValueError:

@@ -131,6 +131,23 @@ def test_of_two_decisions_that_differ_the_later_counts_and_it_is_said(tmp_path):
     assert "Decisions on 1 of them differ (c1-01), and the latest counts" in report.lines[-1]
 
 
+@pytest.mark.parametrize(("of_a", "of_b", "stands", "said"), [
+    ("2026-01-02T09:00:00+09:00", "2026-01-02T01:00:00+00:00", "accept", "and the latest counts"),
+    ("2026-01-02T01:00:00+01:00", "2026-01-01T23:30:00+00:00", "reject", "and the latest counts"),
+    ("28.11.2026 20:10", "2026-12-05T20:10:00+00:00", "accept", "which was made later isn't known"),
+    ("2026-11-28T20:10:00+00:00", "05.12.2026 20:10", "accept", "which was made later isn't known"),
+    ("2026-11-28T20:10:00+00:00", "", "accept", "which was made later isn't known"),
+])
+def test_which_decision_is_later_is_told_by_the_time_and_not_by_its_text(tmp_path, of_a, of_b, stands, said):
+    shots = _shots("c1", 1, of_session="A").assign(verdict="clean", counted=True)
+    a = _measured(tmp_path / "A", _decided(shots, [0], "reject", at=of_a))
+    b = _measured(tmp_path / "B", _decided(shots, [0], "accept", at=of_b).assign(session="B"), at=1_700_000_100)
+    report = pool_sessions([a, b], tmp_path / "d")
+    assert (report.shots["review"][0], report.shots["counted"][0]) == (stands, stands == "accept")
+    assert said in report.lines[-1]
+    assert ("Decisions made in A count" in report.lines[-1]) == (stands == "reject")
+
+
 def test_a_session_whose_results_are_gone_beats_none_that_is_there(tmp_path):
     """Its folder was given another name; a decision was taken back, the cloth corrected, and it was measured again."""
     shots = _shots("c1", 1, of_session="A").assign(verdict="clean", counted=True, cloth="new")
