@@ -16,9 +16,15 @@ def student_factor(freedom: int) -> float:
     return float(stdtrit(freedom, ndtr(1.0)))
 
 
-def between(values: Array, variance: Array) -> float:
-    """DerSimonian and Laird's variance between (N,) values, 2 or more, beyond their own ``variance``; from memory."""
+def between(values: Array, variance: Array, design: Array | None = None) -> float:
+    """DerSimonian and Laird's variance between (N,) values beyond their own ``variance``; from memory.
+
+    design : (N, k), N more than k, of a linear model about which they scatter; None: about their mean
+    """
+    x = np.ones((len(values), 1)) if design is None else design
     weight = 1 / variance
-    mean = np.sum(weight * values) / np.sum(weight)
-    excess = float(np.sum(weight * (values - mean) ** 2)) - (len(values) - 1)
-    return max(excess / float(np.sum(weight) - np.sum(weight**2) / np.sum(weight)), 0.0)
+    inverse = np.linalg.inv(x.T @ (weight[:, None] * x))
+    off = values - x @ (inverse @ (x.T @ (weight * values)))
+    excess = float(np.sum(weight * off**2)) - (len(values) - x.shape[1])
+    taken = float(np.sum(weight)) - np.trace(inverse @ (x.T @ (weight[:, None] ** 2 * x)))
+    return float(max(excess / taken, 0.0))

@@ -325,22 +325,26 @@ def _slope_row(quantity: str, rows: pd.DataFrame, name: str) -> dict[str, Any]:
     elif np.ptp(rows["normal_mps"]) < LEAST_SLOPE_RANGE_MPS:
         note = f"not told by these shots: normal speeds within {LEAST_SLOPE_RANGE_MPS} m/s of each other; {note}"
     else:
-        slope = _slope(rows, name)
+        slope = slope_per_mps(rows, name)
     return _row(f"{quantity}_per_mps", slope, note=note)
 
 
-def _slope(rows: pd.DataFrame, name: str) -> Joined:
-    """Weighted straight line against normal speed, widened by the scatter about it."""
+def slope_per_mps(rows: pd.DataFrame, name: str) -> Joined:
+    """Weighted straight line against normal speed, of ``LEAST_SLOPE_CONTACTS`` or more.
+
+    Widened by the scatter about the line (that about the mean would hold the slope itself), as in `join`.
+    """
     speed = rows["normal_mps"].to_numpy(float)
     value, u = rows[name].to_numpy(float), rows[f"{name}_u"].to_numpy(float)
     design = np.column_stack([np.ones(len(speed)), speed - speed.mean()])
-    weight = 1 / (u**2 + _joined(rows, name).scatter ** 2)
+    scatter2 = between(value, u**2, design)
+    weight = 1 / (u**2 + scatter2)
     covariance = np.linalg.inv(design.T @ (weight[:, None] * design))
     fit = covariance @ design.T @ (weight * value)
     birge = float(np.sum(weight * (value - design @ fit) ** 2)) / (len(speed) - 2)
     return Joined(
         value=float(fit[1]),
-        u=math.sqrt(float(covariance[1, 1]) * max(birge, 1.0)),
+        u=math.sqrt(float(covariance[1, 1]) * max(birge, 1.0)) * (student_factor(len(rows) - 2) if scatter2 else 1.0),
         scatter=math.nan,
         contacts=len(rows),
     )

@@ -10,7 +10,7 @@ import pytest
 from fixtures.synthetic.physics import Surface, meet_ball, meet_cushion, rolling_velocity
 from pipeline.ball_contact import friction_between
 from pipeline.compare.table_parameters import parameter_names
-from pipeline.fingerprint import fingerprint, join
+from pipeline.fingerprint import fingerprint, join, slope_per_mps
 from pipeline.knowledge import CueMass, Shown
 from pipeline.learning import ClothAndBalls
 from pipeline.physics import Friction
@@ -171,6 +171,21 @@ def test_a_few_contacts_mean_lies_within_its_uncertainty_as_often_as_it_should(c
     off = u * rng.standard_normal(u.shape) + scatter * rng.standard_normal(u.shape)
     joined = [join(*one) for one in zip(off, u, strict=True)]
     assert 0.65 < np.mean([abs(one.value) < one.u for one in joined]) < 0.82
+
+
+@pytest.mark.parametrize("contacts", [4, 6])
+@pytest.mark.parametrize("scatter", [0.0, 3.0])
+@pytest.mark.parametrize("per_mps", [0.0, -0.05])
+def test_a_few_contacts_slope_lies_within_its_uncertainty_as_often_as_it_should(contacts, scatter, per_mps):
+    rng = np.random.default_rng(1)
+    within = []
+    for _ in range(1500):
+        speed, u = rng.uniform(0.5, 2.5, contacts), 0.01 * rng.uniform(0.7, 1.5, contacts)
+        off = u * rng.standard_normal(contacts) + 0.01 * scatter * rng.standard_normal(contacts)
+        rows = pd.DataFrame({"normal_mps": speed, "restitution": 0.85 + per_mps * speed + off, "restitution_u": u})
+        found = slope_per_mps(rows, "restitution")
+        within.append(abs(found.value - per_mps) < found.u)
+    assert 0.64 < np.mean(within) < 0.8
 
 
 def test_conditions_get_their_own_rows():
