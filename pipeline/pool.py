@@ -5,6 +5,7 @@ Pooling again redoes only sessions that changed. See `pool_dataset` for the data
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -22,7 +23,7 @@ from pipeline.pool_parameters import one_reading_an_evening
 from pipeline.pool_read import SessionTables, content_hash, read_session_tables
 from pipeline.pool_spellings import levels_spelled_alike, other_spellings, spelled_alike, spelling_lines
 from pipeline.pool_stack import one_type, stacked
-from shared.errors import ReboundryError, SettingsError
+from shared.errors import ReboundryError, SchemaError, SettingsError
 from shared.files import tool_version
 
 
@@ -220,8 +221,12 @@ def _read_whole(out: Path, known: dict[str, dict[str, Any]], fresh: dict[str, Se
             continue
         place = _place(out, entry)
         missing = entry["shots"] - entry.get("pooled_shots", entry["shots"])
+        whole = None
         if _is_there(out, entry) and content_hash(place) == entry["content_sha256"]:
-            fresh[name] = _renamed(read_session_tables(place), name, known)
+            with contextlib.suppress(SchemaError):  # its tracks were damaged since
+                whole = _renamed(read_session_tables(place), name, known)
+        if whole is not None:
+            fresh[name] = whole
         elif missing:
             lines.append(
                 f"{name}: {missing} shot(s) had been left out as another session has them; its files have changed or "

@@ -29,6 +29,7 @@ from shared.files import file_sha256
 from shared.session_file import SESSION_FILE, read_session
 
 _CORE = ("shot_id", "clip", "shot", "verdict", "counted")
+_CORE_OF_TABLE = ("quantity", "value", "value_u")
 _TELLING = 4  # measured values that make a shot one of its kind
 _HASHED_FILES = ("shots.csv", "contacts.csv", "table.csv", "datapackage.json", "calibration.json")
 
@@ -58,11 +59,7 @@ def read_session_tables(path: Path) -> SessionTables:
     package = _json(place / "datapackage.json")
     _check_units(place, package)
     shots = read_table(place / "shots.csv", SHOTS, texts=text_columns(place))
-    missing = [c for c in _CORE if c not in shots]
-    if missing:
-        raise SchemaError(
-            f"{place / 'shots.csv'}: columns {', '.join(missing)} are missing; measure the session again."
-        )
+    _require(place / "shots.csv", shots, _CORE)
     notes: list[str] = []
     extra = tuple(str(c) for c in shots.columns if c not in SHOTS.dtypes)
     clashing = [c for c in extra if c not in DERIVED and (is_ours(c) or c == POOLED_DERIVED)]
@@ -85,7 +82,7 @@ def read_session_tables(path: Path) -> SessionTables:
     contacts = pd.DataFrame()
     if (place / "contacts.csv").is_file():
         contacts = _read(place / "contacts.csv", CONTACTS).assign(session=name)
-    version = _version(package)
+    version = _version(place, package)
     hashes = _clip_hashes(place)
     shots = shots.assign(
         tool_version=pd.Series(version, index=shots.index, dtype="string"),
@@ -99,6 +96,7 @@ def read_session_tables(path: Path) -> SessionTables:
     fingerprint = pd.DataFrame()
     if (place / "table.csv").is_file():
         rows = read_table(place / "table.csv", FINGERPRINT)
+        _require(place / "table.csv", rows, _CORE_OF_TABLE)
         more = tuple(c for c in rows.columns if c not in FINGERPRINT.dtypes)
         fingerprint = FINGERPRINT.conform(rows, extra=more).assign(session=name)
     origin = {
@@ -113,10 +111,9 @@ def read_session_tables(path: Path) -> SessionTables:
         "shots": len(shots),
         "conditions": condition_columns(shots),
     }
-    tracks = place / "tracks.parquet"
+    tracks = _check_tracks(place / "tracks.parquet")
     return SessionTables(
-        name, place, shots, contacts, fingerprint, tracks if tracks.is_file() else None, behind(folder, place), origin,
-        tuple(notes)
+        name, place, shots, contacts, fingerprint, tracks, behind(folder, place), origin, tuple(notes)
     )
 
 
@@ -125,11 +122,18 @@ def behind(folder: Path, place: Path) -> tuple[str, ...]:
     return tuple(filter(None, (reviews_not_in_shots(place), declared_since(folder, place))))
 
 
+def _require(path: Path, rows: pd.DataFrame, columns: Sequence[str]) -> None:
+    missing = [c for c in columns if c not in rows]
+    if missing:
+        raise SchemaError(f"{path}: columns {', '.join(missing)} are missing; measure the session again.")
+
+
 def read_table(path: Path, schema: TableSchema, texts: Sequence[str] = ()) -> pd.DataFrame:
     """A CSV of ours: known columns typed, ``texts`` left as they are, the player's other ones as they come.
 
     Raises SchemaError for cells of no use.
     """
+    _check_commas(path)
     try:
         rows = pd.read_csv(
             path,
@@ -139,7 +143,8 @@ def read_table(path: Path, schema: TableSchema, texts: Sequence[str] = ()) -> pd
                    **{c: "string" for c, kind in schema.dtypes.items() if kind in ("string", "boolean")}},
         )
     except (OSError, ValueError) as error:
-        raise SchemaError(f"{path}: cannot be read as a table ({error}); measure the session again.") from error
+        why = " ".join(str(error).split())  # of pandas: in more than one line
+        raise SchemaError(f"{path}: cannot be read as a table ({why}); measure the session again.") from error
     for name, dtype in schema.dtypes.items():
         if name not in rows:
             continue
@@ -150,11 +155,43 @@ def read_table(path: Path, schema: TableSchema, texts: Sequence[str] = ()) -> pd
             else:
                 rows[name] = rows[name].astype(dtype)
         except (TypeError, ValueError) as error:
-            raise SchemaError(f"{path}: column {name} holds cells that are no {dtype} ({error}).") from error
+            cells = rows[name].dropna()
+            odd = cells[pd.to_numeric(cells, errors="coerce").isna()]
+            what = f"{odd.iloc[0]!r}" if len(odd) else "cells"
+            raise SchemaError(f"{path}: column {name} holds {what} where a whole number should be or a number with a "
+                              "point, as after saving from a spreadsheet; measure the session again.") from error
     for name in rows.columns:
         if name not in schema.dtypes and not pd.api.types.is_numeric_dtype(rows[name]):
             rows[name] = rows[name].astype("string")
     return rows
+
+
+def _check_commas(path: Path) -> None:
+    """Raises SchemaError where a table of ours is empty, or has other separators than it was written with."""
+    try:
+        with path.open(encoding="utf-8-sig", errors="replace") as file:
+            header = file.readline()
+    except OSError:
+        return  # reading it tells
+    if not header.strip():
+        raise SchemaError(f"{path}: is empty; measure the session again.")
+    for mark, name in ((";", "semicolons"), ("\t", "tabs")):
+        if mark in header and "," not in header:
+            raise SchemaError(f"{path}: its columns are separated by {name}, as after saving from a spreadsheet; "
+                              "measure the session again.")
+
+
+def _check_tracks(path: Path) -> Path | None:
+    """The file, or None where there is none. Raises SchemaError where it was cut short."""
+    import pyarrow.parquet as pq
+
+    if not path.is_file():
+        return None
+    try:
+        pq.read_schema(path)
+    except (OSError, ValueError) as error:
+        raise SchemaError(f"{path}: is damaged or was cut short; measure the session again.") from error
+    return path
 
 
 def _read(path: Path, schema: TableSchema) -> pd.DataFrame:
@@ -210,10 +247,11 @@ def _json(path: Path) -> dict[str, Any]:
 def _check_units(place: Path, package: dict[str, Any]) -> None:
     """Units written in the session's own data package against those of this version."""
     units = {c.name: c.unit for c in SHOTS.expanded}
-    for resource in package.get("resources", []):
+    for resource in _listed(place, package, "resources"):
         if resource.get("name") != "shots":
             continue
-        for field in resource.get("schema", {}).get("fields", []):
+        schema = resource.get("schema")
+        for field in _listed(place, schema if isinstance(schema, dict) else {}, "fields"):
             name, unit = field.get("name"), field.get("unit", "")
             if name in units and unit != units[name]:
                 raise SchemaError(
@@ -222,8 +260,16 @@ def _check_units(place: Path, package: dict[str, Any]) -> None:
                 )
 
 
-def _version(package: dict[str, Any]) -> str:
-    for source in package.get("sources", []):
+def _listed(place: Path, holder: dict[str, Any], name: str) -> list[dict[str, Any]]:
+    """The objects that a data package lists under a name; none where it has no such list."""
+    listed = holder.get(name, [])
+    if not isinstance(listed, list) or not all(isinstance(one, dict) for one in listed):
+        raise SchemaError(f"{place / 'datapackage.json'}: {name} is no list of objects; measure the session again.")
+    return listed
+
+
+def _version(place: Path, package: dict[str, Any]) -> str:
+    for source in _listed(place, package, "sources"):
         title = str(source.get("title", ""))
         if title.startswith("reboundry "):
             return title.removeprefix("reboundry ")

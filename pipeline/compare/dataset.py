@@ -65,9 +65,17 @@ def _banked_tracks(dataset: Path, shots: pd.DataFrame) -> pd.DataFrame:
     columns = ["shot_id", "ball", "t_s", "x_mm", "y_mm", "session"]
     wanted = shots[["session", "shot_id", "banked_ball"]].dropna().rename(columns={"banked_ball": "ball"})
     parts = [
-        pd.read_parquet(place, columns=columns[:-1], filters=[("shot_id", "in", list(mine["shot_id"]))])
+        _tracks(place, columns[:-1], list(mine["shot_id"]))
         .assign(session=str(session)).merge(mine, on=["session", "shot_id", "ball"])
         for session, mine in wanted.groupby("session")
         if (place := partition(folder, str(session))).is_dir()
     ]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def _tracks(place: Path, columns: list[str], shots: list[str]) -> pd.DataFrame:
+    try:
+        return pd.read_parquet(place, columns=columns, filters=[("shot_id", "in", shots)])
+    except (OSError, ValueError) as error:
+        raise SettingsError(f"{place}: its tracks are damaged or were cut short; measure that session again, then pool "
+                            "into a new folder.") from error

@@ -273,6 +273,50 @@ def test_missing_columns_and_nonsense_cells_are_refused(three, tmp_path):
         pool_sessions([three[0]], tmp_path / "d")
 
 
+def _saved(name, write):
+    return lambda place: write(place / "measured" / name)
+
+
+def _table_csv(*, drop=(), sep=","):
+    def write(path):
+        rows = pd.DataFrame({"quantity": ["rolling_resistance"], "value": [0.01], "value_u": [0.001]})
+        FINGERPRINT.conform(rows).drop(columns=list(drop)).to_csv(path, index=False, sep=sep)
+    return _saved("table.csv", write)
+
+
+@pytest.mark.parametrize(("damage", "said"), [
+    (_table_csv(sep=";"), "table.csv: its columns are separated by semicolons, as after saving from a spreadsheet"),
+    (_table_csv(drop=["value"]), "table.csv: columns value are missing"),
+    (_saved("table.csv", lambda path: path.write_text("")), "table.csv: is empty"),
+    (_saved("table.csv", lambda path: path.write_text("quantity,value,value_u\nx,far,1\n")),
+     "table.csv: column value holds 'far'"),
+    (_saved("shots.csv", lambda path: path.write_text("shot_id,clip\na,b\nc,d,e,f\n")), "shots.csv: cannot be read"),
+    (_saved("tracks.parquet", lambda path: path.write_bytes(path.read_bytes()[:3000])),
+     "tracks.parquet: is damaged or was cut short"),
+    (_saved("datapackage.json", lambda path: path.write_text('{"resources": null}')),
+     "datapackage.json: resources is no list of objects"),
+    (_saved("datapackage.json", lambda path: path.write_text('{"sources": [1]}')),
+     "datapackage.json: sources is no list of objects"),
+])
+def test_a_damaged_file_costs_its_session_and_one_line_that_says_why(three, tmp_path, damage, said):
+    damage(three[0])
+    report = pool_sessions(three, tmp_path / "d")
+    (line,) = report.failed
+    assert said in line
+    assert line.startswith(str(three[0]))
+    assert "\n" not in line
+    assert line.endswith("measure the session again.")
+    assert len(report.shots) == 12
+
+
+def test_tracks_damaged_in_a_dataset_are_named(three, tmp_path):
+    pool_sessions(three, tmp_path / "d")
+    tracks = next((tmp_path / "d" / "tracks").glob("*/tracks.parquet"))
+    tracks.write_bytes(tracks.read_bytes()[:3000])
+    with pytest.raises(SettingsError, match="its tracks are damaged or were cut short"):
+        compare_dataset(tmp_path / "d", tmp_path / "c", settings=CompareSettings(by=("cloth",)))
+
+
 def test_a_condition_in_two_units_is_named(three, tmp_path):
     table = three[2] / "measured" / "shots.csv"
     shots = pd.read_csv(table)
