@@ -41,7 +41,8 @@ ABSOLUTE = (
 class ClipScore:
     """One clip's score.
 
-    errors     : measure, true, measured, u, error (measured - true; as a share for speeds) a row per measure and shot
+    errors     : measure, true, measured, u, error (measured - true; as a share for speeds), a row per measure and shot,
+                 or per measure and event: event_s, the event's true time, tells which rows are of one contact
     positions  : frame, label, ball, moving, dx_mm, dy_mm, x_u_mm, y_u_mm, state, a row per matched ball and frame
     unmatched  : plain sentences: shots and events missed or invented
     """
@@ -96,7 +97,7 @@ def score_clip(truth: ClipTruth, measured: Path) -> ClipScore:
         unmatched += [f"{row['shot_id']}: {words} missed" for words in event_lost]
         unmatched += [f"{row['shot_id']}: {words} invented" for words in event_extra]
     positions, unseen = position_errors(truth, tracks, labels)
-    frame = pd.DataFrame(errors, columns=["measure", "shot", "true", "measured", "u", "error", "error_u"])
+    frame = pd.DataFrame(errors, columns=["measure", "shot", "true", "measured", "u", "error", "error_u", "event_s"])
     return ClipScore(name, frame, positions, rms_px, worst_px, unmatched, missed, invented, blank, unseen)
 
 
@@ -156,7 +157,9 @@ def match_shots(
     return pairs, lost, [str(shots.loc[i, "shot_id"]) for i in sorted(free)]
 
 
-def _error(measure: str, shot: str, true: float, got: float, u: float, *, relative: bool) -> dict[str, Any]:
+def _error(
+    measure: str, shot: str, true: float, got: float, u: float, *, relative: bool, event_s: float = math.nan
+) -> dict[str, Any]:
     error, scaled_u = got - true, u
     if measure.endswith("angle_deg") or measure in ("throw_deg", "cue_drift_deg"):
         error = (error + 180) % 360 - 180
@@ -170,6 +173,7 @@ def _error(measure: str, shot: str, true: float, got: float, u: float, *, relati
         "u": u,
         "error": error,
         "error_u": scaled_u,
+        "event_s": event_s,
     }
 
 
@@ -217,8 +221,9 @@ def match_events(
             continue
         i = min(near)[1]
         free.discard(i)
-        got, shot = mine.loc[i], str(mine.loc[i, "shot_id"])
-        out.append(_error(f"{kind} t_s", shot, event["t_s"], float(got["t_s"]), _number(got, "t_s_u"), relative=False))
+        got, shot, at_s = mine.loc[i], str(mine.loc[i, "shot_id"]), float(event["t_s"])
+        time, time_u = float(got["t_s"]), _number(got, "t_s_u")
+        out.append(_error(f"{kind} t_s", shot, at_s, time, time_u, relative=False, event_s=at_s))
         if kind != "cushion":
             continue
         for column in ("speed_in_mps", "speed_out_mps", "angle_in_deg", "angle_out_deg", "sight", "x_mm", "y_mm"):
@@ -233,6 +238,7 @@ def match_events(
                         value,
                         _number(got, f"{column}_u"),
                         relative=relative,
+                        event_s=at_s,
                     )
                 )
     extra = [

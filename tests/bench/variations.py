@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from fixtures.synthetic import Filming, Lens, Look, Scene, Surface, bank_shot, film, half_ball_shot, overhead_camera
+from fixtures.synthetic import Filming, Lens, Look, Scene, Surface, bank_shot, film, overhead_camera, rolling_hit
 from shared.equipment import standard_table
 
 
@@ -38,12 +38,14 @@ VARIATIONS = (
     Variation(name="rolling_shutter", filming={"readout_s": 0.012}),
     Variation(name="uneven_times", filming={"jitter": 0.2}),
     Variation(name="thirty_frames", filming={"frame_rate": 30.0}),
-    Variation(name="marked_side", filming={"marked": ("cue",)}, shot={"side_rad_s": 35.0, "roll_ratio": 0.2}),
+    Variation(name="marked_side", filming={"paint": {"cue": "dots"}}, shot={"side_rad_s": 35.0, "roll_ratio": 0.2}),
     Variation(name="thick_draw", shot={"cut_deg": -14.0, "roll_ratio": -0.8}),
     Variation(name="slow", shot={"speed_mps": 1.3}),
     Variation(name="hard", shot={"speed_mps": 5.0}),
     Variation(name="snooker", standard="snooker-12ft", camera={**FULL_HD, "height_mm": 3200.0}),
 )
+#: hits whose deflection is known in closed form, and how much of the object ball they cover
+ROLLING_HITS = {"quarter_ball": 0.25, "half_ball": 0.5, "three_quarter_ball": 0.75}
 
 
 def draw(variation: Variation, folder: Path) -> Path:
@@ -65,17 +67,18 @@ def draw(variation: Variation, folder: Path) -> Path:
 
 
 def draw_all(folder: Path, only: str = "") -> None:
-    """Film every variation whose name holds a part of ``only`` (commas between), and the half-ball hit."""
+    """Film every variation and every hit by a rolling ball whose name holds a part of ``only`` (commas between)."""
     folder.mkdir(parents=True, exist_ok=True)
     for variation in VARIATIONS:
         if any(part in variation.name for part in only.split(",")):
             draw(variation, folder)
-    if any(part in "half_ball" for part in only.split(",")):
-        table = standard_table()
-        film(
-            Scene(table=table, camera=overhead_camera(table)),
-            half_ball_shot(table),
-            folder / "half_ball.mp4",
-            Filming(seconds=1.35),
-            about="half-ball hit, closed form",
-        )
+    for name, fraction in ROLLING_HITS.items():
+        if any(part in name for part in only.split(",")):
+            table = standard_table()
+            film(
+                Scene(table=table, camera=overhead_camera(table)),
+                rolling_hit(table, fraction=fraction),
+                folder / f"{name}.mp4",
+                Filming(seconds=1.35),
+                about=f"hit by a rolling ball, {fraction:g} of the object ball covered: closed form",
+            )

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from fixtures.synthetic.physics import Surface, meet_ball, meet_cushion, rolling_spin, simulate
-from fixtures.synthetic.shots import half_ball_shot
+from fixtures.synthetic.shots import rolling_hit
 from shared.equipment import standard_table
 
 R = 28.575
@@ -71,10 +71,11 @@ def test_bounce_from_a_wall_at_centre_height(speed, angle, e, mu, spin, out, aft
     assert [-v2[1] / 1000, v2[0] / 1000, w2[2] * R / 1000] == pytest.approx([normal, along, spin_out], abs=1e-5)
 
 
-def test_the_half_ball_clip_leaves_at_the_closed_form_angle():
-    play = half_ball_shot(standard_table())
+@pytest.mark.parametrize(("fraction", "turned"), [(0.25, 27.26686), (0.5, 33.67050), (0.75, 27.62649)])
+def test_a_rolling_ball_leaves_a_hit_at_the_closed_form_angle(fraction, turned):
+    play = rolling_hit(standard_table(), fraction=fraction)
     rolling = next(s for s in play.stretches["cue"] if s.state == "R" and s.t_s > 0.4)
-    assert math.degrees(math.atan2(rolling.velocity[1], rolling.velocity[0])) == pytest.approx(-33.67050, abs=1e-4)
+    assert math.degrees(math.atan2(rolling.velocity[1], rolling.velocity[0])) == pytest.approx(-turned, abs=1e-4)
 
 
 def test_energy_never_grows_and_balls_never_overlap():

@@ -6,24 +6,27 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fixtures.synthetic import Filming, Scene, bank_shot, overhead_camera
+from fixtures.synthetic import Filming, Scene, bank_shot, kick_shot, overhead_camera
 from fixtures.synthetic.clip import frame_times
 from fixtures.synthetic.truth import truth_record
 from shared.equipment import standard_table
 from tests.bench import report
 from tests.bench.score import score_clip
 from tests.bench.truth import ClipTruth, as_displayed, ball_frames, event_table, shot_measures
+from tests.bench.variations import VARIATIONS, draw
 
 
 @pytest.fixture(scope="module")
 def truth(tmp_path_factory):
     """A bank's truth, without drawing it."""
-    table = standard_table()
+    play = bank_shot(standard_table(), cut_deg=8.0, roll_ratio=0.4, side_rad_s=10.0)
+    return _truth(play, tmp_path_factory.mktemp("truth"))
+
+
+def _truth(play, folder):
+    table, filming = standard_table(), Filming(seconds=3.0)
     scene = Scene(table=table, camera=overhead_camera(table))
-    filming = Filming(seconds=3.0)
-    play = bank_shot(table, cut_deg=8.0, roll_ratio=0.4, side_rad_s=10.0)
     record = truth_record("bank", scene, play, filming, frame_times(filming), about="", target="foot-right")
-    folder = tmp_path_factory.mktemp("truth")
     return ClipTruth(folder / "bank.truth.json", folder / "bank.mp4", json.loads(json.dumps(record)))
 
 
@@ -54,6 +57,18 @@ def test_perfect_output_scores_zero(truth, tmp_path):
     assert (score.missed, score.invented, score.unmatched) == (0, 0, [])
     assert score.corner_px == pytest.approx(0.5)
     assert set(score.errors["measure"]) >= {"incoming_angle_deg", "cue_roll_ratio", "ball t_s", "cushion speed_in_mps"}
+
+
+def test_rows_of_one_contact_are_told_by_its_time(tmp_path):
+    truth = _truth(kick_shot(standard_table(), speed_mps=4.0, direction_deg=30.0), tmp_path)
+    _write(truth, tmp_path)
+    errors = score_clip(truth, tmp_path).errors
+    cushions = event_table(truth).query("kind == 'cushion'").set_index("t_s")
+    assert len(cushions) > 1
+    for column in ("angle_in_deg", "speed_in_mps"):
+        rows = errors[errors["measure"] == f"cushion {column}"].set_index("event_s")
+        assert rows["true"].to_dict() == cushions[column].to_dict()
+    assert errors.loc[errors["measure"] == "incoming_angle_deg", "event_s"].isna().all()
 
 
 def test_spoilt_output_scores_what_was_spoilt(truth, tmp_path):
@@ -98,3 +113,12 @@ def test_a_turned_picture():
     assert as_displayed(corner, 640, 480, 90).tolist() == [[479.0, 0.0]]
     assert as_displayed(corner, 640, 480, 180).tolist() == [[639.0, 479.0]]
     assert as_displayed(corner, 640, 480, 270).tolist() == [[0.0, 639.0]]
+
+
+def test_every_variation_can_be_filmed(monkeypatch, tmp_path):
+    """What each asks for is what scene, shot and camera take; nothing is drawn here."""
+    filmed = []
+    monkeypatch.setattr("tests.bench.variations.film", lambda scene, play, path, filming, **_: filmed.append(path.stem))
+    for variation in VARIATIONS:
+        draw(variation, tmp_path)
+    assert filmed == [v.name for v in VARIATIONS]

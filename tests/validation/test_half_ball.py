@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from calibration.find import find_table
-from fixtures.synthetic import Filming, Lens, Scene, film, half_ball_shot, overhead_camera
+from fixtures.synthetic import Filming, Lens, Scene, film, overhead_camera, rolling_hit
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.frames import open_clip
 from pipeline.measured import direction_deg, evaluate, wrap_deg
@@ -42,7 +42,7 @@ def detected(tmp_path_factory):
         camera = overhead_camera(TABLE, width_px=960, height_px=540, tilt_deg=tilt_deg, tilt_towards_deg=towards_deg,
                                  lens=Lens(k1=k1, k2=0.01))
         path = tmp_path_factory.mktemp("half") / "half.mp4"
-        film(Scene(table=TABLE, camera=camera), half_ball_shot(TABLE, strike_s=0.25), path,
+        film(Scene(table=TABLE, camera=camera), rolling_hit(TABLE, fraction=0.5, strike_s=0.25), path,
              Filming(seconds=1.1, seed=seed))
         calibration = find_table(still_picture(path), table=TABLE, clip=path.name)
         out.append((detect_balls(open_clip(path), calibration, settings=DetectSettings(shutter_s=0.004)), calibration))
