@@ -42,6 +42,8 @@ VARIATIONS = (
     Variation(name="thick_draw", shot={"cut_deg": -14.0, "roll_ratio": -0.8}),
     Variation(name="slow", shot={"speed_mps": 1.3}),
     Variation(name="hard", shot={"speed_mps": 5.0}),
+    Variation(name="steep_bank", shot={"direction_deg": 80.0}),
+    Variation(name="flat_bank", shot={"direction_deg": 30.0}),
     Variation(name="snooker", standard="snooker-12ft", camera={**FULL_HD, "height_mm": 3200.0}),
 )
 #: hits whose deflection is known in closed form, and how much of the object ball they cover
