@@ -19,8 +19,10 @@ of a clip may have brought two evenings together.
 
 Cells may scatter differently. A robust standard error (HC2) has Satterthwaite degrees of freedom from the cells' own
 variances; for two groups that is Welch's test. A test of whether they do finds it too seldom where shots are few, so
-the wider of both intervals can be had at once. F tests of several contrasts are robust after Fai & Cornelius (J. Stat.
-Comput. Simul. 54:363, 1996).
+the wider of two intervals can be had at once: with one scatter, and with each cell's own (Welch, Biometrika 38:330,
+1951, a covariate's share of the degrees of freedom taken from the cells whose shots fix its slope). HC2 lets every
+shot scatter by itself, which with covariates costs half of few degrees of freedom. F tests of several contrasts are
+robust after Fai & Cornelius (J. Stat. Comput. Simul. 54:363, 1996).
 """
 
 from __future__ import annotations
@@ -216,9 +218,9 @@ class LinearFit:
         se, df = self._own_error(pull)
         if not se > 0:
             return plain  # shots that are all the same: only the others' scatter can stand for theirs
-        own = (se, df, "robust t (HC2)")
         if self.robust:
-            return own
+            return se, df, "robust t (HC2)"
+        own = (se, df, "t, each condition's own scatter")
         return max(plain, own, key=lambda e: float(stats.t.ppf(0.5 + level / 2, e[1])) * e[0])
 
     def _has_own(self, pull: Array) -> bool:
@@ -235,19 +237,29 @@ class LinearFit:
         shots = np.bincount(self._cell)[np.bincount(self._cell, pull2) > least]
         return len(shots) > 1 and int(shots.min()) >= LEAST_OWN
 
+    def _own_variances(self) -> Array:
+        """(n,) variance of each shot's response: its own residual's (HC2), or as its cell's shots scatter."""
+        squares, room = self._within.residual**2, np.clip(1 - self.leverage, _ROOM, None)
+        if self.robust or self._cell is None:
+            return np.asarray(squares / room)
+        share = np.bincount(self._cell, self._weights * squares) / np.bincount(self._cell, room)
+        return np.asarray(share[self._cell] / self._weights)
+
     def _own_error(self, pull: Array) -> tuple[float, float]:
         room = np.clip(1 - self.leverage, _ROOM, None)
-        size = pull**2 / room
-        variance = float(size @ self._within.residual**2)
-        if not variance > _ROUNDING * float(size.sum()) * self.total_sd**2:
+        pull2 = pull**2
+        parts = pull2 * self._own_variances()
+        variance = float(parts.sum())
+        if not variance > _ROUNDING * float((pull2 / room).sum()) * self.total_sd**2:
             return 0.0, float(self.residual_df)
-        if self._cell is not None and self._within.basis.shape[1] > _MANY:
-            freedom, parts = np.bincount(self._cell, room), np.bincount(self._cell, size * self._within.residual**2)
-            return _root(variance), variance**2 / float(np.sum(parts**2 / np.maximum(freedom, _ROOM)))
+        many = self._within.basis.shape[1] > _MANY
+        if self._cell is not None and (many or not self.robust):  # Welch's df: cells tell their variances apart
+            of_cells, freedom = np.bincount(self._cell, parts), np.bincount(self._cell, room)
+            return _root(variance), variance**2 / float(np.sum(of_cells**2 / np.maximum(freedom, _ROOM)))
         # variance of that estimate, with the cells' own variances as reference: Welch's df for two groups
         omega = _cell_variances(self._within.residual, room, self._cell)
         mean, spread = quadratic_moments(
-            size, self._within.basis, self._within.cov, self._weights, omega, self._inside.sessions
+            pull2 / room, self._within.basis, self._within.cov, self._weights, omega, self._inside.sessions
         )
         return _root(variance), mean**2 / spread
 
@@ -257,8 +269,7 @@ class LinearFit:
         pulls = np.array([self._pull(self._within, row) for row in turn @ g])
         if not all(self._has_own(pull) for pull in pulls):
             return None
-        room = np.clip(1 - self.leverage, _ROOM, None)
-        variances, axes = np.linalg.eigh(pulls @ (pulls * (self._within.residual**2 / room)).T)
+        variances, axes = np.linalg.eigh(pulls @ (pulls * self._own_variances()).T)
         if not variances[0] > _ROUNDING * variances[-1]:
             return None
         found = axes.T @ (turn @ value)

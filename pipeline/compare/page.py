@@ -46,9 +46,10 @@ whatever the evening did. <b>Between sessions</b>: judged by how much sessions d
 the same where one has more than four times the weight of another. <b>Not told apart</b>: one session a level. g is
 Hedges' effect size: the difference in standard deviations of a shot. p (Holm) allows for all comparisons of one
 response. Conditions may scatter differently: of the interval that takes one scatter for all shots (t) and the one that
-takes each condition's own (robust t, HC2; Welch's test for two groups) the wider is given where each has three shots or
-more, and so of the F tests. Where the checks fail, that is where their p is below 0.01, it is the robust one, and a
-bootstrap interval is given where residuals are not normal.</p>
+takes each condition's own (Welch's test) the wider is given where each has three shots or more, and so of the F tests.
+Where the checks fail, that is where their p is below 0.01, it is one that lets every shot scatter by itself (robust t,
+HC2), and a bootstrap interval is given where residuals are not normal. A covariate is used for every five degrees of
+freedom, the most important first.</p>
 """
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from pipeline.compare.covariates import most_covariates
 from pipeline.compare.effects import equivalence_test
 from pipeline.compare.model import fit_linear
 
@@ -110,6 +111,27 @@ def test_the_wider_interval_holds_whether_or_not_conditions_scatter_alike(shots,
             held[wider] += interval.low <= 1 <= interval.high
     assert 0.93 <= held[True] / RUNS <= 0.985
     assert (held[False] / RUNS < 0.87) == (sd[0] != sd[1])
+
+
+@pytest.mark.parametrize(
+    ("shots", "sd", "covariates"), [((4, 4), (1, 1), 1), ((4, 4), (1, 3), 1), ((3, 6), (2, 1), 1), ((8, 6), (1, 2), 2)]
+)
+def test_of_few_shots_that_are_adjusted_the_interval_holds_and_is_narrower_than_hc2(shots, sd, covariates):
+    rng = np.random.default_rng(29)
+    level = np.repeat([0, 1], shots)
+    assert covariates == most_covariates(len(level) - 2)
+    held, widths = 0, {"own": 0.0, "HC2": 0.0}
+    for _ in range(600):
+        hits = rng.normal(0, 1, (len(level), covariates))
+        x = np.column_stack([np.ones(len(level)), level, hits])
+        y = x @ [0, 1, *[2] * covariates] + rng.normal(0, np.asarray(sd)[level])
+        interval = fit_linear(y, x, cell=level, wider=True).estimate(np.eye(x.shape[1])[1]).interval
+        robust = fit_linear(y, x, cell=level, robust=True).estimate(np.eye(x.shape[1])[1]).interval
+        held += interval.low <= 1 <= interval.high
+        widths["own"] += interval.high - interval.low
+        widths["HC2"] += robust.high - robust.low
+    assert 0.93 <= held / 600 <= 0.975
+    assert widths["own"] < widths["HC2"]
 
 
 def test_f_test_of_a_pair_is_its_interval_and_of_three_keeps_its_level():
