@@ -43,13 +43,11 @@ def pilot_spread(
     told = _told(shots, response)
     if int(told.sum()) < _LEAST_PILOT:
         raise SettingsError(too_few)
-    found, strata = _scatter(shots, response)
+    found, strata, covariates = _scatter(shots, response)
     if found.empty:
         raise SettingsError(too_few)
     notes += _too_few(found, strata[told.to_numpy()])
-    own = found[found["residual_df"] >= _LEAST_DF]
-    if own.empty:
-        own = _pooled(found)
+    own = _told_apart(found)
     at = int(own["sd"].to_numpy().argmax())
     shot_sd, df = float(own["sd"].iloc[at]), float(own["residual_df"].iloc[at])
     if len(own) > 1:
@@ -66,6 +64,7 @@ def pilot_spread(
         session_sd = shot_sd * (TYPICAL[response][1] / TYPICAL[response][0] if response in TYPICAL else _USUAL_RATIO)
         source += "; too few sessions to tell their scatter: taken as typical, in proportion"
     counted = counted_mask(shots)
+    fewer = [_largest(_scatter(shots, response, covariates[:n])[0]) / shot_sd for n in range(len(covariates))]
     return Spread(
         response=response,
         shot_sd=shot_sd,
@@ -75,6 +74,7 @@ def pilot_spread(
         source=source,
         shot_sd_high=shot_sd * math.sqrt(_growth(df)),
         session_sd_high=session_high,
+        growth=(*fewer, 1.0),
         notes=tuple(notes),
     )
 
@@ -121,24 +121,45 @@ def _is(shots: pd.DataFrame, column: str, wanted: str) -> pd.Series:
     return cells.map({word: same(word) == same(wanted) for word in cells.unique()}).astype(bool)
 
 
-def _scatter(shots: pd.DataFrame, response: str) -> tuple[pd.DataFrame, pd.Series]:
-    """`compare`'s scatter, a row a pattern and speed, with ``sd`` of a shot, its measurement included; and each shot's
-    pattern and speed."""
+def _scatter(
+    shots: pd.DataFrame, response: str, adjust: Sequence[str] | None = None
+) -> tuple[pd.DataFrame, pd.Series, tuple[str, ...]]:
+    """`compare`'s scatter, a row a pattern and speed, with ``sd`` of a shot, its measurement included; each shot's
+    pattern and speed; the covariates that all of these are adjusted for.
+
+    adjust : covariates to adjust for; None: the usual ones for the response
+    """
     from pipeline.compare.comparison import compare_conditions
     from pipeline.compare.settings import CompareSettings
 
     by = _something_that_varies(shots)
     kept = {name: cells for name, cells in by.items() if name in _COMBINED}
     for tried in [by, kept] if len(by) > len(kept) else [by]:  # a small pilot may have no shots to spare for readings
-        settings = CompareSettings(responses=(response,), by=tuple(tried))
+        settings = CompareSettings(
+            responses=(response,), by=tuple(tried), adjust=None if adjust is None else tuple(adjust)
+        )
         rows = compare_conditions(shots.assign(**tried), settings=settings)
-        found = rows.scatter
+        found, table = rows.scatter, rows.covariates
         if len(found):
             found = found[found["stratum"].isin(rows.strata)]
             found = found.assign(sd=np.hypot(found["shot_sd"], found["measurement_u_rms"]))
+            table = table[table["stratum"].isin(rows.strata)] if len(table) else table
         if len(found):
             break
-    return found, rows.shots["stratum"]
+    used = table.loc[table["used"].astype(bool), "covariate"].astype(str).tolist() if len(table) else []
+    everywhere = tuple(name for name in dict.fromkeys(used) if used.count(name) == len(found))
+    return found, rows.shots["stratum"], everywhere
+
+
+def _told_apart(found: pd.DataFrame) -> pd.DataFrame:
+    """The patterns and speeds whose own scatter is told; where it is of none, all of them together."""
+    own = found[found["residual_df"] >= _LEAST_DF]
+    return _pooled(found) if own.empty else own
+
+
+def _largest(found: pd.DataFrame) -> float:
+    """Scatter of a shot, of the pattern and speed where it is largest."""
+    return float(_told_apart(found)["sd"].max())
 
 
 def _too_few(found: pd.DataFrame, strata: pd.Series) -> list[str]:

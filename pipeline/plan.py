@@ -16,15 +16,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.compare.settings import names_in
-from pipeline.plan_power import (
-    Spread,
-    filmed,
-    power_between,
-    power_within,
-    sessions_left,
-    sessions_needed,
-    shots_needed,
-)
+from pipeline.plan_inside import Sheet, power_inside, repeats_needed
+from pipeline.plan_power import Spread, power_between, sessions_left, sessions_needed
 from shared.columns import DECLARED, declared_name, is_written_by_us
 from shared.equipment import POCKETS, pocket_name
 from shared.errors import SettingsError
@@ -193,11 +186,16 @@ def _size(settings: PlanSettings, spread: Spread, lines: list[str]) -> tuple[int
                 )
     if repeats is None:
         repeats = DEFAULT_REPEATS
-        for levels in settings.easy.values():
-            n = shots_needed(settings.shift, spread.shot_sd, power=settings.power)
-            per_block = sessions * math.prod(len(v) for v in settings.hard.values()) * (n_easy // len(levels))
-            repeats = max(repeats if settings.hard else 2, math.ceil(filmed(n, spread) / per_block))
+        if settings.easy:
+            least = DEFAULT_REPEATS if settings.hard else 2
+            sheet = _sheet(settings, least, sessions)
+            repeats = repeats_needed(sheet, settings.shift, spread, power=settings.power, least=least)
     return repeats, sessions
+
+
+def _sheet(settings: PlanSettings, repeats: int, sessions: int) -> Sheet:
+    """What is filmed of one pattern and speed."""
+    return Sheet(tuple(settings.easy.items()), tuple(settings.hard.items()), repeats, sessions)
 
 
 def _powers(settings: PlanSettings, spread: Spread, repeats: int, sessions: int) -> list[str]:
@@ -228,10 +226,7 @@ def _power_of(settings: PlanSettings, spread: Spread, repeats: int, sessions: in
     """Each condition's power to see the shift; without those that no session is left to judge by."""
     shift = settings.shift or 0.0
     n_hard = math.prod(settings.hard_levels)
-    out = {}
-    for name in settings.easy:
-        n = _shots_a_level(settings, name, spread, repeats, sessions)
-        out[name] = power_within(n, shift, spread.shot_sd, sessions=sessions * n_hard)
+    out = power_inside(_sheet(settings, repeats, sessions), shift, spread)
     df = sessions_left(sessions * n_hard, settings.hard_levels)
     shots = repeats * math.prod(len(levels) for levels in settings.easy.values()) * spread.kept_share
     for name, levels in settings.hard.items() if df >= 1 else ():

@@ -2,7 +2,7 @@
 
 A condition changed during a session is judged by the scatter of shots; one that stays for the whole session is judged
 by the scatter of sessions, and no number of shots in one evening replaces a second evening. Power of two-sided t tests
-from the noncentral t distribution.
+from the noncentral t distribution; of few shots inside sessions `plan_inside` tells more.
 """
 
 from __future__ import annotations
@@ -11,9 +11,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
-import pandas as pd
 from scipy import optimize, special, stats
 
 from shared.errors import SettingsError
@@ -29,6 +27,8 @@ class Spread:
     mishit_share  : of the shots; ``untold_share``: of the others, those without the response
     shot_sd_high  : upper 80 % confidence limit of ``shot_sd``, and ``session_sd_high`` of ``session_sd``; NaN where
                     these aren't estimated
+    growth        : scatter of a shot over ``shot_sd`` where none, the first, the first two ... of the covariates that
+                    `compare` adjusts for are used: few shots don't allow all; ``shot_sd`` is with all of them
     notes         : lines on what the figures hold for
     """
 
@@ -40,6 +40,7 @@ class Spread:
     untold_share: float = 0.0
     shot_sd_high: float = math.nan
     session_sd_high: float = math.nan
+    growth: tuple[float, ...] = (1.0,) * 6  # as if none of the usual five told anything
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -118,7 +119,7 @@ def power_between(
 
 def shots_needed(shift: float, shot_sd: float, *, power: float, alpha: float = 0.05) -> float:
     """Counted shots per level (not rounded) to see ``shift`` inside sessions."""
-    _check(shift, power)
+    check_wanted(shift, power)
 
     def lacking(n: float) -> float:
         return power_within(n, shift, shot_sd, alpha=alpha) - power
@@ -139,7 +140,7 @@ def sessions_needed(
 
     levels : how many levels each condition has that stays for a session; every one of them reaches ``power``
     """
-    _check(shift, power)
+    check_wanted(shift, power)
     combinations = math.prod(levels)
     for sessions in range(1, _MOST_SESSIONS + 1):
         all_sessions = sessions * combinations
@@ -154,42 +155,8 @@ def filmed(counted: float, spread: Spread) -> int:
     return math.ceil(counted / spread.kept_share - 1e-9)
 
 
-def power_table(shift: float, spread: Spread, *, levels: Sequence[int] = (), alpha: float = 0.05) -> pd.DataFrame:
-    """For 80 and 90 % power: shots per level inside sessions; sessions per level for some numbers of shots in each.
-
-    levels : how many levels each condition has that stays for a session; sessions are counted per level of the one with
-    most. None: as for one of two levels
-    """
-    levels = tuple(levels) or (2,)
-    rows: list[dict[str, Any]] = []
-    for power in (0.8, 0.9):
-        n = math.ceil(shots_needed(shift, spread.shot_sd, power=power, alpha=alpha) - 1e-9)
-        rows.append(
-            {
-                "condition": "changed during a session",
-                "power": power,
-                "counted_shots_per_level": n,
-                "filmed_shots_per_level": filmed(n, spread),
-                "sessions_per_level": 1,
-            }
-        )
-        for shots in (4, 8, 12, 20, 40):
-            each = sessions_needed(shift, shots, spread, power=power, levels=levels, alpha=alpha)
-            s = each * math.prod(levels) // max(levels)
-            rows.append(
-                {
-                    "condition": "one level a session",
-                    "power": power,
-                    "counted_shots_per_level": shots * s if s else None,
-                    "filmed_shots_per_level": filmed(shots, spread) * s if s else None,
-                    "sessions_per_level": s or None,
-                    "counted_shots_per_session": shots,
-                }
-            )
-    return pd.DataFrame(rows)
-
-
-def _check(shift: float, power: float) -> None:
+def check_wanted(shift: float, power: float) -> None:
+    """Raises SettingsError for a shift or a power that can't be planned for."""
     if not abs(shift) > 0:
         raise SettingsError("the shift to be seen must not be 0.")
     if not 0.05 < power < 1:

@@ -48,7 +48,8 @@ def plan(
     """
     from pipeline.plan import PlanSettings, make_plan
     from pipeline.plan_files import write_plan
-    from pipeline.plan_power import power_table, typical_spread
+    from pipeline.plan_inside import power_table
+    from pipeline.plan_power import typical_spread
 
     settings = PlanSettings(
         patterns=tuple(_pattern(p) for p in pattern),

@@ -17,11 +17,11 @@ from pipeline.compare.model import fit_linear
 from pipeline.compare.settings import CompareSettings
 from pipeline.pilot import pilot_spread
 from pipeline.plan import PlanSettings, make_plan
+from pipeline.plan_inside import power_table
 from pipeline.plan_power import (
     Spread,
     filmed,
     power_between,
-    power_table,
     power_within,
     sessions_left,
     sessions_needed,
@@ -165,8 +165,9 @@ def test_power_table_has_both_powers():
     table = power_table(30, typical_spread("miss_mm"))
     assert set(table["power"]) == {0.8, 0.9}
     inside = table[table["condition"] == "changed during a session"].set_index("power")["counted_shots_per_level"]
-    assert inside[0.8] == 17  # d = 1: statsmodels solves 16.71
-    assert inside[0.9] == 23
+    # d = 1: statsmodels solves 16.71 and 22.02; the five covariates, mis-hits by chance and own scatter cost the rest
+    assert 17 < inside[0.8] <= 20
+    assert 23 < inside[0.9] <= 26
 
 
 def test_a_shift_of_nothing_is_refused():

@@ -101,7 +101,9 @@ def test_plan_is_sized_by_the_power_wanted():
         SPREAD,
     )
     assert plan.sessions_per_level == 1
-    assert plan.repeats == 23  # 17 counted a level (d = 1, 80 %) of which a quarter are taken to be mis-hits
+    # 17 counted a level (d = 1, 80 %) by a t test, of which a quarter are taken to be mis-hits: 23; a few more, as five
+    # covariates are adjusted for, and mis-hits come by chance
+    assert 23 < plan.repeats <= 27
     hard = make_plan(_settings(repeats=None, sessions=None, shift=30.0), SPREAD)
     assert hard.sessions_per_level >= 3
 
