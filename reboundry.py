@@ -166,8 +166,8 @@ def plan(
     patterns: _Mapping[str, str], *, easy: _Mapping[str, str | _Sequence[str]] | None = None,
     hard: _Mapping[str, str | _Sequence[str]] | None = None, speeds: str | _Sequence[str] = (),
     response: str = "miss_mm",
-    shift: float | None = None, power: float = 0.8, pilot: "_pd.DataFrame | None" = None, repeats: int | None = None,
-    sessions: int | None = None, seed: int = 1,
+    shift: float | None = None, power: float = 0.8, pilot: "_pd.DataFrame | None" = None,
+    contacts: "_pd.DataFrame | None" = None, repeats: int | None = None, sessions: int | None = None, seed: int = 1,
 ) -> "_Plan":
     """A shuffled run sheet: ``.rows`` has a row per shot in order (DataFrame), ``.lines`` says what to expect.
 
@@ -176,6 +176,7 @@ def plan(
     shift      : smallest shift of ``response`` to be seen, in its unit, with ``power``; it sizes the plan
     pilot      : pooled shots whose spread in these patterns and speeds is used; None: typical values, and ``lines``
                  says so
+    contacts   : the pilot's, for a ``response`` such as speed_kept_2
     raises     : SettingsError for conditions of one level, names already taken and the like
     """
     from pipeline.compare.settings import names_in
@@ -190,7 +191,7 @@ def plan(
     )
     if pilot is None:
         return make_plan(settings, typical_spread(response))
-    spread = pilot_spread(pilot, response, patterns=list(patterns), speeds=settings.speeds)
+    spread = pilot_spread(pilot, response, contacts=contacts, patterns=list(patterns), speeds=settings.speeds)
     return make_plan(settings, spread)
 
 

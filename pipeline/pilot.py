@@ -25,20 +25,28 @@ _COMBINED = ("pilot_condition", "pilot_session_condition")
 
 
 def pilot_spread(
-    shots: pd.DataFrame, response: str, *, patterns: Sequence[str] = (), speeds: Sequence[str] = ()
+    shots: pd.DataFrame,
+    response: str,
+    *,
+    contacts: pd.DataFrame | None = None,
+    patterns: Sequence[str] = (),
+    speeds: Sequence[str] = (),
 ) -> Spread:
     """From pooled shots: scatter inside sessions and conditions (adjusted), between sessions, share of mis-hits.
 
+    contacts         : the pool's, from which the speed kept after each cushion is worked out
     patterns, speeds : those planned; the pilot's shots of these alone are used where it has any. None: all
     Of several patterns and speeds the largest scatter is taken; ``notes`` name them, and those that the pilot lacks.
     Where the pilot has fewer than three sessions, the scatter of sessions is the typical one in proportion.
     Raises SettingsError where the pilot can't tell the scatter of shots.
     """
     from pipeline.compare.counting import counted_mask
+    from pipeline.compare.responses import add_speed_kept
 
     too_few = f"the pilot has too few counted shots with {response} to tell their scatter; film more."
     if shots.empty:
         raise SettingsError(too_few)
+    shots = add_speed_kept(shots, pd.DataFrame() if contacts is None else contacts)
     shots, notes = _planned(shots, _told(shots, response), patterns, speeds)
     told = _told(shots, response)
     if int(told.sum()) < _LEAST_PILOT:
@@ -77,6 +85,20 @@ def pilot_spread(
         growth=(*fewer, 1.0),
         notes=tuple(notes),
     )
+
+
+def refuse_of_the_table(response: str, parameters: pd.DataFrame) -> None:
+    """Raises SettingsError where ``response`` is no measure of a shot but one of the sessions' table.csv.
+
+    parameters : rows of the sessions' table.csv with `session`
+    """
+    from pipeline.compare.table_parameters import parameter_names
+
+    if response in parameter_names(parameters):
+        raise SettingsError(
+            f"{response} is of the table itself, one reading a session; no plan is made for it. Plan for a measure of "
+            "a shot, as restitution, and compare the table's by the same sessions."
+        )
 
 
 def _told(shots: pd.DataFrame, response: str) -> pd.Series:

@@ -24,7 +24,7 @@ def plan(
         typer.Option(help="Condition that stays for a session: humidity_pct=40,60", show_default=False),
     ] = None,
     batch: Annotated[str, typer.Option(help="Easy conditions that change only once a block.")] = "",
-    response: Annotated[str, typer.Option(help="What is to shift.")] = "miss_mm",
+    response: Annotated[str, typer.Option(help="What is to shift, a measure of a shot.")] = "miss_mm",
     shift: Annotated[
         float | None,
         typer.Option(help="Smallest shift to be seen, in the response's unit; sizes the plan.", show_default=False),
@@ -67,11 +67,13 @@ def plan(
     if pilot is None:
         spread = typical_spread(response)
     else:
-        from pipeline.pilot import pilot_spread
-        from pipeline.pool_dataset import read_pool
+        from pipeline.pilot import pilot_spread, refuse_of_the_table
+        from pipeline.pool_dataset import read_partitions, read_pool
 
         planned = [name for name, _ in settings.patterns]
-        spread = pilot_spread(read_pool(pilot)[0], response, patterns=planned, speeds=settings.speeds)
+        shots, contacts = read_pool(pilot)
+        refuse_of_the_table(response, read_partitions(pilot / "table"))
+        spread = pilot_spread(shots, response, contacts=contacts, patterns=planned, speeds=settings.speeds)
     made = make_plan(settings, spread)
     import pandas as pd
 

@@ -7,10 +7,14 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from typer.testing import CliRunner
 
-from fixtures.simulated_sessions import Truth, shots_table, simulate_session
+from fixtures.simulated_sessions import Truth, contacts_of, shots_table, simulate_session, write_session
+from pipeline.command_group import app
 from pipeline.pilot import _session_limit, pilot_spread
 from pipeline.plan import PlanSettings, make_plan
+from pipeline.pool import pool_sessions
+from shared.columns import FINGERPRINT
 from shared.errors import SettingsError
 
 ANGLE = "rebound_settled_angle_deg"
@@ -113,6 +117,28 @@ def test_the_limit_of_the_sessions_scatter_is_exceeded_as_often_as_it_says():
                 "mixed_model_session_sd": found}
         over.append(_session_limit(pd.Series(told)) < session_sd)
     assert np.mean(over) == pytest.approx(0.2, abs=0.04)
+
+
+def test_a_pilot_tells_of_the_speed_kept_and_no_plan_is_made_for_the_table_itself(tmp_path):
+    rng = np.random.default_rng(6)
+    balls = {"balls": ["clean", "polished"]}
+    for i in range(2):
+        shots = simulate_session(f"e{i}", rng=rng, truth=Truth(), fixed={}, varied=balls, repeats=10)
+        contacts = contacts_of(shots)
+        last = contacts["n"] == 4
+        contacts.loc[last, "speed_out_mps"] += rng.normal(0, 0.02, int(last.sum()))
+        table = pd.DataFrame([{"quantity": "rolling_resistance", "value": 0.01, "value_u": 0.001}])
+        folder = write_session(tmp_path / f"e{i}", shots, contacts=contacts)
+        FINGERPRINT.conform(table).to_csv(folder / "measured" / "table.csv", index=False)
+    pool_sessions([tmp_path / "e0", tmp_path / "e1"], tmp_path / "dataset")
+    asked = ["plan", "--pattern", "long-side-bank:foot-right", "--easy", "balls=clean,polished", "--shift", "0.05"]
+    asked += ["--pilot", str(tmp_path / "dataset"), "--out", str(tmp_path / "plan"), "--response"]
+    made = CliRunner().invoke(app, [*asked, "speed_kept_2"])
+    assert made.exit_code == 0, made.output
+    assert "counted shots with speed_kept_2 in 2 session(s)" in made.output
+    refused = CliRunner().invoke(app, [*asked, "rolling_resistance"])
+    assert isinstance(refused.exception, SettingsError)
+    assert "rolling_resistance is of the table itself, one reading a session" in str(refused.exception)
 
 
 def _percent(text: str) -> int:
