@@ -8,7 +8,7 @@ import sys
 from typing import NoReturn
 
 from pipeline.ctrl_c import SAID, STOPPED, heeded_in_imports
-from pipeline.stdout import Stdout, leave
+from pipeline.stdout import Stdout, fill_closed, leave
 from shared.errors import ReboundryError, SettingsError, disk_words
 
 #: In the order in which --help lists them. `name` is the function `name` in pipeline/commands/name.py.
@@ -20,6 +20,7 @@ EXIT_USAGE = 2
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and end the process: 0 all done, 1 some could not be measured, 2 bad usage or settings."""
+    fill_closed()
     output = Stdout()
     try:
         try:

@@ -13,7 +13,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from types import FrameType
 from typing import Any
 
@@ -71,7 +71,8 @@ class _Stop:
             if within.f_code.co_filename.startswith(_IMPORTING):
                 for act in _last:
                     act()
-                os.write(2, f"{SAID}\n".encode())
+                with suppress(OSError):  # it may be closed
+                    os.write(2, f"{SAID}\n".encode())
                 os._exit(STOPPED)
             within = within.f_back
         signal.default_int_handler(number, frame)

@@ -1,10 +1,30 @@
-"""Whether anyone still reads what is printed: `reboundry ... | head` ends quietly, another broken pipe does not."""
+"""Whether anyone still reads what is printed: `reboundry ... | head` ends quietly, another broken pipe does not.
+
+And streams that were closed from the start: what is printed to them goes nowhere.
+"""
 
 from __future__ import annotations
 
 import os
 import sys
 from typing import TextIO
+
+_STREAMS = ("stdin", "stdout", "stderr")
+
+
+def fill_closed() -> None:
+    """Open nothing in place of each standard stream that is closed (`>&-` in a shell) or isn't there (`pythonw`).
+
+    Python has None for it, which neither flushes nor tells whether it is a terminal; and the next file to be opened
+    would get its number, which every process started from here takes for the stream.
+    """
+    for number, name in enumerate(_STREAMS):
+        if getattr(sys, name) is None:
+            nowhere = os.open(os.devnull, os.O_RDWR)
+            if nowhere == number:  # the lowest number that is free: not so where someone has opened it since
+                os.set_inheritable(nowhere, True)
+            mode = "r" if name == "stdin" else "w"
+            setattr(sys, name, open(nowhere, mode, encoding="utf-8", errors="replace"))  # noqa: SIM115  until the end
 
 
 class Stdout:

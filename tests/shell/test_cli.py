@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import subprocess
 import sys
 import time
@@ -54,6 +55,35 @@ def test_no_command_shows_the_help():
     ran = call()
     assert ran.returncode == 2
     assert "measure" in ran.stdout + ran.stderr
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a POSIX shell's way of closing them")
+@pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-"])
+@pytest.mark.parametrize(("arguments", "status"), [("plan --help", 0), ("compare nothing_here", 2)])
+def test_closed_streams_change_nothing_else(arguments, status, closed):
+    command = f"{shlex.quote(sys.executable)} -m reboundry {arguments} {closed}"
+    ran = subprocess.run(["sh", "-c", command], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert ran.returncode == status
+    assert "Traceback" not in ran.stderr
+    if "2>" not in closed:
+        assert ("nothing_here: no such folder" in ran.stderr) == (status == 2)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="file numbers as POSIX gives them out")
+def test_no_file_gets_the_number_of_a_closed_stream(tmp_path):
+    """Else what a program that we start prints would go into it."""
+    code = """
+import os, subprocess, sys
+os.close(1), os.close(2)
+sys.stdout = sys.stderr = None
+from pipeline.stdout import fill_closed
+fill_closed()
+with open(sys.argv[1], "w") as kept:
+    subprocess.run([sys.executable, "-c", "import os; os.write(1, b'out'); os.write(2, b'err')"], check=True)
+    print(kept.fileno() > 2, sys.stdout.isatty(), file=kept)
+"""
+    subprocess.run([sys.executable, "-c", code, str(tmp_path / "kept")], cwd=ROOT, check=True)
+    assert (tmp_path / "kept").read_text() == "True False\n"
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full here")
