@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 import time
 import traceback
+import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -83,7 +84,9 @@ class ClipTask:
 
 @dataclass(frozen=True, kw_only=True)
 class ClipRecord:
-    """What came of it. ``failure`` is one line for the user; ``details`` a traceback, for the log only."""
+    """What came of it. ``failure`` is one line for the user; ``details`` are for the log only: a traceback, and what
+    libraries warned of.
+    """
 
     clip: str
     failure: str = ""
@@ -136,6 +139,14 @@ def look_clip(task: ClipTask) -> ClipRecord:
 
 
 def _guarded(task: ClipTask, clock: _Clock, work: Callable[[ClipTask, list[int]], ClipRecord]) -> ClipRecord:
+    """What ``work`` gives, or a record of what is wrong. What libraries warn of is told to the log, not to the user."""
+    with warnings.catch_warnings(record=True) as heard:
+        record = _tried(task, clock, work)
+    said = [warnings.formatwarning(one.message, one.category, one.filename, one.lineno) for one in heard]
+    return replace(record, details="".join([record.details, *dict.fromkeys(said)])) if said else record
+
+
+def _tried(task: ClipTask, clock: _Clock, work: Callable[[ClipTask, list[int]], ClipRecord]) -> ClipRecord:
     """What ``work`` gives of the clip as it is and its stamp from before it was read; or a record of what is wrong."""
     try:
         stamp = clip_stamp(task.clip)

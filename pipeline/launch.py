@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
-from pipeline.measured import Measured, cross, direction_deg, dot, evaluate, speed_mps, wrap_deg
+from pipeline.measured import Measured, cross, direction_deg, dot, evaluate, ratio, speed_mps, untold, wrap_deg
 from pipeline.motions import ShotMotion
 from pipeline.paths import MotionEvent, Path
 from pipeline.physics import Array, settled_velocity, slide_time, state_after
@@ -101,6 +101,9 @@ def measure_launch(
     moved, why = _after(motion, contact, cue_fell, seen_until_s)
     got |= moved
     notes += why
+    for name in untold(got):
+        got.pop(name)
+        notes.append(f"{name}: the cue ball may have stopped before it met the other ball")
     if cue_fell is None and _lost_too_soon(motion, contact, got["cue_impact_speed_mps"].value, seen_until_s):
         for name in ("cue_roll_ratio", "cue_cross_ratio", "cue_drift_deg"):
             got.pop(name, None)
@@ -163,8 +166,8 @@ def _contact(motion: ShotMotion, i: int) -> dict[str, Measured]:
             "object_speed_mps": speed_mps(struck),
             "cut_angle_deg": wrap_deg(centres - direction_deg(v)),
             "throw_deg": wrap_deg(direction_deg(struck) - centres),
-            "cue_roll_ratio": dot(v, roll) / speed**2,
-            "cue_cross_ratio": cross(v, roll) / speed**2,
+            "cue_roll_ratio": ratio(dot(v, roll), speed**2),
+            "cue_cross_ratio": ratio(cross(v, roll), speed**2),
         }
 
     return evaluate(motion, derive, degrees=frozenset({"cut_angle_deg", "throw_deg"}))
@@ -192,7 +195,7 @@ def _after(
             stop = path.time(i) + _FOREVER_S if end is None else np.full(len(p), end)
             start, out, roll = path.after["cue", i]
             q = state_after(start, out, roll, stop - path.time(i), path.mu_s, path.mu_r)[0]
-        forward = v / np.hypot(v[:, 0], v[:, 1])[:, None]
+        forward = ratio(v, np.hypot(v[:, 0], v[:, 1])[:, None])
         return {"cue_along_mm": dot(forward, q - p), "cue_across_mm": cross(forward, q - p)}
 
     drift, no_drift = _drift(motion, i, following, end if end is not None else seen_until_s)

@@ -88,6 +88,17 @@ def cross(a: Array, b: Array) -> Array:
     return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0])
 
 
+def ratio(a: Array, b: Array) -> Array:
+    """a / b, nan where b is not above 0: in a fit that missed its frames, a ball may lie still at its contact."""
+    a, b = np.broadcast_arrays(a, b)
+    return np.asarray(np.divide(a, b, out=np.full(a.shape, np.nan), where=b > 0))
+
+
+def untold(got: Mapping[str, Measured]) -> list[str]:
+    """Names of those that are no number, or have no uncertainty."""
+    return [name for name, value in got.items() if not np.isfinite(value).all()]
+
+
 def speed_mps(v: Array) -> Array:
     return np.asarray(np.hypot(v[..., 0], v[..., 1]) / 1e3)
 

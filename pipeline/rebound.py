@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from pipeline.measured import Measured, evaluate, speed_mps, with_side_unsure, without_size
+from pipeline.measured import Measured, evaluate, ratio, speed_mps, untold, with_side_unsure, without_size
 from pipeline.motions import ShotMotion
 from pipeline.paths import Path, inward_normal
 from pipeline.physics import Array, settled_velocity, slide_time, state_after
@@ -82,6 +82,9 @@ def measure_rebound(
     if "tangential_ratio" in got and got["tangential_ratio"].u > 0.5:
         got.pop("tangential_ratio")
         notes.append("tangential_ratio: the ball came in too nearly square")
+    for name in untold(got):
+        got.pop(name)
+        notes.append(f"{name}: the ball came in too nearly along the cushion")
     miss, outcome, why = _arrival(motion, ball, cushions, table, pocketed, target)
     notes += why
     if pocket and target and outcome is None and pocket != target:
@@ -106,15 +109,16 @@ def _at_cushion(motion: ShotMotion, ball: str, i: int, table: Table) -> dict[str
         _, v, _ = path.before[ball, i]
         _, w, roll = path.after[ball, i]
         s = settled_velocity(w, roll)
+        towards = -(v @ n)  # may be no more than 0 where it came in nearly along the cushion
         return {
-            "incoming_angle_deg": np.degrees(np.arctan2(v @ t, -(v @ n))),
+            "incoming_angle_deg": np.degrees(np.arctan2(v @ t, towards)),
             "rebound_angle_deg": np.degrees(np.arctan2(w @ t, w @ n)),
             "rebound_settled_angle_deg": np.degrees(np.arctan2(s @ t, s @ n)),
             "speed_at_impact_mps": speed_mps(v),
             "rebound_speed_mps": speed_mps(w),
             "rail_sight": sight(path, table),
             "rail_s": path.time(i),
-            "restitution": (w @ n) / -(v @ n),
+            "restitution": ratio(w @ n, towards),
             "tangential_ratio": (w @ t) / np.maximum(v @ t, 1e-6),
         }
 

@@ -6,6 +6,7 @@ import json
 import shutil
 import threading
 import unicodedata
+import warnings
 from dataclasses import replace
 from pathlib import Path
 
@@ -889,3 +890,15 @@ def test_a_first_run_says_that_it_compiles(folder, stages, tmp_path, monkeypatch
     run(folder, second)
     assert first.lines.count(FIRST_RUN) == 1
     assert FIRST_RUN not in second.lines
+
+
+def test_what_a_library_warns_of_goes_to_the_log(folder, stages, monkeypatch, recwarn):
+    def measure(*arguments, **named):
+        warnings.warn("divide by zero", RuntimeWarning, stacklevel=1)
+        return stages.measure(*arguments, **named)
+
+    monkeypatch.setattr("pipeline.shots.measure_shots", measure)
+    assert not run(folder).problems
+    assert not [one for one in recwarn if "divide by zero" in str(one.message)]
+    log = [json.loads(line) for line in (folder / "measured/log.jsonl").read_text().splitlines()]
+    assert any("RuntimeWarning: divide by zero" in entry["details"] for entry in log)
