@@ -28,6 +28,7 @@ from pipeline.corrections import Correction, corrected, correction_of
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.executor import report
 from pipeline.frames import Clip, Frame, Plane, open_clip
+from pipeline.hidden_balls import hidden_words
 from pipeline.knowledge import prior_friction
 from pipeline.learning import ClothAndBalls
 from pipeline.memory import give_back
@@ -418,8 +419,9 @@ def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any], uneven: st
         why = "; ".join(measures.notes) or "nothing was struck"
         # on a table that was taken for another the balls have another size than expected, and are not found
         first = f" Look at this first: {'; '.join(calibration.warnings)}." if calibration.warnings else ""
-        raise NoShotError(f"{task.clip.name}: no shot was found ({why}); film from before the strike until the balls "
-                          f"lie still.{first}")
+        hidden = hidden_words(task.entry.table("detections"), task.entry.table("frames"))
+        remedy = hidden or "film from before the strike until the balls lie still"
+        raise NoShotError(f"{task.clip.name}: no shot was found ({why}); {remedy}.{first}")
     return measures
 
 

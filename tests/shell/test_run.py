@@ -28,7 +28,7 @@ from pipeline.sessions import find_sessions
 from pipeline.shutter import READ_OFFSET
 from pipeline.terminal import exit_status, run_sessions, show_all
 from pipeline.work import Entry, Work
-from shared.columns import CONTACTS, SHOTS, TRACKS
+from shared.columns import CONTACTS, DETECTIONS, SHOTS, TRACKS
 from shared.errors import CalibrationError, SettingsError
 from shared.files import file_sha256
 from tests.shell.clips import FakeStages, write_clip
@@ -902,3 +902,17 @@ def test_what_a_library_warns_of_goes_to_the_log(folder, stages, monkeypatch, re
     assert not [one for one in recwarn if "divide by zero" in str(one.message)]
     log = [json.loads(line) for line in (folder / "measured/log.jsonl").read_text().splitlines()]
     assert any("RuntimeWarning: divide by zero" in entry["details"] for entry in log)
+
+
+def test_balls_out_of_sight_for_a_while_point_to_the_light(folder, stages, monkeypatch):
+    def detect(frames, *_, **__):
+        rows = [(frame.index, frame.index / 30.0) for frame in frames if not 5 <= frame.index < 12]
+        return DETECTIONS.conform(pd.DataFrame(rows, columns=["frame", "t_s"]))
+
+    stages.shots_in["c1.mp4"] = 0
+    monkeypatch.setattr("pipeline.clip_job.detect_balls", detect)
+    (line,) = run(folder).problems
+    assert "c1.mp4: no shot was found" in line
+    assert "in 7 of 20 frames" in line
+    assert "a shadow" in line
+    assert "film from before the strike" not in line
