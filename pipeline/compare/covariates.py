@@ -32,9 +32,9 @@ SPEED_COVARIATES = (
     "cue_roll_ratio",
     "cue_cross_ratio",
 )
-#: degrees of freedom of the scatter for each covariate. From eight shots on, those that tell nothing then widen an
-#: interval by 7 to 15 %; of eight shots, two would widen it by 40 %
-SPARE_EACH = 5
+#: degrees of freedom that adjusting must leave: below, wider t limits cost more than it gains. How balls come to a
+#: cushion does move what they do there, so as many covariates as that are worth their cost
+LEAST_SPARE = 4
 LEAST_MEASURED = 0.8  # share of the shots that must carry a covariate
 LEAST_RELIABILITY = 0.3  # below, it varies little more than its own uncertainty: adjusting would add noise
 _TOO_FEW = "too few shots"
@@ -56,8 +56,10 @@ class Adjustment:
 
 
 def most_covariates(spare: int) -> int:
-    """How many covariates shots allow whose model without any leaves ``spare`` degrees of freedom."""
-    return max(spare // SPARE_EACH, 0)
+    """How many covariates shots allow whose model without any leaves ``spare`` degrees of freedom: at most half of these,
+    and all but four, are spent.
+    """
+    return max(min(spare // 2, spare - LEAST_SPARE), 0)
 
 
 def choose_covariates(

@@ -48,8 +48,8 @@ Hedges' effect size: the difference in standard deviations of a shot. p (Holm) a
 response. Conditions may scatter differently: of the interval that takes one scatter for all shots (t) and the one that
 takes each condition's own (Welch's test) the wider is given where each has three shots or more, and so of the F tests.
 Where the checks fail, that is where their p is below 0.01, it is one that lets every shot scatter by itself (robust t,
-HC2), and a bootstrap interval is given where residuals are not normal. A covariate is used for every five degrees of
-freedom, the most important first.</p>
+HC2), and a bootstrap interval is given where residuals are not normal. Covariates spend at most half of the degrees of
+freedom, and leave four; the most important come first.</p>
 """
 
 

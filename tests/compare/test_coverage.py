@@ -114,7 +114,7 @@ def test_the_wider_interval_holds_whether_or_not_conditions_scatter_alike(shots,
 
 
 @pytest.mark.parametrize(
-    ("shots", "sd", "covariates"), [((4, 4), (1, 1), 1), ((4, 4), (1, 3), 1), ((3, 6), (2, 1), 1), ((8, 6), (1, 2), 2)]
+    ("shots", "sd", "covariates"), [((4, 4), (1, 1), 2), ((4, 4), (1, 3), 2), ((5, 6), (2, 1), 4), ((8, 6), (1, 2), 6)]
 )
 def test_of_few_shots_that_are_adjusted_the_interval_holds_and_is_narrower_than_hc2(shots, sd, covariates):
     rng = np.random.default_rng(29)
