@@ -27,7 +27,9 @@ from pipeline.clock_jumps import find_clock_jumps
 from pipeline.corrections import Correction, corrected, correction_of
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.executor import report
+from pipeline.faults import Fault
 from pipeline.frames import Clip, Frame, Plane, open_clip
+from pipeline.freezes import find_freezes
 from pipeline.hidden_balls import hidden_words
 from pipeline.knowledge import prior_friction
 from pipeline.learning import ClothAndBalls
@@ -267,6 +269,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         clock_jumps = find_clock_jumps(detections[~over], calibration.table.ball.radius_mm)
         right = clock_jumps.with_again([*again_s, *detections.loc[over, "t_s"].unique().tolist()])
         detections, windows, looked_at = map(right.corrected, (detections, windows, looked_at))
+        freezes = [] if clock_jumps.uneven else find_freezes(detections, calibration.table.ball.radius_mm)
     give_back()
     if frames.count < MIN_FRAMES:
         many = f"only {frames.count} frames" if frames.count > 1 else "only one frame"
@@ -288,8 +291,9 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     said = (info.advice, lit, *watch.warnings(), repeats.warning(), set_right, odd_readout, clip.damage)
     marks = [word for word in said if word]
     return {
-        "warnings": [*calibration.warnings, *marks, *([uneven] if uneven else [])],
+        "warnings": [*calibration.warnings, *marks, *([uneven] if uneven else []), *(f.words for f in freezes)],
         "uneven": uneven,
+        "faults": [asdict(fault) for fault in freezes],
         "marks": [_one_line(words).replace(";", ",") for words in marks],  # they go on every shot of the clip
         "damage": clip.damage,
         "frames": frames.count,
@@ -349,8 +353,8 @@ def _measure(task: ClipTask, looked: Mapping[str, Any], clock: _Clock) -> dict[s
     with clock("measure"):
         try:
             alone = task.entry.record("alone")
-            measures = _shots(task, prior, alone if alone.get("look") == look else {}, looked["uneven"])
-            pace = "" if looked["uneven"] else _pace(task, prior, measures)
+            measures = _shots(task, prior, alone if alone.get("look") == look else {}, looked)
+            pace = "" if looked["uneven"] or looked["faults"] else _pace(task, prior, measures)
         except NoShotError as error:
             record = {"shots": 0, "failure": _named(task.clip, str(error)), "warnings": [], "told": {}}
             measures, pace = None, ""
@@ -394,13 +398,11 @@ def _by_readout(
     return {"readout_s": readout_s, "shots": shots}
 
 
-def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any], uneven: str) -> ClipMeasures:
-    """Measure the shots, with what an earlier measuring (``alone``) of the same detections has found already.
-
-    uneven : words on the frames' times if none is measured because of them, else empty
-    """
+def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any], looked: Mapping[str, Any]) -> ClipMeasures:
+    """Measure the shots, with what an earlier measuring (``alone``) of the same detections has found already."""
     from pipeline.shots import measure_shots
 
+    uneven = looked["uneven"]
     spins, fits = _found(alone)
     calibration = task.entry.calibration()
     measures = measure_shots(
@@ -412,6 +414,7 @@ def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any], uneven: st
         rows=task.entry.table("rows") if fits and task.learnt is not None else None,
         looked_at=task.entry.table("frames"),
         withheld=uneven,
+        faults=[Fault(**fault) for fault in looked["faults"]],
     )
     if len(measures.shots) == 0 and uneven:
         raise NoShotError(f"{task.clip.name}: no shot was found; {uneven}.")

@@ -97,7 +97,7 @@ def find_clock_jumps(detections: pd.DataFrame, radius_mm: float) -> ClockJumps:
 
     detections : DETECTIONS of a clip, with times as stamped; frames may be missing, if the stamps tell it
     """
-    frames = _Frames.of(detections, radius_mm)
+    frames = FoundFrames.of(detections, radius_mm)
     if len(frames.t_s) < 2 * _SIDE:
         return ClockJumps()
     again: set[int] = set()
@@ -122,7 +122,7 @@ def find_clock_jumps(detections: pd.DataFrame, radius_mm: float) -> ClockJumps:
 
 
 @dataclass(eq=False)
-class _Frames:
+class FoundFrames:
     """Finds by frame, and which of them may be a moving ball's from one frame to another."""
 
     t_s: Array  # (F,)
@@ -133,7 +133,7 @@ class _Frames:
     _steps: dict[tuple[int, int], list[tuple[int, int]]] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, detections: pd.DataFrame, radius_mm: float) -> _Frames:
+    def of(cls, detections: pd.DataFrame, radius_mm: float) -> FoundFrames:
         rows = detections.dropna(subset=["t_s", "x_mm", "y_mm", "x_u_mm", "y_u_mm"]).sort_values("frame", kind="stable")
         t_s = rows["t_s"].to_numpy(float)
         cuts = np.flatnonzero(np.diff(t_s) > 0) + 1
@@ -164,9 +164,13 @@ class _Frames:
 
     def stops(self, k: int) -> bool:
         """Whether a ball moved until a frame, and the next shows just the same as it."""
-        if k + 1 >= len(self.t_s) or not self.steps(k - 1, k) or len(self.xy_mm[k]) != len(self.xy_mm[k + 1]):
+        return k + 1 < len(self.t_s) and bool(self.steps(k - 1, k)) and self.same(k, k + 1)
+
+    def same(self, a: int, b: int) -> bool:
+        """Whether two frames show the same balls in the same places."""
+        if len(self.xy_mm[a]) != len(self.xy_mm[b]):
             return False
-        way, u = self._ways(k, k + 1)
+        way, u = self._ways(a, b)
         return bool((way / u).min(axis=1).max() < SAME_U)
 
     def takes(self, k: int, more: int) -> bool:
@@ -203,6 +207,11 @@ class _Frames:
             for j2, k in second:
                 if j2 == j and self._steady(which, (i, j, k)):
                     yield i, j, k
+
+    def rolling(self, which: Sequence[int]) -> Iterator[_Chain]:
+        """A ball's finds in these three frames, of each that rolls steadily and beside no other."""
+        return (chain for chain in self._chains(which, last=True)
+                if len(chain) == _SIDE and not self._beside(which, chain))
 
     def _goes_on_evenly(self, which: Sequence[int]) -> bool:
         """Whether a ball does in three frames that is fast enough to tell: most frames, and quick to see."""

@@ -14,6 +14,7 @@ from calibration.store import Calibration
 from pipeline.already_rolling import already_rolling_words, begins_rolling, shows_its_beginning
 from pipeline.ball_contact import contact_shown
 from pipeline.event_rows import contact_rows
+from pipeline.faults import Fault, fault_of
 from pipeline.knowledge import ANY_TWO, prior_friction
 from pipeline.launch import Launch, TrackQuality, measure_launch
 from pipeline.learning import ClothAndBalls, pool_friction
@@ -107,6 +108,7 @@ def measure_shots(
     fits: Mapping[int, Fit] | None = None,
     looked_at: pd.DataFrame | None = None,
     withheld: str = "",
+    faults: Sequence[Fault] = (),
 ) -> ClipMeasures:
     """Measure every shot of a clip.
 
@@ -119,6 +121,7 @@ def measure_shots(
     rows, fits : of an earlier measuring of the same detections with other ``learnt``, which need not be found again
     looked_at  : frame, t_s of all frames in which balls were looked for; None: only those in which one was found
     withheld   : why nothing of any shot is measured, in words; empty: it is
+    faults     : of the recording, by which shots are lost, or may be
     returns    : ClipMeasures; no shot found gives empty tables and a note
     """
     table = calibration.table
@@ -140,11 +143,12 @@ def measure_shots(
         tracks |= seen
         part = replace(scene, frames_t=frames_t[inside])
         white = {k: whiteness(own[own["ball"] == k]) for k in seen}
-        strikes = find_strikes(seen, white, float(part.frames_t[-1]) + 1e-6, table.ball.radius_mm) if seen else []
+        strikes = find_strikes(seen, white, float(part.frames_t[-1]) + 1e-6, table.ball.radius_mm,
+                               [fault for fault in faults if fault.surely]) if seen else []
         if shows_its_beginning(own) and begins_rolling(seen.values(), strikes, float(part.frames_t[0])):
             rolling.append(float(part.frames_t[0]))
         for followed in _followed_shots(strikes, seen, white, part, fits or {}, learnt or {}, len(shots)):
-            followed = replace(followed, lost=withheld or followed.lost)
+            followed = replace(followed, lost=withheld or _spoilt(followed.strike, faults) or followed.lost)
             number = len(shots) + 1
             target = _target(targets, number)
             shots.append(_one_shot(f"{stem}-{number:02d}", number, followed, scene, target, calibration))
@@ -178,6 +182,11 @@ def _followed_shots(
         if followed is not None:
             before += 1
             yield _doubted(followed, tracks, white)
+
+
+def _spoilt(strike: Strike, faults: Sequence[Fault]) -> str:
+    """Why a shot can't be measured because of the recording, in words; else empty."""
+    return fault_of(faults, strike.t_s, strike.until_s, surely=True)
 
 
 def _doubted(followed: FollowedShot, tracks: Mapping[str, Seen], white: Mapping[str, float]) -> FollowedShot:

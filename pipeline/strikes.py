@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from pipeline.contacts import Start, find_starts, still_rows
+from pipeline.contacts import REST_BEFORE_S, Start, find_starts, still_rows
+from pipeline.faults import Fault
 from pipeline.paths import Seen
 
 CARRIED_MM_S = 100.0  # a hand that takes a ball up soon moves faster
@@ -36,12 +37,16 @@ def whiteness(rows: pd.DataFrame) -> float:
 
 
 def find_strikes(
-    tracks: Mapping[str, Seen], white: Mapping[str, float], clip_end_s: float, radius_mm: float
+    tracks: Mapping[str, Seen], white: Mapping[str, float], clip_end_s: float, radius_mm: float,
+    freezes: Sequence[Fault] = (),
 ) -> list[Strike]:
     """Strikes in order of time: a ball goes from rest to its full speed at once, while the others lie still; a white
-    one, unless none was struck so.
+    one, unless none was struck so. None where what moved goes on after one of ``freezes`` of the recording.
     """
     starts = sorted((s for seen in tracks.values() for s in find_starts(seen)), key=lambda s: s.t_s)
+    for freeze in freezes:
+        rest_s = _rest_after(tracks, freeze.until_s)
+        starts = [s for s in starts if not freeze.from_s < s.t_s < rest_s]
     struck = [s for s in starts if s.ballistic]
     if not struck:
         return []
@@ -58,6 +63,14 @@ def find_strikes(
         return []
     ends = [s.t_s - 0.05 for s in chosen[1:]] + [clip_end_s]
     return [Strike(s.ball, s.t_s, end) for s, end in zip(chosen, ends, strict=True)]
+
+
+def _rest_after(tracks: Mapping[str, Seen], t_s: float) -> float:
+    """From when on, after a time at which balls moved, all lie still."""
+    moves = [seen.t_s[~still_rows(seen).astype(bool) & (seen.t_s >= t_s)] for seen in tracks.values()]
+    moving = np.sort(np.concatenate(moves))
+    rest = np.flatnonzero(np.diff(moving, append=np.inf) > REST_BEFORE_S)
+    return float(moving[rest[0]]) + REST_BEFORE_S if len(rest) and moving[0] < t_s + REST_BEFORE_S else t_s
 
 
 def _its_hitter(

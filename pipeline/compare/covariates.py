@@ -56,8 +56,8 @@ class Adjustment:
 
 
 def most_covariates(spare: int) -> int:
-    """How many covariates shots allow whose model without any leaves ``spare`` degrees of freedom: at most half of these,
-    and all but four, are spent.
+    """How many covariates shots allow whose model without any leaves ``spare`` degrees of freedom: they spend at most
+    half of these, and leave four.
     """
     return max(min(spare // 2, spare - LEAST_SPARE), 0)
 
