@@ -23,13 +23,13 @@ from calibration.store import Calibration, write_calibrations
 from pipeline.ball_pictures import PictureKeeper
 from pipeline.camera_watch import CameraWatch
 from pipeline.chroma_siting import ChromaSiting, measure_siting
-from pipeline.clock_jumps import find_clock_jumps
+from pipeline.clock_jumps import STAMPS, find_clock_jumps
 from pipeline.corrections import Correction, corrected, correction_of
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.executor import report
 from pipeline.faults import Fault
 from pipeline.frames import Clip, Frame, Plane, open_clip
-from pipeline.freezes import find_freezes
+from pipeline.freezes import find_freezes, find_gone
 from pipeline.hidden_balls import hidden_words
 from pipeline.knowledge import prior_friction
 from pipeline.learning import ClothAndBalls
@@ -270,6 +270,9 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         right = clock_jumps.with_again([*again_s, *detections.loc[over, "t_s"].unique().tolist()])
         detections, windows, looked_at = map(right.corrected, (detections, windows, looked_at))
         freezes = [] if clock_jumps.uneven else find_freezes(detections, calibration.table.ball.radius_mm)
+        may_be = [] if clock_jumps.uneven else find_gone(detections, calibration.table.ball.radius_mm)
+        if clock_jumps.by_stamps:
+            may_be.append(Fault(frames.first_s, frames.last_s, STAMPS))
     give_back()
     if frames.count < MIN_FRAMES:
         many = f"only {frames.count} frames" if frames.count > 1 else "only one frame"
@@ -293,7 +296,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     return {
         "warnings": [*calibration.warnings, *marks, *([uneven] if uneven else []), *(f.words for f in freezes)],
         "uneven": uneven,
-        "faults": [asdict(fault) for fault in freezes],
+        "faults": [asdict(fault) for fault in (*freezes, *may_be)],
         "marks": [_one_line(words).replace(";", ",") for words in marks],  # they go on every shot of the clip
         "damage": clip.damage,
         "frames": frames.count,
@@ -354,7 +357,8 @@ def _measure(task: ClipTask, looked: Mapping[str, Any], clock: _Clock) -> dict[s
         try:
             alone = task.entry.record("alone")
             measures = _shots(task, prior, alone if alone.get("look") == look else {}, looked)
-            pace = "" if looked["uneven"] or looked["faults"] else _pace(task, prior, measures)
+            spoilt = looked["uneven"] or any(fault["surely"] for fault in looked["faults"])
+            pace = "" if spoilt else _pace(task, prior, measures)
         except NoShotError as error:
             record = {"shots": 0, "failure": _named(task.clip, str(error)), "warnings": [], "told": {}}
             measures, pace = None, ""

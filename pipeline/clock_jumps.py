@@ -47,11 +47,13 @@ class ClockJumps:
     again  : times of frames that show the one before them again, s
     later  : (time of a frame, by how much later it and all after it were taken; below 0: earlier), s
     uneven : whether the frames lie at uneven times throughout; nothing else is told then
+    by_stamps : whether balls roll unevenly by the time stamps in places, and evenly if the frames lay at even times
     """
 
     again: tuple[float, ...] = ()
     later: tuple[tuple[float, float], ...] = ()
     uneven: bool = False
+    by_stamps: bool = False
 
     @property
     def clock(self) -> ClipClock:
@@ -73,7 +75,7 @@ class ClockJumps:
     def warning(self) -> str:
         """For the user, or empty."""
         if self.uneven:
-            return UNEVEN
+            return STAMPS if self.by_stamps else UNEVEN
         lost = [t for t, by_s in self.later if by_s > 0]
         skipped = [t for t, by_s in self.later if by_s < 0 and not any(0 < t - a < -2.5 * by_s for a in self.again)]
         words = [f"{what} at {_listed(times)} s: {done}" for what, times, done in (
@@ -90,6 +92,8 @@ def _listed(times_s: Sequence[float]) -> str:
 
 UNEVEN = ("the frames do not lie at even times, as after a conversion from another frame rate; export the clip at the "
           "camera's own rate")
+STAMPS = ("the time stamps are uneven, but balls roll as if the frames had been taken at even times; give the clip as "
+          "the camera made it, not as a player or a stream stored it")
 
 
 def find_clock_jumps(detections: pd.DataFrame, radius_mm: float) -> ClockJumps:
@@ -115,10 +119,31 @@ def find_clock_jumps(detections: pd.DataFrame, radius_mm: float) -> ClockJumps:
     jumps = {k: n for k, n in jumps.items() if n}
     close = any(b - a <= NEAR for a, b in pairwise(sorted(jumps)))
     amid_motion = sum(bool(frames.steps(k, k + 1)) for k in range(len(frames.t_s) - 1))
-    if close or len(jumps) >= max(MANY, OFTEN * amid_motion) or frames.uneven():
-        return ClockJumps(uneven=True)
+    pace = frames.pace()
+    if close or len(jumps) >= max(MANY, OFTEN * amid_motion) or pace.uneven:
+        return ClockJumps(uneven=True, by_stamps=pace.by_stamps)
     return ClockJumps(tuple(float(frames.t_s[k]) for k in sorted(again)),
-                      tuple((float(frames.t_s[k]), n * frames.interval_s) for k, n in jumps.items()))
+                      tuple((float(frames.t_s[k]), n * frames.interval_s) for k, n in jumps.items()),
+                      by_stamps=pace.by_stamps)
+
+
+@dataclass(frozen=True)
+class _Pace:
+    """How many straight ways are gone in even steps, how many in steps that don't follow from one another, and how many
+    of those would be even if the frames lay at even times.
+    """
+
+    even: int
+    odd: int
+    odd_by_stamps: int
+
+    @property
+    def uneven(self) -> bool:
+        return self.odd >= UNEVEN_FEWEST and self.odd > UNEVEN_SHARE * (self.even + self.odd)
+
+    @property
+    def by_stamps(self) -> bool:
+        return self.odd_by_stamps >= UNEVEN_FEWEST and self.odd_by_stamps > UNEVEN_SHARE * self.odd
 
 
 @dataclass(eq=False)
@@ -183,7 +208,7 @@ class FoundFrames:
 
         again : the picture between them tells already that there is one, or that none comes after it
         """
-        if not again and self._goes_on_evenly([*before[1:], after[0]]):
+        if not again and self.goes_on_evenly([*before[1:], after[0]]):
             return 0
         told: list[tuple[float, float]] = []
         for one in self._chains(before, last=True):
@@ -213,7 +238,7 @@ class FoundFrames:
         return (chain for chain in self._chains(which, last=True)
                 if len(chain) == _SIDE and not self._beside(which, chain))
 
-    def _goes_on_evenly(self, which: Sequence[int]) -> bool:
+    def goes_on_evenly(self, which: Sequence[int]) -> bool:
         """Whether a ball does in three frames that is fast enough to tell: most frames, and quick to see."""
         first, second = self.steps(which[0], which[1]), self.steps(which[1], which[2])
         return any(j == j2 and self._steady(which, (i, j, k), least=2.0) for i, j in first for j2, k in second)
@@ -264,19 +289,32 @@ class FoundFrames:
                 return True
         return False
 
-    def uneven(self) -> bool:
-        """Whether most balls on a straight way go on in steps that don't follow from one another."""
-        even = uneven = 0
+    def pace(self) -> _Pace:
+        """Of balls on straight ways, beside no other where they seem to go unevenly."""
+        even = odd = by_stamps = 0
         for k in range(4, len(self.t_s)):
             which = range(k - 4, k + 1)
             for chain in self._straight(which):
                 chi2 = 0.0
                 if not all(self._steady(which[n : n + 3], chain[n : n + 3]) for n in range(3)):
-                    t_s, xy, u = self._finds(which, chain)
-                    _, _, chi2 = _fit(t_s - t_s[2], xy, u, np.zeros(5, dtype=bool), jumps=False)
-                if chi2 < LIKELY or (chi2 > UNLIKELY and not self._beside(which, chain)):
-                    even, uneven = even + (chi2 < LIKELY), uneven + (chi2 > UNLIKELY)
-        return uneven >= UNEVEN_FEWEST and uneven > UNEVEN_SHARE * (even + uneven)
+                    chi2 = self._off_evenly(which, chain, even_times=False)
+                if chi2 < LIKELY:
+                    even += 1
+                elif chi2 > UNLIKELY and not self._beside(which, chain):
+                    odd += 1
+                    by_stamps += self._off_evenly(which, chain, even_times=True) < LIKELY
+        return _Pace(even, odd, by_stamps)
+
+    def _off_evenly(self, which: Sequence[int], chain: _Chain, *, even_times: bool) -> float:
+        """Squares, summed, by which a ball is off a steady motion; if ``even_times``, with its frames at such, infinite
+        where one is missing.
+        """
+        t_s, xy, u = self._finds(which, chain)
+        if even_times and not np.array_equal(np.round(np.diff(t_s) / self.interval_s), np.ones(len(t_s) - 1)):
+            return math.inf
+        if even_times:
+            t_s = np.array([n * self.interval_s for n in range(len(t_s))])
+        return _fit(t_s - t_s[2], xy, u, np.zeros(len(t_s), dtype=bool), jumps=False)[2]
 
     def _straight(self, which: Sequence[int]) -> Iterator[_Chain]:
         """Finds in frames one after the other that lie on a line, one beyond the other."""

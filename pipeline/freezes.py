@@ -1,4 +1,4 @@
-"""Where a recording's time breaks while a ball rolls: it froze for some frames, then goes on.
+"""Where a recording's time breaks while a ball rolls: it froze for some frames, or frames are gone unsaid.
 
 Cloth takes little of a ball's speed from one frame to the next, so none that rolls freely lies dead in the next frame.
 A hand may stop one, but hardly two in the very same frame; and what a hand has stopped doesn't go on by itself as it
@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.clock_jumps import MOVES_U, FoundFrames
+from pipeline.clock_jumps import MOST, MOVES_U, FoundFrames
 from pipeline.faults import Fault
 from pipeline.physics import G_MM_S2
 
@@ -23,8 +23,11 @@ Array = NDArray[np.float64]
 MOST_FRICTION = 0.8  # no cloth takes more: as a share of the ball's weight, far beyond the published 0.15-0.4
 FEWEST = 2  # frames that show the one before them again; a single one is left out (`pipeline.clock_jumps`)
 AS_IT_CAME = 0.5  # of its step: what is struck after it was stopped differs by less only by chance
+STRAIGHT = 0.1  # radians between the ways of a ball that met nothing: spin bends them by less within a few frames
 AT_ONCE = 2  # balls that no hand stops in the same frame
 FROZE = "the recording froze from {:.2f} to {:.2f} s while a ball rolled; film that shot anew"
+GONE = ("balls jump at {:.2f} s from one frame to the next: frames are gone there, and the time stamps were closed "
+        "up; give the clip as the camera made it, or film it anew")
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +57,24 @@ def find_freezes(detections: pd.DataFrame, radius_mm: float) -> list[Fault]:
                 from_s, until_s = float(frames.t_s[k]), float(frames.t_s[min(last + 1, count - 1)])
                 found.append(Fault(from_s, until_s, FROZE.format(from_s, until_s), surely=True))
         k = max(last, k) + 1
+    return found
+
+
+def find_gone(detections: pd.DataFrame, radius_mm: float) -> list[Fault]:
+    """Where all balls that roll jump in the same frame, in order of time.
+
+    detections : as in `find_freezes`
+    """
+    frames = FoundFrames.of(detections, radius_mm)
+    found: list[Fault] = []
+    for k in range(2, len(frames.t_s) - 3):
+        before = _rolls(frames, k - 2)
+        after = _rolls(frames, k + 1) if before and not frames.goes_on_evenly([k - 1, k, k + 1]) else []
+        pairs = [(one, other) for one in before for other in after]
+        far = any(_far_ahead(frames, one, other) for one, other in pairs)
+        if far and all(_jumped(frames, one, other, k) for one, other in pairs):
+            at_s = float(frames.t_s[k + 1])
+            found.append(Fault(float(frames.t_s[k]), at_s, GONE.format(at_s)))
     return found
 
 
@@ -105,3 +126,14 @@ def _jumped(frames: FoundFrames, before: _Roll, after: _Roll, last: int) -> bool
     fastest = max(float(np.hypot(*before.velocity)), float(np.hypot(*after.velocity)))
     slack = max(_slack(frames, before), _slack(frames, after))
     return bool(np.hypot(*(after.first_mm - before.last_mm)) > fastest * took_s + 2 * slack)
+
+
+def _far_ahead(frames: FoundFrames, before: _Roll, after: _Roll) -> bool:
+    """Whether a ball is far along its way, and goes on along it about as fast: the same ball, which met nothing. Less
+    far is told, and set right, by `pipeline.clock_jumps`.
+    """
+    way = after.first_mm - before.last_mm
+    speed, length = float(np.hypot(*before.velocity)), float(np.hypot(*way))
+    off = [float(np.hypot(*(way / length - v / np.hypot(*v)))) for v in (before.velocity, after.velocity)]
+    alike = np.hypot(*(after.velocity - before.velocity)) < AS_IT_CAME * speed
+    return bool(max(off) < STRAIGHT and alike and length > (MOST + 1) * speed * frames.interval_s)

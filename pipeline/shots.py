@@ -147,8 +147,8 @@ def measure_shots(
                                [fault for fault in faults if fault.surely]) if seen else []
         if shows_its_beginning(own) and begins_rolling(seen.values(), strikes, float(part.frames_t[0])):
             rolling.append(float(part.frames_t[0]))
-        for followed in _followed_shots(strikes, seen, white, part, fits or {}, learnt or {}, len(shots)):
-            followed = replace(followed, lost=withheld or _spoilt(followed.strike, faults) or followed.lost)
+        for followed in _followed_shots(strikes, seen, white, part, fits or {}, learnt or {}, len(shots), faults):
+            followed = replace(followed, lost=withheld or followed.lost)
             number = len(shots) + 1
             target = _target(targets, number)
             shots.append(_one_shot(f"{stem}-{number:02d}", number, followed, scene, target, calibration))
@@ -172,7 +172,7 @@ def measure_shots(
 
 def _followed_shots(
     strikes: Sequence[Strike], tracks: Mapping[str, Seen], white: Mapping[str, float], scene: Scene,
-    fits: Mapping[int, Fit], learnt: Mapping[int, ClothAndBalls], before: int,
+    fits: Mapping[int, Fit], learnt: Mapping[int, ClothAndBalls], before: int, faults: Sequence[Fault],
 ) -> Iterator[FollowedShot]:
     """The shots of one part; as many came ``before`` it."""
     for strike in strikes:
@@ -181,19 +181,18 @@ def _followed_shots(
         followed = follow_shot(strike, tracks, known, fits.get(before + 1))
         if followed is not None:
             before += 1
-            yield _doubted(followed, tracks, white)
+            yield _doubted(followed, tracks, white, faults)
 
 
-def _spoilt(strike: Strike, faults: Sequence[Fault]) -> str:
-    """Why a shot can't be measured because of the recording, in words; else empty."""
-    return fault_of(faults, strike.t_s, strike.until_s, surely=True)
-
-
-def _doubted(followed: FollowedShot, tracks: Mapping[str, Seen], white: Mapping[str, float]) -> FollowedShot:
-    """The shot, lost if what happened can't be told: out of sight, or in a way that never is."""
+def _doubted(
+    followed: FollowedShot, tracks: Mapping[str, Seen], white: Mapping[str, float], faults: Sequence[Fault]
+) -> FollowedShot:
+    """The shot, lost if what happened can't be told: out of sight, in a way that never is, or in a faulty recording."""
     _, banked = kind_of(followed.motion.events)
     lost = followed.lost or hidden_contact(followed.motion, banked) or no_such_answer(followed.motion, banked)
-    lost = lost or no_white_ball(followed.strike, tracks, white)
+    strike = followed.strike
+    lost = fault_of(faults, strike.t_s, strike.until_s, surely=not lost) or lost
+    lost = lost or no_white_ball(strike, tracks, white)
     if not lost and followed.last_seen_s("cue") - followed.motion.events[0].t_s < NOW_S:
         lost = "the struck ball was lost to sight at once"
     return replace(followed, lost=lost)

@@ -11,8 +11,10 @@ import pytest
 from calibration.store import Calibration
 from fixtures.synthetic import bank_shot, overhead_camera
 from pipeline.clip_job import ClipTask, measure_clip
-from pipeline.clock_jumps import UNEVEN, ClockJumps, find_clock_jumps
+from pipeline.clock_jumps import STAMPS, UNEVEN, ClockJumps, find_clock_jumps
+from pipeline.faults import Fault
 from pipeline.frames import open_clip
+from pipeline.freezes import find_gone
 from pipeline.rehearsal import bank, detections
 from pipeline.render_shot import ShotFilm
 from pipeline.review.pictures import PictureStore, encode, small
@@ -193,3 +195,37 @@ def test_shots_of_frames_at_uneven_times_give_the_reason_and_no_number():
                             withheld=UNEVEN).shots.to_dict("records")
     assert UNEVEN in shot["notes"]
     assert pd.isna(shot["speed_at_impact_mps"])
+
+
+@pytest.mark.parametrize("rate", [60.0, 120.0])
+def test_time_stamps_that_scatter_are_told_from_frames_that_do(rate):
+    rows = seen(rate)
+    times = rows["t_s"].unique()
+    late = dict(zip(times, np.random.default_rng(2).uniform(-0.2, 0.2, len(times)) / rate, strict=True))
+    assert find_clock_jumps(rows.assign(t_s=rows["t_s"] + rows["t_s"].map(late)), RADIUS_MM).by_stamps
+    assert not find_clock_jumps(rows, RADIUS_MM).by_stamps
+
+
+def test_many_frames_that_are_gone_are_found():
+    rows = seen()
+    first = amid(rows)
+    lost = chosen(rows, [n for n in frames_of(rows) if not first <= n < first + 8], 60.0)
+    (fault,) = find_gone(lost, RADIUS_MM)
+    assert fault.until_s == pytest.approx(first / 60, abs=0.5 / 60)
+    assert not find_gone(rows, RADIUS_MM)
+    assert not find_gone(rows[~rows["frame"].between(first, first + 7)], RADIUS_MM)  # their stamps say so
+
+
+def test_a_fault_that_may_spoil_a_shot_is_the_reason_only_where_the_fit_misses():
+    rows = seen()
+    times = rows["t_s"].unique()
+    late = dict(zip(times, np.random.default_rng(2).uniform(-0.2, 0.2, len(times)) / 60, strict=True))
+    faults = [Fault(0.0, float(times[-1]), STAMPS)]
+    calibration = Calibration("x", overhead_camera(TABLE), TABLE, 0.0, "exact")
+    settings = SessionSettings(table=TABLE, camera=CameraSettings(shutter_s=0.004))
+    uneven, good = (measure_shots(some, calibration=calibration, settings=settings, clip="x.mp4", faults=faults).shots
+                    for some in (rows.assign(t_s=rows["t_s"] + rows["t_s"].map(late)), rows))
+    assert STAMPS in uneven["notes"].iloc[0]
+    assert uneven["speed_at_impact_mps"].isna().all()
+    assert STAMPS not in str(good["notes"].iloc[0])
+    assert good["speed_at_impact_mps"].iloc[0] > 0
