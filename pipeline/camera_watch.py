@@ -4,25 +4,38 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from calibration.clock import ClipClock
 from calibration.moves import CameraMoves
 from calibration.pose import CameraPose
-from calibration.steady import MIN_MARKS, Cutouts, Movement, Steadiness
+from calibration.steady import MIN_MARKS, STIRRED_PX, Cutouts, Movement, Steadiness
 from calibration.store import Calibration
 from pipeline.frames import Frame, Plane
 
 CHECK_EVERY_S = 0.3
-KEEP_EVERY_S = 1 / 35  # windows are kept of frames this far apart: when a camera was knocked is told no finer
+KEEP_EVERY_S = 1 / 35  # windows are kept of frames this far apart, unless the camera is moving
+STEP_PX = 1.0  # in a picture 1280 px long: moves by more between two looks are steps, of which nobody knows when
+TURNS = 3  # times that it goes back where it came from, by more than what stirs: it shakes
 
 
 @dataclass(frozen=True, eq=False)
 class _Sample:
     t_s: float
     movement: Movement
+
+
+@dataclass(frozen=True, eq=False)
+class _Standing:
+    """A sample in which the rails were recognised."""
+
+    t_s: float
+    movement: Movement
+    pose: CameraPose
 
 
 @dataclass(frozen=True)
@@ -50,6 +63,8 @@ class CameraWatch:
         self._steadiness = Steadiness(calibration, luma)
         self._samples: list[_Sample] = []
         self._waiting: list[tuple[float, Cutouts]] = []
+        self._unit_px = max(calibration.pose.width_px, calibration.pose.height_px) / 1280
+        self._moving = False
 
     def __iter__(self) -> Iterator[Frame]:
         for frame in self._frames:
@@ -61,7 +76,7 @@ class CameraWatch:
     def _look(self, frame: Frame) -> None:
         last = self._samples[-1].t_s if self._samples else -np.inf
         kept = self._waiting[-1][0] if self._waiting else last
-        if frame.t_s - kept < KEEP_EVERY_S:
+        if frame.t_s - kept < KEEP_EVERY_S and not self._moving:
             return
         self._waiting.append((frame.t_s, self._steadiness.cutouts(frame.luma)))
         if frame.t_s - last >= CHECK_EVERY_S:
@@ -74,10 +89,13 @@ class CameraWatch:
         t_s, cut = self._waiting.pop()
         newest = _Sample(t_s, self._steadiness.shift(cut))
         kept = [between for _, between in self._waiting]
+        known = len(self._samples)
         if kept and self._steadiness.stirred(kept, cut, self._samples[-1].movement, newest.movement):
             self._samples += [_Sample(t, self._steadiness.shift(between)) for t, between in self._waiting]
         self._samples.append(newest)
         self._waiting.clear()
+        self._moving = any(b.movement.apart(a.movement) > STIRRED_PX * self._unit_px
+                           for a, b in pairwise(self._samples[max(known - 1, 0) :]))
 
     def warnings(self) -> tuple[str, ...]:
         """What to tell the user: nothing when the camera stood still."""
@@ -88,7 +106,8 @@ class CameraWatch:
         moved = [s for s in seen if s.movement.moved(self._calibration)]
         if moved:
             most = max(s.movement.largest_px for s in moved)
-            found.append(f"the camera moved by up to {most:.1f} px from {moved[0].t_s:.2f} s on; it was followed")
+            how = "shook" if self._shakes() else "moved"
+            found.append(f"the camera {how} by up to {most:.1f} px from {moved[0].t_s:.2f} s on; it was followed")
         gone, covered = ([a for a in self._away() if a.covered == covered] for covered in (False, True))
         if gone:
             found.append(f"{_listed(gone)} the rails were not where they were (camera moved or covered): nothing is "
@@ -119,7 +138,31 @@ class CameraWatch:
             pose = poses[i][1]
             if pose is not None:
                 xy[which == i] = pose.to_table(px[which == i], z)
+        for before, after in self._swings():
+            between = rows["t_s"].between(before.t_s, after.t_s, inclusive="neither").to_numpy()
+            if between.any():  # frames that were not looked at: as far on the way as their time
+                share = ((rows["t_s"].to_numpy(float)[between] - before.t_s) / (after.t_s - before.t_s))[:, None]
+                first, last = before.pose.to_table(px[between], z), after.pose.to_table(px[between], z)
+                xy[between] = first + share * (last - first)
         return rows.assign(x_mm=xy[:, 0], y_mm=xy[:, 1])
+
+    def _recognised(self) -> list[_Standing]:
+        return [_Standing(s.t_s, s.movement, s.movement.pose) for s in self._samples if s.movement.pose is not None]
+
+    def _swings(self) -> list[tuple[_Standing, _Standing]]:
+        """Looks that follow each other, between which the camera moved by more than noise, and by no step."""
+        return [(a, b) for a, b in pairwise(self._recognised())
+                if STIRRED_PX * self._unit_px < b.movement.apart(a.movement) <= STEP_PX * self._unit_px]
+
+    def _steps(self) -> list[tuple[_Standing, _Standing]]:
+        """Looks that follow each other, between which the camera moved by a step."""
+        return [(a, b) for a, b in pairwise(self._recognised())
+                if b.movement.apart(a.movement) > STEP_PX * self._unit_px]
+
+    def _shakes(self) -> bool:
+        """Whether the camera goes to and fro."""
+        places = np.array([[s.movement.dx_px, s.movement.dy_px] for s in self._recognised()]).reshape(-1, 2)
+        return any(_turns(along, 2 * STIRRED_PX * self._unit_px) >= TURNS for along in places.T)
 
     def correct_windows(self, windows: pd.DataFrame) -> pd.DataFrame:
         """Windows of balls (``PictureKeeper.table``), corrected as in `correct`, and moved in the picture to where the
@@ -141,12 +184,16 @@ class CameraWatch:
         return CameraMoves.of(clock.taken([t_s for t_s, _ in poses]), [pose for _, pose in poses])
 
     def recognised(self, rows: pd.DataFrame) -> pd.DataFrame:
-        """Rows with ``t_s`` at which the rails were recognised, or covered before a camera that stood still."""
+        """Rows with ``t_s`` at which the rails were recognised, or covered before a camera that stood still; without
+        those of frames that weren't looked at between two between which the camera moved by a step.
+        """
         rows = self.until_lost(rows)
         known = pd.Series(True, rows.index)
         for away in self._away():
             if not away.covered:
                 known &= ~rows["t_s"].between(away.from_s, away.until_s, inclusive="left")
+        for before, after in self._steps():
+            known &= ~rows["t_s"].between(before.t_s, after.t_s, inclusive="neither")
         return rows if known.all() else rows[known]
 
     def until_lost(self, rows: pd.DataFrame) -> pd.DataFrame:
@@ -202,6 +249,18 @@ class CameraWatch:
                 return lost
             lost = sample.t_s
         return None
+
+
+def _turns(along: NDArray[np.float64], least: float) -> int:
+    """How often it goes back by ``least`` or more after going as far."""
+    turns, way, extreme = 0, 0, float(along[0]) if len(along) else 0.0
+    for here in along.tolist():
+        if way and (here - extreme) * way > 0:
+            extreme = here
+        elif abs(here - extreme) >= least:
+            turns += way != 0
+            way, extreme = (1 if here > extreme else -1), here
+    return turns
 
 
 def _listed(times: list[_Away]) -> str:

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import math
+
+import pytest
+
 from tests.pipeline.altered import assert_alike, measured, shifted, write
 
 FAR_PX = 45.0  # further than the rails are looked for
@@ -13,3 +17,26 @@ def test_a_shot_from_before_the_camera_was_turned_away_is_measured(tmp_path):
     record, before = measured(away, tmp_path / "work")
     assert any("nothing after that is measured" in line for line in record.warnings)
     assert_alike(still, before)
+
+
+@pytest.mark.parametrize("px", [0.8, 1.5])
+def test_a_camera_that_shakes_all_the_time_is_followed_frame_by_frame(px, tmp_path):
+    """At 9 Hz in a picture of 640 px, as from a fan or from steps: more than half of it between looks 1/35 s apart."""
+    _, still = measured(write(tmp_path / "still.mp4", lambda _, planes: [planes]), tmp_path / "work")
+    shaking = write(tmp_path / "shaking.mp4", lambda t_s, planes: [
+        shifted(planes, px * math.sin(2 * math.pi * 7 * t_s), px * math.sin(2 * math.pi * 9 * t_s))])
+    record, followed = measured(shaking, tmp_path / "work")
+    assert_alike(still, followed)
+    said = "; ".join(record.warnings)
+    assert "the camera shook by up to" in said
+    assert "missing" not in said  # its swings are no jumps of the clock
+
+
+def test_a_knock_there_and_back_around_the_hit_spoils_nothing(tmp_path):
+    _, still = measured(write(tmp_path / "still.mp4", lambda _, planes: [planes]), tmp_path / "work")
+    hit_s = 1.3 + 0.2  # the strike, and a little more
+    knocked = write(tmp_path / "knocked.mp4", lambda t_s, planes: [
+        shifted(planes, 2.5, 2.0) if abs(t_s - hit_s) < 0.06 else planes])
+    record, followed = measured(knocked, tmp_path / "work")
+    assert_alike(still, followed)
+    assert any("the camera moved by up to" in line for line in record.warnings)
