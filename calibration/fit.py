@@ -123,7 +123,8 @@ def fit_marks(
     rotation, _ = cv2.Rodrigues(values[5:8])
     canonical, _ = cv2.Rodrigues(rotation)
     values[5:8] = canonical.ravel()
-    return _report(problem, values, cost) if final else _camera_only(problem, values, cost)
+    with np.errstate(over="ignore", invalid="ignore"):  # a start that wasn't the table's may end anywhere
+        return _report(problem, values, cost) if final else _camera_only(problem, values, cost)
 
 
 def _camera_only(problem: Problem, values: F64, cost: float) -> Fit:

@@ -81,12 +81,11 @@ def write_results(
     write_tracks(out / "tracks.parquet", entries)
     write_calibrations(out / "calibration.json", [entry.calibration() for entry in calibrated])
     write_datapackage(
-        out / "datapackage.json", session.name, rows, names, code_version(), session.declared_sha256
+        out / "datapackage.json", session.name, rows, names, code_version(), session.declared_sha256, remarks
     )
     left_out = [{"clip": place, "status": "left out", "shots": 0, "problem": line} for place, line in session.left_out]
     stopped = [{"clip": clip, "status": NOT_MEASURED, "shots": 0, "problem": f"{clip}: {_STOPPED}"} for clip in missing]
-    of_all = [{"session": session.name, "status": "measured", "warnings": list(remarks)}] if remarks else []
-    write_log(out / "log.jsonl", [*map(_log_line, records), *stopped, *left_out, *of_all])
+    write_log(out / "log.jsonl", [*map(_log_line, records), *stopped, *left_out])
     lines += review_problems(rows, read_review_file(out), recordings, clips=[entry.folder.name for entry in entries])
     problems = [*(f"{session.name}: {line}" for line in lines), *_lost(rows)]
     return rows, problems, tuple(f"{session.name}: {line}" for line in remarks)

@@ -137,6 +137,15 @@ def text_columns(place: Path) -> list[str]:
         return []
 
 
+def session_remarks(place: Path) -> list[str]:
+    """What was said of the whole session when it was measured: lines of datapackage.json's description."""
+    try:
+        package = json.loads((place / "datapackage.json").read_text(encoding="utf-8"))
+        return str(package.get("description", "")).splitlines()
+    except (OSError, ValueError, AttributeError):
+        return []
+
+
 def _read(path: Path, dtypes: Mapping[str, str]) -> pd.DataFrame:
     """A table of ours; columns of the user's own as they come, texts left as texts."""
     head = pd.read_csv(path, nrows=0).columns

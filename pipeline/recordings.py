@@ -1,4 +1,4 @@
-"""What log.jsonl tells afterwards: which recording a clip's name stood for, and what was said of the whole session."""
+"""Which recording a clip's name stood for when the session was measured."""
 
 from __future__ import annotations
 
@@ -18,15 +18,6 @@ def recordings_of(out: Path) -> dict[str, str]:
 
 def log_lines(out: Path) -> list[dict[str, Any]]:
     """The lines of ``out/log.jsonl`` that name a clip; none where there is no log."""
-    return [line for line in _lines(out) if line.get("clip")]
-
-
-def session_remarks(out: Path) -> list[str]:
-    """What the log's line on the whole session warns of."""
-    return [str(words) for line in _lines(out) if not line.get("clip") for words in line.get("warnings", [])]
-
-
-def _lines(out: Path) -> list[dict[str, Any]]:
     path = out / LOG_FILE
     found = []
     for line in path.read_text(encoding="utf-8", errors="replace").splitlines() if path.is_file() else []:
@@ -34,6 +25,6 @@ def _lines(out: Path) -> list[dict[str, Any]]:
             record = json.loads(line)
         except ValueError:
             continue  # a log cut short by a full disk still tells of the other clips
-        if isinstance(record, dict):
+        if isinstance(record, dict) and record.get("clip"):
             found.append(record)
     return found

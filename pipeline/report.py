@@ -14,8 +14,8 @@ from calibration.store import Calibration
 from pipeline.agreement import agreements
 from pipeline.condition_words import condition_words, heading, value_words
 from pipeline.draw_job import shows_last
-from pipeline.measured_session import MeasuredSession, read_measured
-from pipeline.recordings import recordings_of, session_remarks
+from pipeline.measured_session import MeasuredSession, read_measured, session_remarks
+from pipeline.recordings import recordings_of
 from pipeline.report_style import STYLE
 from pipeline.review_file import read_reviews
 from pipeline.reviews import of_recordings, on_shots, standing

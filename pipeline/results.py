@@ -170,11 +170,12 @@ def write_log(path: Path, records: Iterable[Mapping[str, Any]]) -> None:
 
 def write_datapackage(
     path: Path, session: str, shots: pd.DataFrame, conditions: tuple[str, ...], version: str,
-    declared_sha256: Mapping[str, str],
+    declared_sha256: Mapping[str, str], remarks: Sequence[str] = (),
 ) -> None:
     """The meaning, unit and type of every column, as a Frictionless data package.
 
     declared_sha256 : of the files that conditions and settings were read from, by name
+    remarks         : what there is to say of the whole session, for the package's description
     """
     shots_resource = SHOTS.resource("shots.csv")
     fields = shots_resource["schema"]["fields"]
@@ -189,6 +190,7 @@ def write_datapackage(
         "profile": "data-package",
         "name": "".join(c if c.isalnum() and c.isascii() else "-" for c in session.lower()).strip("-") or "session",
         "title": f"Bank shots of session {session}",
+        **({"description": "\n".join(remarks)} if remarks else {}),
         "sources": [{"title": f"reboundry {version}"}],
         KEPT_AS: dict(declared_sha256),
         "resources": resources,

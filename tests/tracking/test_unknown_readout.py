@@ -11,7 +11,6 @@ import pytest
 from fixtures.synthetic import bank_shot
 from pipeline.learning import ClothAndBalls
 from pipeline.physics import Friction
-from pipeline.recordings import log_lines
 from pipeline.shots import measure_shots
 from pipeline.shutter import READ_OFFSET, speed_factor
 from pipeline.unknown_readout import changes_by_readout, say_what_a_readout_changes, usual_readout_s
@@ -120,7 +119,7 @@ def named(measures, clip, shot_id):
     )
 
 
-def test_a_bare_folder_of_clips_hears_it_once_and_the_log_and_the_report_keep_it(folder):
+def test_a_bare_folder_of_clips_hears_it_once_and_the_package_and_the_report_keep_it(folder):
     place, _ = folder
     lines = Lines()
     result = run(place, lines)
@@ -128,9 +127,8 @@ def test_a_bare_folder_of_clips_hears_it_once_and_the_log_and_the_report_keep_it
     assert said.startswith("monday: no [camera] readout_s in session.toml: ")
     assert "in 3 of 3 shots" in said
     assert result.problems == ()
-    log = (place / "measured" / "log.jsonl").read_text()
-    assert log.count("no [camera] readout_s") == 1
-    assert len(log_lines(place / "measured")) == 3
+    assert (place / "measured" / "datapackage.json").read_text().count("no [camera] readout_s") == 1
+    assert len((place / "measured" / "log.jsonl").read_text().splitlines()) == 3  # one a clip
     assert (place / "measured" / "report.html").read_text().count("no [camera] readout_s") == 1
     assert result.shots["notes"].str.contains("readout_s not given").all()
 
