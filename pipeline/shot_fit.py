@@ -21,7 +21,7 @@ from pipeline.motion_problem import HUBER, MotionProblem
 from pipeline.motions import ShotMotion
 from pipeline.noise_scale import noise_scales
 from pipeline.paths import Layout, MotionEvent, Path, Seen, Velocities
-from pipeline.physics import Array, Friction, slide_time
+from pipeline.physics import Array, Friction, settled_velocity, slide_time
 from pipeline.roll_starts import roll_starts
 from shared.equipment import Table
 
@@ -31,6 +31,7 @@ ALL_COUNTED = 100.0  # tolerated residuals where none may be left out
 MOST_ROUNDS = 2  # of fitting anew where a better fit came to light, or other frames are those that an event blurs
 FAR_OFF = 2.5  # chi squared a frame; two are expected
 HOPELESS = 40.0  # the same: no other roll helps there, the events are wrong
+OFF_A_CUSHION = (-0.3, 0.3)  # roll over the speed with which a ball rolls on: cushions turn the roll it brings round
 
 
 def fit_shot(
@@ -61,6 +62,8 @@ def fit_shot(
             break
         theta, chi2 = _with_other_rolls(problem, theta, chi2, max_steps)
         theta, chi2 = _with_roll_as_brought(problem, theta, chi2, max_steps)
+        if chi2 > FAR_OFF * frames:
+            theta, chi2 = _with_slides_off_cushions(problem, theta, chi2, max_steps)
         now = {b: _outside_events(s, layout, theta, shutter_s) for b, s in every.items()}
         if all(np.array_equal(now[b].t_s, s.t_s) for b, s in by_name.items()):
             break
@@ -196,6 +199,30 @@ def _with_roll_as_brought(problem: MotionProblem, theta: Array, chi2: float, max
             start = theta.copy()
             start[roll_at : roll_at + 2] = path.before[ball, i][2][0]
             start, _ = descend(problem, start, 80, enough=0.05, held=range(roll_at, roll_at + 2))
+            other, cost = descend(problem, start, max_steps, enough=0.03)
+            if cost < chi2 - 1.0:
+                theta, chi2 = other, cost
+    return theta, chi2
+
+
+def _with_slides_off_cushions(
+    problem: MotionProblem, theta: Array, chi2: float, max_steps: int
+) -> tuple[Array, float]:
+    """The better of the fit and of others in which a ball slides first off a cushion, and rolls on as it did.
+
+    A fit that has a ball roll from a cushion on finds no slope towards a slip: see `pipeline.roll_starts`.
+    """
+    layout = problem.layout
+    if len(layout.events) > MOST_EVENTS_TRIED:
+        return theta, chi2
+    for i, event in enumerate(layout.events):
+        if event.kind != "cushion":
+            continue
+        _, v, roll = Path(layout, theta).after[event.ball, i]
+        on, at = settled_velocity(v, roll)[0], layout.leg[event.ball, i]
+        for share in OFF_A_CUSHION:
+            start = theta.copy()
+            start[at : at + 2], start[at + 2 : at + 4] = (7 - 2 * share) / 5 * on, share * on
             other, cost = descend(problem, start, max_steps, enough=0.03)
             if cost < chi2 - 1.0:
                 theta, chi2 = other, cost
