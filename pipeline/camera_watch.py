@@ -146,22 +146,22 @@ class CameraWatch:
                 xy[between] = first + share * (last - first)
         return rows.assign(x_mm=xy[:, 0], y_mm=xy[:, 1])
 
-    def _recognised(self) -> list[_Standing]:
+    def _standing(self) -> list[_Standing]:
         return [_Standing(s.t_s, s.movement, s.movement.pose) for s in self._samples if s.movement.pose is not None]
 
     def _swings(self) -> list[tuple[_Standing, _Standing]]:
         """Looks that follow each other, between which the camera moved by more than noise, and by no step."""
-        return [(a, b) for a, b in pairwise(self._recognised())
+        return [(a, b) for a, b in pairwise(self._standing())
                 if STIRRED_PX * self._unit_px < b.movement.apart(a.movement) <= STEP_PX * self._unit_px]
 
     def _steps(self) -> list[tuple[_Standing, _Standing]]:
         """Looks that follow each other, between which the camera moved by a step."""
-        return [(a, b) for a, b in pairwise(self._recognised())
+        return [(a, b) for a, b in pairwise(self._standing())
                 if b.movement.apart(a.movement) > STEP_PX * self._unit_px]
 
     def _shakes(self) -> bool:
         """Whether the camera goes to and fro."""
-        places = np.array([[s.movement.dx_px, s.movement.dy_px] for s in self._recognised()]).reshape(-1, 2)
+        places = np.array([[s.movement.dx_px, s.movement.dy_px] for s in self._standing()]).reshape(-1, 2)
         return any(_turns(along, 2 * STIRRED_PX * self._unit_px) >= TURNS for along in places.T)
 
     def correct_windows(self, windows: pd.DataFrame) -> pd.DataFrame:

@@ -37,7 +37,7 @@ from pipeline.memory import give_back
 from pipeline.physics import Friction
 from pipeline.quiet import skimming
 from pipeline.repeats import find_repeats
-from pipeline.shutter import possible_readout, with_read_offsets
+from pipeline.shutter import possible_readout, usual_readout_s, with_read_offsets
 from pipeline.stills import first_view
 from pipeline.work import DamagedError, Entry, clip_stamp, look_key, measures_key
 from shared.columns import CONTACTS, SHOTS, TRACKS, join_notes
@@ -387,7 +387,7 @@ def _by_readout(
     task: ClipTask, looked: Mapping[str, Any], prior: Friction, measures: ClipMeasures | None
 ) -> dict[str, Any]:
     """Where no read-out time was used: a usual one, and what it would change in each shot."""
-    from pipeline.unknown_readout import changes_by_readout, usual_readout_s
+    from pipeline.unknown_readout import changes_by_readout
 
     if measures is None or task.settings.camera.readout_s:
         return {}

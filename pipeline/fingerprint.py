@@ -24,7 +24,7 @@ from pipeline.few import between, student_factor
 from pipeline.knowledge import LEAST_CUT_DEG, Shown
 from pipeline.learning import TELLING, ClothAndBalls, pool_cue_mass, pool_friction, tells
 from pipeline.physics import Friction
-from pipeline.untold import NOTHING_FOLLOWED, untold
+from pipeline.why_empty import NOTHING_FOLLOWED, why_empty
 from shared.columns import FINGERPRINT
 from shared.numbers import number_text
 from shared.settings import FrictionSettings
@@ -278,7 +278,7 @@ def _hit_rows(hits: pd.DataFrame, condition: str) -> list[dict[str, Any]]:
     for name, note in (("restitution", ""), ("friction", rubbed)):
         usable = hits[hits[f"{name}_why"] == ""]
         if not len(usable):
-            why = untold(hits[f"{name}_why"], "hits of the cue ball on a ball")
+            why = why_empty(hits[f"{name}_why"], "hits of the cue ball on a ball")
             out.append(_row(f"ball_{name}", _nothing(0), condition=condition, note=why))
         else:
             u, common = (usable[f"{name}{of}"].to_numpy(float) for of in ("_u", "_common_u"))
@@ -292,7 +292,7 @@ def _cushion_rows(values: pd.DataFrame, condition: str) -> list[dict[str, Any]]:
     out = []
     for quantity, name in (("cushion_restitution", "restitution"), ("cushion_tangential_ratio", "ratio")):
         usable = values[values[f"{name}_why"] == ""]
-        why = "" if len(usable) else untold(values[f"{name}_why"], "contacts with cushions")
+        why = "" if len(usable) else why_empty(values[f"{name}_why"], "contacts with cushions")
         out.append(_row(quantity, _joined(usable, name), condition=condition, note=why))
         if condition:
             continue

@@ -17,7 +17,7 @@ from pipeline.foresight import (
     shutter_words,
 )
 from pipeline.rehearsal import streak_noise_mm
-from pipeline.shutter import TYPICAL_READOUT_S, possible_readout, speed_factor
+from pipeline.shutter import possible_readout, speed_factor, usual_readout_s
 from pipeline.wanted import AS_USUAL, Wanted
 from shared.settings import SessionSettings
 
@@ -86,7 +86,7 @@ def describe_capability(
     forecasts = tuple(camera.forecast(name) for name in SPEEDS_MPS)
     across, noise_mm = rotation_deg % 180 != 0, noise_px * scale.middle_mm_per_px
     streak_mm = float(streak_noise_mm(camera.smear_mm(forecasts[-1].speed_mps), calibration.table))
-    readout_s = min(TYPICAL_READOUT_S, 1 / frame_rate)
+    readout_s = usual_readout_s(1 / frame_rate)
     readout = speed_factor(
         speed_mps=READOUT_SPEED_MPS,
         mm_per_px=scale.middle_mm_per_px,

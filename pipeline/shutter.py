@@ -34,6 +34,11 @@ def read_offset_s(
     return np.asarray((share - 0.5) * readout_s)
 
 
+def usual_readout_s(interval_s: float) -> float:
+    """A phone's read-out time, and no longer than from frame to frame."""
+    return min(TYPICAL_READOUT_S, interval_s) if interval_s > 0 else TYPICAL_READOUT_S
+
+
 def possible_readout(readout_s: float | None, interval_s: float) -> tuple[float | None, str]:
     """The read-out time to use, and words where that is not what was given: it can't last longer than a frame.
 

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from calibration.store import Calibration
-from pipeline.shutter import TYPICAL_READOUT_S, read_offset_s
+from pipeline.shutter import read_offset_s
 from shared.columns import join_notes
 
 if TYPE_CHECKING:
@@ -80,11 +80,6 @@ def _speeds(motion: ShotMotion, theta: Array, banked: str) -> dict[str, float]:
         over = {"restitution": (going @ n, -(coming @ n)), "tangential_ratio": (going @ t, coming @ t)}
         ratios = {name: float(out / into) for name, (out, into) in over.items() if into}
     return {name: float(np.hypot(*velocity)) / 1000 for name, velocity in found.items()} | ratios
-
-
-def usual_readout_s(interval_s: float) -> float:
-    """A phone's, and no longer than from frame to frame."""
-    return min(TYPICAL_READOUT_S, interval_s) if interval_s > 0 else TYPICAL_READOUT_S
 
 
 def say_what_a_readout_changes(

@@ -12,8 +12,8 @@ from fixtures.synthetic import bank_shot
 from pipeline.learning import ClothAndBalls
 from pipeline.physics import Friction
 from pipeline.shots import measure_shots
-from pipeline.shutter import READ_OFFSET, speed_factor
-from pipeline.unknown_readout import changes_by_readout, say_what_a_readout_changes, usual_readout_s
+from pipeline.shutter import READ_OFFSET, speed_factor, usual_readout_s
+from pipeline.unknown_readout import changes_by_readout, say_what_a_readout_changes
 from shared.equipment import standard_table
 from shared.settings import SessionSettings
 from tests.shell.clips import FakeStages, write_clip

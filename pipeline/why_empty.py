@@ -7,7 +7,7 @@ import pandas as pd
 NOTHING_FOLLOWED = "no shot could be followed"
 
 
-def untold(reasons: pd.Series, contacts: str) -> str:
+def why_empty(reasons: pd.Series, contacts: str) -> str:
     """The note of a quantity without a value.
 
     reasons : of each contact, why it is of no use ; contacts : what they are, as "contacts with cushions"
