@@ -9,7 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from fixtures.synthetic import Scene, overhead_camera
+from fixtures.synthetic.balls import Instant, draw_ball
 from pipeline.shutter import at_read_times, speed_factor, with_read_offsets
+from shared.equipment import standard_table
 
 
 def test_speed_with_and_against_the_read_out():
@@ -62,3 +65,23 @@ def test_without_a_read_out_time_nothing_changes():
     rows = _filmed(np.array([0.0, 900.0]))
     same = with_read_offsets(rows, width_px=1920, height_px=1080, rotation_deg=0, readout_s=None)
     pd.testing.assert_frame_equal(at_read_times(same), rows)
+
+
+def test_a_drawn_ball_leans_as_one_whose_rows_were_read_one_after_the_other():
+    table = standard_table("pool-9ft")
+    scene = Scene(table=table, camera=overhead_camera(table, width_px=1280, height_px=720))
+    place, mm_per_row = np.array([1200.0, 600.0]), np.array([0.09, 0.05])  # 4 and 2 m/s at 15 ms
+    radius, colour = table.ball.radius_mm, (0.72, 0.80, 0.84)
+    middle, ahead = scene.camera.to_image([[*place, radius], [*(place + mm_per_row), radius]])
+    leaning = np.zeros((720, 1280, 3), np.float32)
+    rows, columns = draw_ball(leaning, scene, colour, [Instant(tuple(place))], lean=tuple(ahead - middle))
+    row_by_row, upright = np.zeros_like(leaning), np.zeros_like(leaning)
+    for row in range(rows.start, rows.stop):
+        drawn = np.zeros_like(leaning)
+        draw_ball(drawn, scene, colour, [Instant(tuple(place + (row - middle[1]) * mm_per_row))])
+        row_by_row[row] = drawn[row]
+    draw_ball(upright, scene, colour, [Instant(tuple(place))])
+    window = rows, columns
+    off, without = (np.abs(picture - row_by_row)[window] for picture in (leaning, upright))
+    assert off.mean() < 0.25 * without.mean()
+    assert np.quantile(off, 0.99) < 0.25 * np.quantile(without, 0.99)
