@@ -15,6 +15,7 @@ import pandas as pd
 from fixtures.synthetic import Filming, Scene, Surface, bank_shot, overhead_camera
 from fixtures.synthetic.clip import frame_times
 from fixtures.synthetic.truth import truth_record
+from pipeline.knowledge import MASS_U
 from shared.columns import DETECTIONS
 from shared.equipment import standard_table
 from tests.bench.score import ClipScore, score_clip
@@ -24,12 +25,12 @@ NOISE_MM = 0.15
 
 
 def random_shot(rng: np.random.Generator, number: int, frame_rate: float) -> ClipTruth:
-    """One bank with random speed, place, direction, cut, spin and cloth."""
+    """One bank with random speed, place, direction, cut, spin and cloth; the balls' masses differ as those of a set."""
     table = standard_table()
     surface = Surface(
         sliding=rng.uniform(0.16, 0.24), rolling=rng.uniform(0.007, 0.013), ball_restitution=rng.uniform(0.93, 0.97),
         ball_friction=rng.uniform(0.03, 0.08), cushion_restitution=rng.uniform(0.75, 0.88),
-        cushion_friction=rng.uniform(0.1, 0.2),
+        cushion_friction=rng.uniform(0.1, 0.2), cue_weight=float(rng.normal(1.0, MASS_U)),
     )  # fmt: skip
     play = bank_shot(
         table, surface=surface, speed_mps=rng.uniform(1.4, 3.2), roll_ratio=rng.uniform(-0.6, 0.9),

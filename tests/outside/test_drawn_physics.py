@@ -38,6 +38,21 @@ def test_head_on_speeds_and_energy():
     assert (v1 @ v1 + v2 @ v2) / 1e6 == pytest.approx(0.96344, abs=1e-5)
 
 
+@pytest.mark.parametrize("weight", [0.9, 1.0, 1.2])
+def test_speeds_of_a_head_on_hit_by_a_lighter_or_a_heavier_ball(weight):
+    """Momentum and restitution along one line (any mechanics text): v1 = (m - e) / (m + 1), v2 = (1 + e) m / (m + 1)."""
+    v1, _, v2, _ = _hit(0, Surface(ball_restitution=0.95, cue_weight=weight))
+    assert [v1[0], v2[0]] == pytest.approx([1000 * (weight - 0.95) / (weight + 1), 1950 * weight / (weight + 1)])
+
+
+def test_what_a_thin_hit_by_a_heavier_ball_gives_and_takes():
+    """Momentum in both directions and, about each ball's centre, 2/5 m R w = R x rubbing impulse."""
+    before, (v1, w1, v2, w2) = np.array([1000.0, 0.0]), _hit(40, Surface(ball_friction=0.06, cue_weight=1.2), roll=0.5)
+    assert 1.2 * v1 + v2 == pytest.approx(1.2 * before)
+    rolling = rolling_spin(0.5 * before, R)
+    assert 1.2 * (w1 - rolling) == pytest.approx(w2)  # the same rubbing, on the same arm, turns the heavier one less
+
+
 @pytest.mark.parametrize(("phi", "expected"), [(10, 1.47993), (20, 3.05263), (22.26910, 3.43363), (40, 3.43363)])
 def test_throw_of_a_stun_hit(phi, expected):
     _, _, v2, _ = _hit(phi, Surface(ball_restitution=0.95, ball_friction=0.06))
