@@ -40,7 +40,7 @@ def test_head_on_speeds_and_energy():
 
 @pytest.mark.parametrize("weight", [0.9, 1.0, 1.2])
 def test_speeds_of_a_head_on_hit_by_a_lighter_or_a_heavier_ball(weight):
-    """Momentum and restitution along one line (any mechanics text): v1 = (m - e) / (m + 1), v2 = (1 + e) m / (m + 1)."""
+    """Momentum and restitution along one line (any mechanics text): (m - e) / (m + 1) and (1 + e) m / (m + 1)."""
     v1, _, v2, _ = _hit(0, Surface(ball_restitution=0.95, cue_weight=weight))
     assert [v1[0], v2[0]] == pytest.approx([1000 * (weight - 0.95) / (weight + 1), 1950 * weight / (weight + 1)])
 
