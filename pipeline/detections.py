@@ -24,6 +24,7 @@ from pipeline.detect_looks import looks
 from pipeline.detect_motion import Places, velocities
 from pipeline.detect_outline import BallPicture
 from pipeline.detect_patch import Mosaic, Patch, cut
+from pipeline.detect_refused import FRAMES, Refused, Seen
 from pipeline.detect_search import Cloth, ClothSearch, Px, SearchSettings
 from pipeline.frames import Frame
 from shared.columns import DETECTIONS
@@ -59,7 +60,7 @@ class DetectSettings:
     still_there: float = 0.3  # share of a known ball's disc that isn't cloth: below, it has gone
     surely_there: float = 0.75  # the same where something ball-like was found within a ball's width
     misses: int = 3  # a known ball not found this often is given up, until its place looks like a ball again
-    refused_s: float = 0.2  # a place that proved to be no ball isn't tried again for so long
+    refused_s: float = 0.2  # a place that proved to be no ball, where none is expected, isn't tried again for so long
     refresh_s: float = 0.5  # a ball at rest is fitted anew this often,
     settle_s: float = 0.06  # just after it moved after so long, then twice as long ...
     light_every_s: float = 0.25  # exposures follow the light, and who leans in
@@ -102,6 +103,11 @@ class _Look:
     t_s: float
     jobs: list[_Job]
 
+    @property
+    def seen(self) -> Seen:
+        """Where balls were found, as far as is known."""
+        return self.t_s, [job.place for job in self.jobs if job.row is not None]
+
 
 def detect_balls(
     frames: Iterable[Frame], calibration: Calibration, *, settings: DetectSettings | None = None,
@@ -135,7 +141,8 @@ class BallDetector:
         self._looks: list[_Look] = []  # frames whose jobs are not all done
         self._current: list[_Job] = []
         self._open = 0
-        self._refused: list[tuple[Px, float]] = []  # places that lately proved to be no ball
+        self._refused = Refused(self.fitter.radius_px, self.settings.refused_s)
+        self._seen: list[Seen] = []  # balls in the last frames written down
         self._rows: list[Array] = []
         self._stamps: list[tuple[int, float]] = []  # the rows' frames and times
         self._full_range = False
@@ -198,8 +205,7 @@ class BallDetector:
                 again.append((place, job.misses + job.done))
         near = 0.8 * self.fitter.radius_px
         candidates = self.search.candidates(frame, small, mask, [place for place, _ in again])
-        self._refused = [(p, t) for p, t in self._refused if frame.t_s - t < self.settings.refused_s]
-        ruled_out = [p for p, _ in self._refused]
+        ruled_out = self._refused.at(frame.t_s)
         found = [p for p in candidates.px if _far(p, places, near) and _far(p, ruled_out, 0.4 * near)]
         jobs = kept + [self._job(frame, place, -1, disc=candidates.disc(place)) for place in found]
         for place, misses in again:
@@ -253,17 +259,25 @@ class BallDetector:
             sure = np.array([job.disc for job in jobs]) > self.settings.sure_disc
             worth = support > np.where(sure, self.settings.faint_support, self.settings.outline_support)
             for job in (job for job, fine in zip(jobs, worth, strict=True) if not fine):
-                self._refuse(job)
+                job.let_go(None)
             if worth.any():
                 chosen = np.flatnonzero(worth)
                 fit = self._fitted(mosaic, chosen, rough[chosen], blur[chosen], guessed[chosen])
                 cloths = [job.cloth for job in (jobs[i] for i in chosen) if job.cloth is not None]
                 seen = looks(mosaic, chosen, fit.xy_mm, cloths, self.picture, self.search, self._full_range)
                 self._take([jobs[i] for i in chosen], xy[chosen], fit, seen, support[chosen])
+            self._rule_out(fresh)
         for look in looks_now:
             self._write(look)
+        self._seen = [*self._seen, *(look.seen for look in looks_now)][-FRAMES - 1 :]
         self._looks = [] if last else self._looks[-1:]
         self._open = sum(not job.done for look in self._looks for job in look.jobs)
+
+    def _rule_out(self, fitted: list[tuple[int, _Job]]) -> None:
+        """Rule out finds of those ``fitted`` (which look, job) that proved to be no ball; before looks are written."""
+        failed = [(len(self._seen) + k, job.px) for k, job in fitted if job.row is None and job.misses < 0]
+        if failed:
+            self._refused.add(failed, [*self._seen, *(look.seen for look in self._looks)])
 
     def _fitted(
         self, mosaic: Mosaic, of: NDArray[np.intp], rough: Array, blur: Array, guessed: NDArray[np.bool_]
@@ -332,19 +346,11 @@ class BallDetector:
         ])
         good = self._plausible(fit, start, seen[:, 0], support)
         for job, row, fine in zip(jobs, rows, good, strict=True):
-            if fine:
-                if self.pictures is not None and job.patch is not None and row[_WHITE] > WHITE_SHARE:
-                    centre = float(row[0]), float(row[1])
-                    window = job.patch.luma_around(centre, _KEPT_RADII * self.fitter.radius_px)
-                    self.pictures.keep(job.t_s, centre, (float(row[2]), float(row[3])), *window)
-                job.let_go(row)
-            else:
-                self._refuse(job)
-
-    def _refuse(self, job: _Job) -> None:
-        job.let_go(None)
-        if job.misses < 0:
-            self._refused.append((job.px, job.t_s))
+            if fine and self.pictures is not None and job.patch is not None and row[_WHITE] > WHITE_SHARE:
+                centre = float(row[0]), float(row[1])
+                window = job.patch.luma_around(centre, _KEPT_RADII * self.fitter.radius_px)
+                self.pictures.keep(job.t_s, centre, (float(row[2]), float(row[3])), *window)
+            job.let_go(row if fine else None)
 
     def _plausible(self, fit: OutlineFit, start: Array, clear_share: Array, support: Array) -> NDArray[np.bool_]:
         """Whether a fit is a ball on the table."""

@@ -43,6 +43,19 @@ def test_moving_and_resting_ball_are_found_in_every_frame():
     assert found.clear_share.min() > 0.9
 
 
+@pytest.mark.parametrize("batch", [1, 8])
+@pytest.mark.parametrize("step_mm", [4.0, 25.0, 80.0])
+def test_a_ball_that_fails_to_be_found_once_where_it_stops_is_found_in_the_next_frames(step_mm, batch):
+    """As in the frame of a hit; the camera trembles, so that the ball is looked for anew in each frame."""
+    given = calibration()
+    picture = BallPicture(given.pose, given.table.ball.radius_mm)
+    path = [(700.0 + step_mm * min(n, 8) + 3 * (n % 2), 400.0) for n in range(20)]
+    frames = [draw(picture, [(x, y, IVORY)], index=n, t_s=n / 60, blur_px=4.0 if n == 8 else 0.7)
+              for n, (x, y) in enumerate(path)]
+    found = detect_balls(iter(frames), given, settings=DetectSettings(batch=batch))
+    assert [n for n in range(20) if n not in set(found["frame"])] == [8]
+
+
 @pytest.mark.parametrize(("colour", "step_mm", "motion_mm"), [
     ((90.0, 128.0, 128.0), 20.0, 0.0),  # just as bright as the cloth
     ((125.0, 138.0, 122.0), 45.0, 40.0),  # little brighter, and its edges are blurred by its motion
