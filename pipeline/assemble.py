@@ -141,7 +141,7 @@ def _log_line(record: ClipRecord) -> dict[str, Any]:
         "clip": record.clip,
         "status": "failed" if record.failure else "measured",
         "shots": record.shots,
-        "problem": record.failure,
+        "problem": record.failure or " ".join(record.left_out),
         "warnings": list(record.warnings),
         "details": record.details,
         "seconds": {**record.seconds, "all": round(spent, 4)},

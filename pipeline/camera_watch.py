@@ -20,6 +20,7 @@ from pipeline.frames import Frame, Plane
 CHECK_EVERY_S = 0.3
 KEEP_EVERY_S = 1 / 35  # windows are kept of frames this far apart, unless the camera is moving
 STEP_PX = 1.0  # in a picture 1280 px long: moves by more between two looks are steps, of which nobody knows when
+SHOT_S = 2.0  # no shot takes less, and whoever ends a recording by taking the camera down takes no more
 TURNS = 3  # times that it goes back where it came from, by more than what stirs: it shakes
 
 
@@ -45,6 +46,18 @@ class _Away:
     from_s: float
     until_s: float
     covered: bool
+
+
+@dataclass(frozen=True)
+class Remark:
+    """What the camera did, in ``words`` for the user, and from when on it concerns what is measured (s; None: always).
+
+    left_out : so much is not measured for it that shots may be missing
+    """
+
+    words: str
+    from_s: float | None = None
+    left_out: bool = False
 
 
 class CameraWatch:
@@ -98,27 +111,35 @@ class CameraWatch:
                            for a, b in pairwise(self._samples[max(known - 1, 0) :]))
 
     def warnings(self) -> tuple[str, ...]:
+        """The words of `remarks`."""
+        return tuple(remark.words for remark in self.remarks())
+
+    def remarks(self) -> tuple[Remark, ...]:
         """What to tell the user: nothing when the camera stood still."""
         seen = [s for s in self._samples if s.movement.pose is not None]
         if not seen:
-            return ("whether the camera moved could not be checked: too little of the rails is seen",)
-        found = []
+            return (Remark("whether the camera moved could not be checked: too little of the rails is seen"),)
+        found: list[Remark] = []
         moved = [s for s in seen if s.movement.moved(self._calibration)]
         if moved:
             most = max(s.movement.largest_px for s in moved)
             how = "shook" if self._shakes() else "moved"
-            found.append(f"the camera {how} by up to {most:.1f} px from {moved[0].t_s:.2f} s on; it was followed")
+            words = f"the camera {how} by up to {most:.1f} px from {moved[0].t_s:.2f} s on; it was followed"
+            found.append(Remark(words, moved[0].t_s))
         gone, covered = ([a for a in self._away() if a.covered == covered] for covered in (False, True))
         if gone:
-            found.append(f"{_listed(gone)} the rails were not where they were (camera moved or covered): nothing is "
-                         "measured there")
+            words = (f"{_listed(gone)} the rails were not where they were (camera moved or covered): nothing is "
+                     "measured there")
+            found.append(Remark(words, gone[0].from_s))
         if covered:
-            found.append(f"{_listed(covered)} most of the rails was covered; by what is seen of them, the camera "
-                         "stood still")
+            words = (f"{_listed(covered)} most of the rails was covered; by what is seen of them, the camera "
+                     "stood still")
+            found.append(Remark(words, covered[0].from_s))
         lost = self._lost_from()
         if lost is not None:
-            found.append(f"from {lost:.2f} s on the rails are no longer where they were (camera moved or covered): "
-                         "nothing after that is measured")
+            words = (f"from {lost:.2f} s on the rails are no longer where they were (camera moved or covered): "
+                     "nothing after that is measured")
+            found.append(Remark(words, seen[-1].t_s, self._samples[-1].t_s - lost > SHOT_S))
         return tuple(found)
 
     def correct(self, detections: pd.DataFrame) -> pd.DataFrame:

@@ -95,6 +95,7 @@ class ClipRecord:
     failure: str = ""
     details: str = ""
     warnings: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()  # which of them say that part of the clip was not measured
     shots: int = 0
     told: Mapping[int, ClothAndBalls] = field(default_factory=dict)  # by shot number, each from its own frames
     seconds: Mapping[str, float] = field(default_factory=dict)
@@ -124,6 +125,7 @@ def measure_clip(task: ClipTask) -> ClipRecord:
             clip=task.clip.name, warnings=(*task.remarks, *look["warnings"], *measured["warnings"]),
             shots=measured["shots"], failure=measured["failure"], told=_told(measured["told"]), seconds=clock.seconds,
             frames=look["frames"], info=look["info"], sha256=look["sha256"], reused=reused,
+            left_out=tuple(look["left_out"]),
             look=look["key"], tables=_tables_that_hold(task, look["key"]),
         )
 
@@ -202,7 +204,7 @@ def earlier_record(task: ClipTask) -> ClipRecord | None:
     return ClipRecord(
         clip=task.clip.name, warnings=(*task.remarks, *look["warnings"], *alone.get("warnings", [])),
         shots=tables["shots"], told=_told(alone.get("told", {})), frames=look["frames"], info=look["info"],
-        sha256=sha256, reused=True, look=look["key"], tables=tables["key"],
+        sha256=sha256, reused=True, look=look["key"], tables=tables["key"], left_out=tuple(look["left_out"]),
     )
 
 
@@ -286,6 +288,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     task.entry.keep_table("frames", looked_at)
     write_calibrations(task.entry.folder / "calibration.json", [
         replace(calibration, clock=right.clock, moves=watch.moves(right.clock))])
+    since = {one.words: one.from_s for one in watch.remarks()}
     info = clip.info
     first_s = frames.first_s
     lit = f"what comes before {first_s:.2f} s is lit otherwise, or another picture: it is left out" if lead_in else ""
@@ -297,8 +300,8 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         "warnings": [*calibration.warnings, *marks, *([uneven] if uneven else []), *(f.words for f in freezes)],
         "uneven": uneven,
         "faults": [asdict(fault) for fault in (*freezes, *may_be)],
-        "marks": [_one_line(words).replace(";", ",") for words in marks],  # they go on every shot of the clip
-        "damage": clip.damage,
+        "marks": [[since.get(words), _one_line(words).replace(";", ",")] for words in marks],  # on shots since then
+        "left_out": [*(one.words for one in watch.remarks() if one.left_out), *filter(None, [clip.damage])],
         "frames": frames.count,
         "info": {"width_px": info.width, "height_px": info.height, "codec": info.codec, "bit_depth": info.bit_depth,
                  "rotation_deg": info.rotation_deg, "chroma_shift_px": list(siting.shift_px),
@@ -365,8 +368,7 @@ def _measure(task: ClipTask, looked: Mapping[str, Any], clock: _Clock) -> dict[s
     if measures is not None:
         task.entry.keep_record("tables", {})  # nothing vouches for the tables of a run that is killed among them
         shots = SHOTS.conform(measures.shots)
-        of_all = "; ".join(filter(None, (*looked["marks"], pace)))
-        shots = shots.assign(notes=join_notes(shots["notes"], [of_all] * len(shots)))
+        shots = shots.assign(notes=join_notes(shots["notes"], _marks([*looked["marks"], (None, pace)], shots["end_s"])))
         task.entry.keep_table("shots", shots)
         task.entry.keep_table("contacts", CONTACTS.conform(measures.contacts))
         task.entry.keep_table("tracks", TRACKS.conform(measures.tracks.assign(clip=task.clip.name)))
@@ -381,6 +383,12 @@ def _measure(task: ClipTask, looked: Mapping[str, Any], clock: _Clock) -> dict[s
     task.entry.keep_record("tables", {"key": tables_key, "shots": record["shots"], "basis": _basis(look, task),
                                       "by_readout": _by_readout(task, looked, prior, measures)})
     return record
+
+
+def _marks(marks: list[tuple[float | None, str]], ends_s: Iterable[float]) -> list[str]:
+    """What is noted of shots that end at these times: what holds for all, or began before (from when on, words)."""
+    return ["; ".join(words for from_s, words in marks if words and (from_s is None or not end_s <= from_s))
+            for end_s in ends_s]
 
 
 def _by_readout(

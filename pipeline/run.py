@@ -298,14 +298,14 @@ class _Run:
             self._problem(record.failure)
         if before is None:
             self._twice(record)
-        damage = str(task.entry.record("look").get("damage", ""))
         for line in record.warnings:
             if line in known:
                 continue
-            if line == damage:
-                self._problem(line)  # part of the clip could not be measured
+            named = line if task.clip.name in line else f"{task.clip.name}: {line}"
+            if line in record.left_out:
+                self._problem(named)
             else:
-                self.progress.say(line if task.clip.name in line else f"{task.clip.name}: {line}")
+                self.progress.say(named)
 
     def _twice(self, record: ClipRecord) -> None:
         """Say when a clip is another one's copy: its shots would count twice."""

@@ -254,7 +254,18 @@ def test_nothing_is_measured_after_the_camera_is_lost(still):
     assert sum(1 for _ in watch) == 40
     assert watch.correct(detections(calibration, 40, 17, FAR))["frame"].max() == 16
     assert len(watch.recognised(pd.DataFrame({"t_s": np.arange(40) / 30}))) == 17
-    assert "nothing after that is measured" in watch.warnings()[0]
+    (remark,) = watch.remarks()
+    assert "nothing after that is measured" in remark.words
+    assert not remark.left_out  # less than a shot takes: someone reached for the camera to stop it
+    assert remark.from_s == pytest.approx(16 / 30)
+
+
+def test_the_rest_of_a_clip_without_its_camera_may_have_held_shots(still):
+    calibration, luma = still
+    watch = CameraWatch(frames(luma, 85, 17, FAR), calibration, luma)
+    assert sum(1 for _ in watch) == 85
+    (remark,) = watch.remarks()
+    assert remark.left_out
 
 
 def test_nothing_is_measured_while_the_camera_is_turned_away(still):

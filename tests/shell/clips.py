@@ -15,6 +15,7 @@ import pandas as pd
 from calibration.moves import UNMOVED, CameraMoves
 from calibration.pose import CameraPose
 from calibration.store import Calibration
+from pipeline.camera_watch import Remark
 from pipeline.learning import ClothAndBalls
 from pipeline.physics import Friction
 from pipeline.shots import ClipMeasures
@@ -84,6 +85,9 @@ class SteadyCamera:
         return rows
 
     def warnings(self) -> list[str]:
+        return []
+
+    def remarks(self) -> list[Remark]:
         return []
 
     def moves(self, _: Any) -> CameraMoves:

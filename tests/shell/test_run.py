@@ -16,6 +16,7 @@ import pytest
 
 from calibration.store import read_calibrations
 from pipeline import compiled_place
+from pipeline.camera_watch import Remark
 from pipeline.compare.conditions import read_factor
 from pipeline.compiled_place import FIRST_RUN
 from pipeline.corrections import Correction, keep_corrections, read_corrections
@@ -31,7 +32,7 @@ from pipeline.work import Entry, Work
 from shared.columns import CONTACTS, DETECTIONS, SHOTS, TRACKS
 from shared.errors import CalibrationError, SettingsError
 from shared.files import file_sha256
-from tests.shell.clips import FakeStages, write_clip
+from tests.shell.clips import FakeStages, SteadyCamera, write_clip
 
 ROOT = Path(__file__).parents[2]
 
@@ -94,6 +95,31 @@ def test_a_readout_longer_than_a_frame_is_not_used_and_said(folder, stages, monk
         assert (READ_OFFSET in entry.table("detections")) == used
         said = [line for line in lines.lines if "a read-out of 50 ms is longer than a frame of 33 ms: not used" in line]
         assert len(said) == (0 if used else 3)
+
+
+def test_a_clip_of_which_much_was_left_out_is_a_problem_and_its_other_shots_stay(folder, stages, monkeypatch):
+    words = "from 1.20 s on the rails are no longer where they were: nothing after that is measured"
+    monkeypatch.setattr(SteadyCamera, "remarks", lambda _: [Remark(words, 1.2, left_out=True)])
+    monkeypatch.setattr(SteadyCamera, "warnings", lambda _: [words])
+    for _ in range(2):  # the second run finds it measured
+        result = run(folder)
+        assert result.problems == tuple(f"{clip}: {words}" for clip in ("c1.mp4", "c2.mp4", "c10.mp4"))
+        assert exit_status([result]) == 1
+        assert len(result.shots) == 3
+        logged = [json.loads(line) for line in (folder / "measured" / "log.jsonl").read_text().splitlines()]
+        assert [(line["status"], line["problem"]) for line in logged] == 3 * [("measured", words)]
+
+
+def test_what_the_camera_did_is_noted_of_the_shots_since_then(folder, stages, monkeypatch):
+    remark = Remark("the camera moved from 1.60 s on; it was followed", 1.6)
+    monkeypatch.setattr(SteadyCamera, "remarks", lambda _: [remark])
+    monkeypatch.setattr(SteadyCamera, "warnings", lambda _: [remark.words])
+    stages.shots_in["c1.mp4"] = 2  # until 1.5 s and until 2.5 s
+    result = run(folder)
+    assert result.problems == ()
+    notes = result.shots.set_index("shot_id")["notes"].fillna("")
+    assert "the camera moved" not in notes["c1-01"]
+    assert "the camera moved from 1.60 s on, it was followed" in notes["c1-02"]
 
 
 def test_every_file_of_the_contract_is_written(folder, stages):
