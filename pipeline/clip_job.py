@@ -295,9 +295,10 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     uneven = clock_jumps.warning() if clock_jumps.uneven else ""
     set_right = "" if uneven else clock_jumps.warning()
     said = (info.advice, lit, *watch.warnings(), repeats.warning(), set_right, odd_readout, clip.damage)
-    marks = [word for word in said if word]
+    marks = [word for word in (*said, *(fault.words for fault in freezes if not fault.surely)) if word]
     return {
-        "warnings": [*calibration.warnings, *marks, *([uneven] if uneven else []), *(f.words for f in freezes)],
+        "warnings": [*calibration.warnings, *marks, *([uneven] if uneven else []),
+                     *(fault.words for fault in freezes if fault.surely)],
         "uneven": uneven,
         "faults": [asdict(fault) for fault in (*freezes, *may_be)],
         "marks": [[since.get(words), _one_line(words).replace(";", ",")] for words in marks],  # on shots since then

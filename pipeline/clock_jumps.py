@@ -230,7 +230,7 @@ class FoundFrames:
         yield from second if last else first
         for i, j in first:
             for j2, k in second:
-                if j2 == j and self._steady(which, (i, j, k)):
+                if j2 == j and self.steady(which, (i, j, k)):
                     yield i, j, k
 
     def rolling(self, which: Sequence[int]) -> Iterator[_Chain]:
@@ -241,9 +241,9 @@ class FoundFrames:
     def goes_on_evenly(self, which: Sequence[int]) -> bool:
         """Whether a ball does in three frames that is fast enough to tell: most frames, and quick to see."""
         first, second = self.steps(which[0], which[1]), self.steps(which[1], which[2])
-        return any(j == j2 and self._steady(which, (i, j, k), least=2.0) for i, j in first for j2, k in second)
+        return any(j == j2 and self.steady(which, (i, j, k), least=2.0) for i, j in first for j2, k in second)
 
-    def _steady(self, which: Sequence[int], chain: _Chain, least: float = 0.0) -> bool:
+    def steady(self, which: Sequence[int], chain: _Chain, least: float = 0.0) -> bool:
         """Whether three finds lie on a steady motion, as far as can be told; with steps ``least`` times as long."""
         before_s, after_s = (float(self.t_s[b] - self.t_s[a]) for a, b in pairwise(which))
         (x0, y0), (x1, y1), (x2, y2) = (self.xy_mm[f][i].tolist() for f, i in zip(which, chain, strict=True))
@@ -296,7 +296,7 @@ class FoundFrames:
             which = range(k - 4, k + 1)
             for chain in self._straight(which):
                 chi2 = 0.0
-                if not all(self._steady(which[n : n + 3], chain[n : n + 3]) for n in range(3)):
+                if not all(self.steady(which[n : n + 3], chain[n : n + 3]) for n in range(3)):
                     chi2 = self._off_evenly(which, chain, even_times=False)
                 if chi2 < LIKELY:
                     even += 1

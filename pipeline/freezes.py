@@ -3,6 +3,9 @@
 Cloth takes little of a ball's speed from one frame to the next, so none that rolls freely lies dead in the next frame.
 A hand may stop one, but hardly two in the very same frame; and what a hand has stopped doesn't go on by itself as it
 came. Nor does a ball go further from one frame to the next than the faster of its speeds before and after takes it.
+
+What meets a cushion between two frames is seen in the same place in both only if it goes back the way it came: its
+places before and after then lie on opposite sides, and the steps to and from them are free of any contact.
 """
 
 from __future__ import annotations
@@ -21,11 +24,18 @@ from pipeline.physics import G_MM_S2
 Array = NDArray[np.float64]
 
 MOST_FRICTION = 0.8  # no cloth takes more: as a share of the ball's weight, far beyond the published 0.15-0.4
-FEWEST = 2  # frames that show the one before them again; a single one is left out (`pipeline.clock_jumps`)
+FEWEST = 2  # frames that show the one before them again; a single one is left out (`pipeline.clock_jumps`), or is told
+# of where it can't be
 AS_IT_CAME = 0.5  # of its step: what is struck after it was stopped differs by less only by chance
 STRAIGHT = 0.1  # radians between the ways of a ball that met nothing: spin bends them by less within a few frames
 AT_ONCE = 2  # balls that no hand stops in the same frame
 FROZE = "the recording froze from {:.2f} to {:.2f} s while a ball rolled; film that shot anew"
+CARRIED = 2.0  # a ball that a hand sets going is three times as far on in a second frame as in a first
+HANDS_S = 0.25  # sooner, nobody has stopped a ball and set it going anew
+AGAIN = ("a frame is shown twice at {:.2f} s, where a ball meets something: what that did to it can't be told; give "
+         "the clip as the camera made it, or film that shot anew")
+MAY_BE_AGAIN = ("a frame may be shown twice at {:.2f} s, where a ball turns back: speeds after it may be wrong, look "
+                "at the shot before using it")
 GONE = ("balls jump at {:.2f} s from one frame to the next: frames are gone there, and the time stamps were closed "
         "up; give the clip as the camera made it, or film it anew")
 
@@ -41,7 +51,8 @@ class _Roll:
 
 
 def find_freezes(detections: pd.DataFrame, radius_mm: float) -> list[Fault]:
-    """Freezes in order of time: ``until_s`` is when another picture comes, or the last frame's time.
+    """Freezes in order of time: ``until_s`` is when another picture comes, or the last frame's time. Single frames that
+    seem to be shown twice are among them, surely so only where no ball on this table stands still for a frame.
 
     detections : DETECTIONS of a clip, at the times at which frames were taken
     """
@@ -53,9 +64,16 @@ def find_freezes(detections: pd.DataFrame, radius_mm: float) -> list[Fault]:
         if frames.stops(k):
             while last + 1 < count and frames.same(k, last + 1):
                 last += 1
+            from_s, until_s = float(frames.t_s[k]), float(frames.t_s[min(last + 1, count - 1)])
             if last - k >= FEWEST and _froze(frames, k, last):
-                from_s, until_s = float(frames.t_s[k]), float(frames.t_s[min(last + 1, count - 1)])
                 found.append(Fault(from_s, until_s, FROZE.format(from_s, until_s), surely=True))
+            elif last - k >= FEWEST and until_s - from_s < HANDS_S:
+                if any(map(_Stood.froze, _stood(frames, k, last))):
+                    found.append(Fault(from_s, until_s, FROZE.format(from_s, until_s), surely=True))
+            elif last - k < FEWEST and (stood := _stood(frames, k, last)):
+                surely = all(map(_Stood.again, stood))
+                words = (AGAIN if surely else MAY_BE_AGAIN).format(float(frames.t_s[last]))
+                found.append(Fault(from_s, until_s, words, surely))
         k = max(last, k) + 1
     return found
 
@@ -87,6 +105,64 @@ def _froze(frames: FoundFrames, first: int, last: int) -> bool:
                for one in stopped for other in _rolls(frames, last + 1))
 
 
+@dataclass(frozen=True, eq=False)
+class _Stood:
+    """A ball that moved to a place, is seen there again, and moves on.
+
+    came, goes : (2,) mm, its steps to there and from there
+    noise_mm   : by which such a step may be off
+    slack_mm   : by which friction may change it, too
+    rolls_off  : whether it goes on at full speed at once, as no hand sets it going
+    met        : whether it met something in one of these steps, and nothing in the other
+    """
+
+    came: Array
+    goes: Array
+    noise_mm: float
+    slack_mm: float
+    rolls_off: bool
+    met: bool
+
+    def again(self) -> bool:
+        """Whether no contact between two frames explains that it is in the same place in both: that turns it back, and
+        leaves the steps before and after free of any. Friction bends no ball's way that goes straight back.
+        """
+        turn = self.came - self.goes
+        share = float(np.clip(-(self.goes @ turn) / (turn @ turn), 0.0, 1.0)) if turn.any() else 0.0
+        return self.met or bool(np.hypot(*(self.goes + share * turn)) > self.noise_mm)
+
+    def froze(self) -> bool:
+        """Whether nothing stops it for some frames: friction doesn't, and a hand doesn't let it go on so fast."""
+        return self.rolls_off and bool(np.hypot(*self.came) > self.slack_mm)
+
+
+def _stood(frames: FoundFrames, k: int, last: int) -> list[_Stood]:
+    """Balls that stand still from a frame until another: empty unless one moves into the first and out of the last.
+
+    Where several may be the same ball, each is in the list.
+    """
+    found = []
+    for i, j in frames.steps(k - 1, k):
+        place, u_mm = frames.xy_mm[k][j], float(frames.u_mm[k][j])
+        befores = [h for h, i2 in frames.steps(k - 2, k - 1) if i2 == i]
+        rolls_in = any(frames.steady(range(k - 2, k + 1), (h, i, j)) for h in befores)
+        rolled = any(frames.steady(range(k - 3, k), (g, h, i)) for g, h in frames.steps(k - 3, k - 2) if h in befores)
+        for j2, m in frames.steps(last, last + 1):
+            if np.hypot(*(frames.xy_mm[last][j2] - place)) > MOVES_U * u_mm:
+                continue
+            afters = [n for m2, n in frames.steps(last + 1, last + 2) if m2 == m]
+            rolls_out = any(frames.steady(range(last, last + 3), (j2, m, n)) for n in afters)
+            rolls = any(frames.steady(range(last + 1, last + 4), (m, n, o))
+                        for n, o in frames.steps(last + 2, last + 3) if n in afters)
+            met = (rolled and not rolls_in and rolls_out) or (rolls_in and not rolls_out and rolls)
+            goes, slack_mm = frames.xy_mm[last + 1][m] - frames.xy_mm[last][j2], _slack_mm(frames, u_mm)
+            next_mm = min((float(np.hypot(*(frames.xy_mm[last + 2][n] - frames.xy_mm[last + 1][m]))) for n in afters),
+                          default=np.inf)
+            rolls_off = bool(np.hypot(*goes) > max(slack_mm, next_mm / CARRIED))
+            found.append(_Stood(place - frames.xy_mm[k - 1][i], goes, MOVES_U * u_mm, slack_mm, rolls_off, met))
+    return found
+
+
 def _rolls(frames: FoundFrames, begin: int) -> Sequence[_Roll]:
     """Of balls in three frames from one on."""
     which = range(begin, begin + 3)
@@ -102,8 +178,12 @@ def _rolls(frames: FoundFrames, begin: int) -> Sequence[_Roll]:
 
 
 def _slack(frames: FoundFrames, roll: _Roll) -> float:
+    return _slack_mm(frames, roll.u_mm)
+
+
+def _slack_mm(frames: FoundFrames, u_mm: float) -> float:
     """mm by which friction may shorten a ball's step from one frame to the next, or noise seem to."""
-    return MOST_FRICTION * G_MM_S2 * frames.interval_s**2 + MOVES_U * roll.u_mm
+    return MOST_FRICTION * G_MM_S2 * frames.interval_s**2 + MOVES_U * u_mm
 
 
 def _too_fast_to_stop(frames: FoundFrames, roll: _Roll) -> bool:

@@ -8,6 +8,7 @@ import pytest
 
 from calibration.store import Calibration
 from fixtures.synthetic import overhead_camera
+from pipeline.clock_jumps import find_clock_jumps
 from pipeline.freezes import find_freezes
 from pipeline.rehearsal import bank, detections
 from pipeline.shots import measure_shots
@@ -96,3 +97,85 @@ def test_a_ball_that_a_hand_stops_and_a_cue_strikes_again_is_none():
     ahead = rows.assign(x_mm=np.where(rows["frame"] >= 70, 1148.0 + 11.9 * (rows["frame"] - 69), rows["x_mm"]),
                         y_mm=600.0)
     assert len(find_freezes(ahead, RADIUS_MM)) == 1  # as it came: no cue does that
+
+
+def bounces(
+    rate: float, met: float, came: tuple[float, float], goes: tuple[float, float], twice: int | None = None
+) -> pd.DataFrame:
+    """A ball that meets a cushion ``met`` of the way from the twentieth frame to the next, by its velocities in mm/s
+    until then and later, while another lies dead; and one frame shown ``twice``, the later ones closed up.
+    """
+    number = np.arange(40)
+    numbers = number if twice is None else np.sort(np.append(number, twice))
+    after_s = (numbers - 20 - met) / rate
+    way = np.where(after_s[:, None] < 0, after_s[:, None] * came, after_s[:, None] * goes)
+    noise = np.random.default_rng(7).normal(0, 0.15, (len(number), 2))[numbers]  # the same picture gives the same finds
+    ball = seen().iloc[[0] * len(numbers)].assign(
+        frame=np.arange(len(numbers)), t_s=np.arange(len(numbers)) / rate, x_mm=900 + way[:, 0] + noise[:, 0],
+        y_mm=1200 + way[:, 1] + noise[:, 1], x_u_mm=0.3, y_u_mm=0.3)
+    return pd.concat([ball, ball.assign(x_mm=400.0, y_mm=400.0)]).sort_values("frame", ignore_index=True)
+
+
+@pytest.mark.parametrize("rate", [30.0, 60.0, 120.0])
+@pytest.mark.parametrize("met", [0.1, 0.5, 0.9])
+@pytest.mark.parametrize("twice", [20, 21])
+def test_a_frame_shown_twice_at_a_bounce_is_told_where_no_other_ball_rolls(rate, met, twice):
+    rows = bounces(rate, met, (700.0, 1100.0), (550.0, -850.0), twice)
+    again_s = (twice + 1) / rate
+    if find_clock_jumps(rows, RADIUS_MM).again:  # so little of the step to it, or from it, is past the cushion
+        assert met != 0.5
+        assert find_clock_jumps(rows, RADIUS_MM).again == pytest.approx((again_s,), abs=1.01 / rate)
+        return
+    (found,) = find_freezes(rows, RADIUS_MM)
+    assert found.surely
+    assert f"shown twice at {again_s:.2f} s" in found.words
+
+
+@pytest.mark.parametrize(("twice", "met"), [(20, 0.7), (21, 0.3)])
+def test_so_it_is_where_the_ball_meets_the_cushion_straight_on(twice, met):
+    (found,) = find_freezes(bounces(60.0, met, (0.0, 1300.0), (0.0, -1000.0), twice), RADIUS_MM)
+    assert found.surely
+
+
+@pytest.mark.parametrize("twice", [20, 21])
+def test_so_it_is_where_the_ball_creeps(twice):
+    (found,) = find_freezes(bounces(30.0, 0.5, (150.0, 280.0), (110.0, -200.0), twice), RADIUS_MM)
+    assert found.surely
+
+
+@pytest.mark.parametrize("rate", [25.0, 30.0, 60.0, 120.0, 240.0])
+@pytest.mark.parametrize("speed", [150.0, 500.0, 1300.0, 3000.0])
+def test_a_bounce_that_shows_a_ball_in_one_place_twice_is_none_for_sure(rate, speed):
+    """Straight on, and just so that the way to the cushion is as long as the way back."""
+    restitution = 0.8
+    found = find_freezes(bounces(rate, restitution / (1 + restitution), (0.0, speed), (0.0, -restitution * speed)),
+                         RADIUS_MM)
+    assert not any(fault.surely for fault in found)
+    for met in np.linspace(0.0, 1.0, 9):
+        aslant = bounces(rate, met, (0.4 * speed, speed), (0.3 * speed, -restitution * speed))
+        assert not find_freezes(aslant, RADIUS_MM)
+
+
+def test_the_shot_of_a_frame_shown_twice_at_the_bounce_is_left_out_with_that_as_the_reason():
+    rows = seen(30.0)
+    shown = []
+    coloured = rows[rows["white_share"] < 0.5]
+    turns = int(coloured["frame"].iloc[int(np.argmax(coloured["y_mm"]))])  # the last one that is nearest to the rail
+    for at in range(turns - 1, turns + 2):
+        twice = frozen(rows, at, 1, goes_on=True, rate=30.0)
+        jumps = find_clock_jumps(twice, RADIUS_MM)
+        right = jumps.corrected(twice)
+        faults = find_freezes(right, RADIUS_MM)
+        assert jumps.again or any(fault.surely for fault in faults)
+        if faults:
+            shown.append(shots_of(right)["notes"].iloc[0])
+    assert shown
+    assert all("shown twice" in words and "overlooked" not in words for words in shown)
+
+
+@pytest.mark.parametrize("frames", [2, 4])
+def test_a_freeze_over_a_bounce_is_told(frames):
+    rows = bounces(30.0, 0.5, (700.0, 1100.0), (550.0, -850.0))
+    for at in (19, 21):
+        (found,) = find_freezes(frozen(rows, at, frames, goes_on=True, rate=30.0), RADIUS_MM)
+        assert found.surely
