@@ -10,6 +10,7 @@ from pipeline.measured_session import read_shots
 from pipeline.recordings import LOG_FILE, log_lines
 from pipeline.results import write_log
 from shared.columns import SHOTS
+from shared.errors import SchemaError
 from shared.names import same_letters
 
 _STOPPED = "later_run"  # in each line of a log that a later run left as it was, because it was stopped
@@ -35,7 +36,7 @@ def leave_earlier(out: Path) -> pd.DataFrame:
     try:
         rows = read_shots(out)
         whole = SHOTS.conform(rows, extra=tuple(str(name) for name in rows.columns if name not in SHOTS.dtypes))
-    except ValueError:
+    except (ValueError, SchemaError):
         return SHOTS.empty()
     return whole[list(dict.fromkeys([*rows.columns, *whole.columns]))]
 

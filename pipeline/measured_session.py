@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -14,6 +14,7 @@ import pandas as pd
 from calibration.clock import AS_STAMPED, ClipClock
 from calibration.store import Calibration, read_calibrations
 from pipeline.clip_hashes import ClipHashes
+from pipeline.csv_tables import SHOT_CELLS, read_csv, require_cells
 from pipeline.recordings import recordings_of
 from shared.clip_names import VIDEO
 from shared.columns import CONTACTS, SHOTS, TRACKS
@@ -106,7 +107,10 @@ def locate(session: Path, out: Path | None = None) -> tuple[Path, Path]:
 
 
 def read_measured(session: Path, out: Path | None = None) -> MeasuredSession:
-    """Read shots.csv, contacts.csv, tracks.parquet and calibration.json of a session."""
+    """Read shots.csv, contacts.csv, tracks.parquet and calibration.json of a session.
+
+    Raises SettingsError where one can't be read, SchemaError for a row of no use in a CSV.
+    """
     folder, place = locate(session, out)
     try:
         shots = read_shots(place)
@@ -121,10 +125,10 @@ def read_measured(session: Path, out: Path | None = None) -> MeasuredSession:
 def read_shots(place: Path) -> pd.DataFrame:
     """shots.csv in a folder of results: SHOTS columns with the condition columns in their place.
 
-    raises : OSError or ValueError where it can't be read
+    raises : OSError or ValueError where it can't be read, SchemaError for rows that are no shots
     """
     texts = dict.fromkeys(text_columns(place), "string")
-    return _read(place / "shots.csv", {**texts, **SHOTS.dtypes})
+    return _read(place / "shots.csv", {**texts, **SHOTS.dtypes}, SHOT_CELLS)
 
 
 def text_columns(place: Path) -> list[str]:
@@ -146,13 +150,12 @@ def session_remarks(place: Path) -> list[str]:
         return []
 
 
-def _read(path: Path, dtypes: Mapping[str, str]) -> pd.DataFrame:
-    """A table of ours; columns of the user's own as they come, texts left as texts."""
-    head = pd.read_csv(path, nrows=0).columns
-    known: dict[str, Any] = {name: dtypes[name] for name in head if name in dtypes and dtypes[name] != "boolean"}
-    rows = pd.read_csv(path, dtype=known, keep_default_na=False, na_values=[""])
+def _read(path: Path, dtypes: Mapping[str, str], needed: Sequence[str] = ()) -> pd.DataFrame:
+    """A table of ours; columns of the user's own as they come, texts left as texts. ``needed``: never empty."""
+    rows = read_csv(path, {name: dtype for name, dtype in dtypes.items() if dtype != "boolean"})
+    require_cells(path, rows, needed)
     for name, dtype in dtypes.items():
         if dtype == "boolean" and name in rows:
             rows[name] = rows[name].map({True: True, False: False, "True": True, "False": False, "true": True,
                                          "false": False}).astype("boolean")
-    return rows
+    return rows.reset_index(drop=True)

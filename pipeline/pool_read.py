@@ -16,6 +16,7 @@ import pandas as pd
 from calibration.store import read_calibrations
 from pipeline.as_declared import declared_since, kept_hashes
 from pipeline.compare.conditions import condition_columns, units_in
+from pipeline.csv_tables import SHOT_CELLS, read_csv, require_cells
 from pipeline.earlier_results import is_of_earlier_run
 from pipeline.measured_session import locate, text_columns
 from pipeline.pool_reviews import reviews_not_in_shots
@@ -60,6 +61,7 @@ def read_session_tables(path: Path) -> SessionTables:
     _check_units(place, package)
     shots = read_table(place / "shots.csv", SHOTS, texts=text_columns(place))
     _require(place / "shots.csv", shots, _CORE)
+    require_cells(place / "shots.csv", shots, SHOT_CELLS)
     notes: list[str] = []
     extra = tuple(str(c) for c in shots.columns if c not in SHOTS.dtypes)
     clashing = [c for c in extra if c not in DERIVED and (is_ours(c) or c == POOLED_DERIVED)]
@@ -129,19 +131,15 @@ def _require(path: Path, rows: pd.DataFrame, columns: Sequence[str]) -> None:
 
 
 def read_table(path: Path, schema: TableSchema, texts: Sequence[str] = ()) -> pd.DataFrame:
-    """A CSV of ours: known columns typed, ``texts`` left as they are, the player's other ones as they come.
+    """A CSV of ours: known columns typed, ``texts`` left as they are, the player's other ones as they come. The index
+    is each row's line in the file.
 
     Raises SchemaError for cells of no use.
     """
     _check_commas(path)
     try:
-        rows = pd.read_csv(
-            path,
-            keep_default_na=False,
-            na_values=[""],
-            dtype={**dict.fromkeys(texts, "string"),
-                   **{c: "string" for c, kind in schema.dtypes.items() if kind in ("string", "boolean")}},
-        )
+        rows = read_csv(path, {**dict.fromkeys(texts, "string"),
+                               **{c: "string" for c, kind in schema.dtypes.items() if kind in ("string", "boolean")}})
     except (OSError, ValueError) as error:
         why = " ".join(str(error).split())  # of pandas: in more than one line
         raise SchemaError(f"{path}: cannot be read as a table ({why}); measure the session again.") from error

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import pandas as pd
-
+from pipeline.csv_tables import read_csv
 from pipeline.recordings import recordings_of
 from pipeline.review_file import REVIEWS_FILE
 from pipeline.reviews import apply_reviews
-from shared.errors import SettingsError
+from shared.errors import SchemaError, SettingsError
 
 _READ = ("shot_id", "clip", "start_s", "review", "reviewer")
 
@@ -21,7 +20,10 @@ def reviews_not_in_shots(place: Path) -> str:
     """
     if not (place / REVIEWS_FILE).is_file():
         return ""
-    shots = pd.read_csv(place / "shots.csv", dtype="string", keep_default_na=False)
+    try:
+        shots = read_csv(place / "shots.csv", "string").fillna("").reset_index(drop=True)
+    except (OSError, ValueError, SchemaError):
+        return ""  # reading the table tells
     if not set(_READ) <= set(shots.columns):
         return ""  # an older version's: measured again anyhow
     try:

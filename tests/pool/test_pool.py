@@ -18,6 +18,8 @@ from pipeline.command_group import app
 from pipeline.compare.conditions import condition_columns, find_column
 from pipeline.compare.dataset import compare_dataset
 from pipeline.compare.settings import CompareSettings
+from pipeline.earlier_results import leave_earlier
+from pipeline.measured_session import read_shots
 from pipeline.pilot import pilot_spread
 from pipeline.pool import pool_sessions
 from pipeline.pool_dataset import changed_sessions, read_partitions, read_pool
@@ -290,7 +292,17 @@ def _table_csv(*, drop=(), sep=","):
     (_saved("table.csv", lambda path: path.write_text("")), "table.csv: is empty"),
     (_saved("table.csv", lambda path: path.write_text("quantity,value,value_u\nx,far,1\n")),
      "table.csv: column value holds 'far'"),
-    (_saved("shots.csv", lambda path: path.write_text("shot_id,clip\na,b\nc,d,e,f\n")), "shots.csv: cannot be read"),
+    (_saved("shots.csv", lambda path: path.write_text("shot_id,clip\na,b\n\"c,d\n")), "shots.csv: cannot be read"),
+    (_saved("shots.csv", lambda path: path.write_text("shot_id,clip\na,\"b\nb\"\n,\nc,d,e,f\n")),
+     "shots.csv: line 5 has 4 cells where the header has 2"),
+    (_saved("table.csv", lambda path: path.write_text("quantity,value,value_u\nrolling_resistance,0,8,0,1\n")),
+     "table.csv: line 2 has 5 cells where the header has 3"),
+    (_saved("shots.csv", lambda path: path.write_text(path.read_text().replace("\n", ",\n").replace(",\n", "\n", 1))),
+     "shots.csv: line 2 has"),
+    (_saved("contacts.csv", lambda path: path.write_text(path.read_text() + "," * 99 + "x\n")),
+     "contacts.csv: line 26 has 100 cells"),
+    (_saved("shots.csv", lambda path: path.write_text(path.read_text() + "evening-1-99\n")),
+     "shots.csv: line 8 has no clip"),
     (_saved("tracks.parquet", lambda path: path.write_bytes(path.read_bytes()[:3000])),
      "tracks.parquet: is damaged or was cut short"),
     (_saved("datapackage.json", lambda path: path.write_text('{"resources": null}')),
@@ -307,6 +319,39 @@ def test_a_damaged_file_costs_its_session_and_one_line_that_says_why(three, tmp_
     assert "\n" not in line
     assert line.endswith("measure the session again.")
     assert len(report.shots) == 12
+
+
+def test_blank_lines_of_a_spreadsheet_are_no_shots(three, tmp_path):
+    """Nor do they make another type of a column: 007 stays."""
+    table = three[0] / "measured" / "shots.csv"
+    shots = pd.read_csv(table, dtype="string", keep_default_na=False).assign(player="007")
+    shots.to_csv(table, index=False)
+    whole, loaded = read_session_tables(three[0]).shots, read_shots(table.parent)
+    first, *rest = table.read_text().splitlines()
+    blank = "," * first.count(",")
+    lines = [first, blank, *rest[:2], f" {blank}", "", *rest[2:], blank, f"{blank},,,", ",,"]
+    table.write_text("\n".join(lines) + "\n")
+    pd.testing.assert_frame_equal(read_session_tables(three[0]).shots, whole)
+    pd.testing.assert_frame_equal(read_shots(table.parent), loaded)
+    assert pool_sessions(three, tmp_path / "d").lines == ()
+    append_reviews(table.parent, Review(decided_at=now(), shot_id="", clip=whole["clip"][0],
+                                        start_s=float(whole["start_s"][0]), reviewer="kim", decision="reject"))
+    assert "(shots: 1, evening-1-01 among them)" in pool_sessions(three, tmp_path / "d").lines[0]
+
+
+@pytest.mark.parametrize(("added", "said"), [
+    ("," * 200 + "x", "line 8 has 201 cells where the header has"), ("evening-1-99", "line 8 has no clip"),
+])
+def test_a_row_that_is_no_shot_is_named_wherever_a_session_is_read(three, tmp_path, added, said):
+    pool_sessions(three, tmp_path / "d")
+    table = three[0] / "measured" / "shots.csv"
+    table.write_text(f"{table.read_text()}{added}\n")
+    (table.parent / "reviews.csv").write_text("")
+    for read in (read_session_tables, read_shots):
+        with pytest.raises(SchemaError, match=said):
+            read(table.parent)
+    assert changed_sessions(tmp_path / "d") == ["evening-1 has changed since it was pooled; pool again."]
+    assert leave_earlier(table.parent).empty  # a run of `measure` that is stopped goes on to its end
 
 
 def test_tracks_damaged_in_a_dataset_are_named(three, tmp_path):
