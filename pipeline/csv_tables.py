@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from pipeline.cells import OddCell, yes_no
 from shared.errors import SchemaError
 
 #: without which a row of shots.csv is no shot
@@ -35,6 +36,19 @@ def require_cells(path: Path, rows: pd.DataFrame, columns: Sequence[str]) -> Non
         if len(empty):
             raise SchemaError(f"{path}: line {empty[0]} has no {name}; remove that line or put it right, or measure "
                               "the session again.")
+
+
+def yes_no_column(path: Path, rows: pd.DataFrame, name: str) -> pd.Series:
+    """A column of ``read_csv`` as booleans, missing where empty. Raises SchemaError for another cell."""
+    try:
+        return yes_no(rows[name])
+    except OddCell as odd:
+        raise odd_cell(path, rows, name, odd) from odd
+
+
+def odd_cell(path: Path, rows: pd.DataFrame, name: str, odd: OddCell) -> SchemaError:
+    """The error that names a cell of ``read_csv``."""
+    return SchemaError(f"{path}: line {rows.index[odd.at]}, column {name} {odd}.")
 
 
 def _laid_out(path: Path) -> tuple[list[int], list[int]]:

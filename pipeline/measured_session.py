@@ -14,7 +14,7 @@ import pandas as pd
 from calibration.clock import AS_STAMPED, ClipClock
 from calibration.store import Calibration, read_calibrations
 from pipeline.clip_hashes import ClipHashes
-from pipeline.csv_tables import SHOT_CELLS, read_csv, require_cells
+from pipeline.csv_tables import SHOT_CELLS, read_csv, require_cells, yes_no_column
 from pipeline.recordings import recordings_of
 from shared.clip_names import VIDEO
 from shared.columns import CONTACTS, SHOTS, TRACKS
@@ -152,10 +152,9 @@ def session_remarks(place: Path) -> list[str]:
 
 def _read(path: Path, dtypes: Mapping[str, str], needed: Sequence[str] = ()) -> pd.DataFrame:
     """A table of ours; columns of the user's own as they come, texts left as texts. ``needed``: never empty."""
-    rows = read_csv(path, {name: dtype for name, dtype in dtypes.items() if dtype != "boolean"})
+    rows = read_csv(path, {name: "string" if dtype == "boolean" else dtype for name, dtype in dtypes.items()})
     require_cells(path, rows, needed)
     for name, dtype in dtypes.items():
         if dtype == "boolean" and name in rows:
-            rows[name] = rows[name].map({True: True, False: False, "True": True, "False": False, "true": True,
-                                         "false": False}).astype("boolean")
+            rows[name] = yes_no_column(path, rows, name)
     return rows.reset_index(drop=True)

@@ -16,7 +16,7 @@ import pandas as pd
 from calibration.store import read_calibrations
 from pipeline.as_declared import declared_since, kept_hashes
 from pipeline.compare.conditions import condition_columns, units_in
-from pipeline.csv_tables import SHOT_CELLS, read_csv, require_cells
+from pipeline.csv_tables import SHOT_CELLS, read_csv, require_cells, yes_no_column
 from pipeline.earlier_results import is_of_earlier_run
 from pipeline.measured_session import locate, text_columns
 from pipeline.pool_reviews import reviews_not_in_shots
@@ -148,8 +148,7 @@ def read_table(path: Path, schema: TableSchema, texts: Sequence[str] = ()) -> pd
             continue
         try:
             if dtype == "boolean":
-                known = {"true": True, "false": False, "1": True, "0": False}
-                rows[name] = rows[name].str.lower().map(known).astype("boolean")
+                rows[name] = yes_no_column(path, rows, name)
             else:
                 rows[name] = rows[name].astype(dtype)
         except (TypeError, ValueError) as error:

@@ -354,6 +354,27 @@ def test_a_row_that_is_no_shot_is_named_wherever_a_session_is_read(three, tmp_pa
     assert leave_earlier(table.parent).empty  # a run of `measure` that is stopped goes on to its end
 
 
+def _counted(session, cells):
+    table = session / "measured" / "shots.csv"
+    pd.read_csv(table, dtype="string", keep_default_na=False).assign(counted=cells).to_csv(table, index=False)
+    return [list(rows["counted"]) for rows in (read_session_tables(session).shots, read_shots(table.parent))]
+
+
+def test_counted_set_by_hand_is_read_as_people_write_it(three):
+    for yes, no in (("true", "FALSE"), ("Yes", "no"), ("YES", " No "), ("1", "0"), ("1.0", "0.0")):
+        assert _counted(three[0], [yes, no, "", yes, no, " "]) == 2 * [[True, False, pd.NA, True, False, pd.NA]]
+
+
+@pytest.mark.parametrize("cell", ["WAHR", "x", "-", "nan", "2"])
+def test_counted_that_is_not_understood_is_named(three, cell):
+    """It had been taken for empty, so that the shot counted again."""
+    said = f"shots.csv: line 4, column counted holds '{cell}'; write true or false, or leave it empty and decide in "
+    with pytest.raises(SchemaError, match=f"{said}`reboundry review`"):
+        _counted(three[0], ["no", "", cell, "", "", "yes"])
+    with pytest.raises(SchemaError, match=said):
+        read_shots(three[0] / "measured")
+
+
 def test_tracks_damaged_in_a_dataset_are_named(three, tmp_path):
     pool_sessions(three, tmp_path / "d")
     tracks = next((tmp_path / "d" / "tracks").glob("*/tracks.parquet"))
