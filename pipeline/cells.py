@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 #: in any case; pandas itself writes 1 as 1.0 where a column of such numbers has empty cells
 _YES_NO = {"true": True, "yes": True, "1": True, "1.0": True, "false": False, "no": False, "0": False, "0.0": False}
+
+
+#: in any unit of ours (mm, degrees, s, m/s, rev/s, kg ...) no table, film or ball comes near it; its square and fourth
+#: power, as the models take, are numbers still
+_BEYOND_REASON = 1e9
 
 
 class OddCell(Exception):
@@ -28,6 +34,23 @@ def yes_no(cells: pd.Series) -> pd.Series:
         raise OddCell(at, f"holds {texts.iloc[at]!r}; write true or false, or leave it empty and decide in "
                           "`reboundry review`")
     return told
+
+
+def numbers(cells: pd.Series) -> pd.Series:
+    """Numbers, whatever the column's type; missing where empty. Raises OddCell for words and for 1e9 and more."""
+    if not pd.api.types.is_numeric_dtype(cells):
+        texts = _texts(cells)
+        told = pd.to_numeric(texts, errors="coerce")
+        odd = (texts.notna() & told.isna() & (texts.str.casefold() != "nan")).to_numpy(dtype=bool, na_value=False)
+        if odd.any():
+            at = int(odd.argmax())
+            raise OddCell(at, f"holds {texts.iloc[at]!r} where a whole number should be or a number with a point")
+        cells = told
+    values = cells.to_numpy(dtype=float, na_value=np.nan)
+    if (beyond := np.abs(values) >= _BEYOND_REASON).any():
+        at = int(beyond.argmax())
+        raise OddCell(at, f"holds {values[at]:g}, which no measure comes near (1e9 and more, in any of our units)")
+    return cells
 
 
 def _texts(cells: pd.Series) -> pd.Series:

@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from pipeline.cells import OddCell, yes_no
+from pipeline.cells import OddCell, numbers, yes_no
 from shared.errors import SchemaError
 
 #: without which a row of shots.csv is no shot
@@ -43,12 +43,16 @@ def yes_no_column(path: Path, rows: pd.DataFrame, name: str) -> pd.Series:
     try:
         return yes_no(rows[name])
     except OddCell as odd:
-        raise odd_cell(path, rows, name, odd) from odd
+        raise SchemaError(f"{path}: line {rows.index[odd.at]}, column {name} {odd}.") from odd
 
 
-def odd_cell(path: Path, rows: pd.DataFrame, name: str, odd: OddCell) -> SchemaError:
-    """The error that names a cell of ``read_csv``."""
-    return SchemaError(f"{path}: line {rows.index[odd.at]}, column {name} {odd}.")
+def number_column(path: Path, rows: pd.DataFrame, name: str) -> pd.Series:
+    """A column of ``read_csv`` as numbers. Raises SchemaError for a cell that is none, or beyond reason."""
+    try:
+        return numbers(rows[name])
+    except OddCell as odd:
+        raise SchemaError(f"{path}: line {rows.index[odd.at]}, column {name} {odd}, as after saving from a "
+                          "spreadsheet; measure the session again.") from odd
 
 
 def _laid_out(path: Path) -> tuple[list[int], list[int]]:

@@ -16,7 +16,7 @@ import pandas as pd
 from calibration.store import read_calibrations
 from pipeline.as_declared import declared_since, kept_hashes
 from pipeline.compare.conditions import condition_columns, units_in
-from pipeline.csv_tables import SHOT_CELLS, read_csv, require_cells, yes_no_column
+from pipeline.csv_tables import SHOT_CELLS, number_column, read_csv, require_cells, yes_no_column
 from pipeline.earlier_results import is_of_earlier_run
 from pipeline.measured_session import locate, text_columns
 from pipeline.pool_reviews import reviews_not_in_shots
@@ -149,14 +149,11 @@ def read_table(path: Path, schema: TableSchema, texts: Sequence[str] = ()) -> pd
         try:
             if dtype == "boolean":
                 rows[name] = yes_no_column(path, rows, name)
-            else:
-                rows[name] = rows[name].astype(dtype)
+            elif dtype != "string":
+                rows[name] = number_column(path, rows, name).astype(dtype)
         except (TypeError, ValueError) as error:
-            cells = rows[name].dropna()
-            odd = cells[pd.to_numeric(cells, errors="coerce").isna()]
-            what = f"{odd.iloc[0]!r}" if len(odd) else "cells"
-            raise SchemaError(f"{path}: column {name} holds {what} where a whole number should be or a number with a "
-                              "point, as after saving from a spreadsheet; measure the session again.") from error
+            raise SchemaError(f"{path}: column {name} holds fractions where whole numbers should be, as after saving "
+                              "from a spreadsheet; measure the session again.") from error
     for name in rows.columns:
         if name not in schema.dtypes and not pd.api.types.is_numeric_dtype(rows[name]):
             rows[name] = rows[name].astype("string")

@@ -286,12 +286,27 @@ def _table_csv(*, drop=(), sep=","):
     return _saved("table.csv", write)
 
 
+def _cell(row, column, cell):
+    def write(path):
+        rows = pd.read_csv(path, dtype="string", keep_default_na=False)
+        rows.loc[row, column] = cell
+        rows.to_csv(path, index=False)
+    return _saved("shots.csv", write)
+
+
 @pytest.mark.parametrize(("damage", "said"), [
     (_table_csv(sep=";"), "table.csv: its columns are separated by semicolons, as after saving from a spreadsheet"),
     (_table_csv(drop=["value"]), "table.csv: columns value are missing"),
     (_saved("table.csv", lambda path: path.write_text("")), "table.csv: is empty"),
     (_saved("table.csv", lambda path: path.write_text("quantity,value,value_u\nx,far,1\n")),
-     "table.csv: column value holds 'far'"),
+     "table.csv: line 2, column value holds 'far'"),
+    (_saved("table.csv", lambda path: path.write_text("quantity,value,value_u,contacts\nx,1,1,2.5\n")),
+     "table.csv: column contacts holds fractions"),
+    (_saved("table.csv", lambda path: path.write_text("quantity,value,value_u\nx,inf,1\n")),
+     "table.csv: line 2, column value holds inf, which no measure comes near"),
+    (_cell(3, "miss_mm", "145.e300"), "shots.csv: line 5, column miss_mm holds 1.45e+302, which no measure comes near"),
+    (_cell(5, "miss_mm_u", "-1e9"), "shots.csv: line 7, column miss_mm_u holds -1e+09, which no measure comes near"),
+    (_cell(0, "miss_mm", "41,8"), "shots.csv: line 2, column miss_mm holds '41,8' where a whole number should be or a"),
     (_saved("shots.csv", lambda path: path.write_text("shot_id,clip\na,b\n\"c,d\n")), "shots.csv: cannot be read"),
     (_saved("shots.csv", lambda path: path.write_text("shot_id,clip\na,\"b\nb\"\n,\nc,d,e,f\n")),
      "shots.csv: line 5 has 4 cells where the header has 2"),
