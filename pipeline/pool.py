@@ -15,7 +15,7 @@ from typing import Any
 import pandas as pd
 
 from pipeline.compare.counting import counted_mask
-from pipeline.pool_dataset import MANIFEST, no_shots, read_manifest, read_partition, write_dataset
+from pipeline.pool_dataset import MANIFEST, edited_copies, no_shots, read_manifest, read_partition, write_dataset
 from pipeline.pool_duplicates import Standing, without_duplicates
 from pipeline.pool_evenings import evenings
 from pipeline.pool_gathered import gathered_line, tying
@@ -49,7 +49,7 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
     """
     manifest = read_manifest(out)
     known: dict[str, dict[str, Any]] = manifest["sessions"]
-    lines: list[str] = []
+    lines = edited_copies(out)  # before they are written anew
     failed: list[str] = []
     added: list[str] = []
     unchanged: list[str] = []

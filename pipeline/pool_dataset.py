@@ -2,7 +2,7 @@
 
 A dataset is a folder: ``shots/session=NAME/shots.parquet`` (and contacts, tracks, table the same way: hive partitions
 that pandas, pyarrow and DuckDB open as one table), each table once more as CSV, ``sessions.csv``, ``datapackage.json``
-and ``pool.json`` with what was pooled from where.
+and ``pool.json`` with what was pooled from where. The CSVs are copies for people: nothing here reads them.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from pipeline.pool_stack import is_number
 from pipeline.results import write_csv
 from shared.columns import CONTACTS, FINGERPRINT, POOLED, SHOTS, TRACKS
 from shared.errors import SettingsError
-from shared.files import tool_version, write_json, write_text, write_with
+from shared.files import file_sha256, tool_version, write_json, write_text, write_with
 
 MANIFEST = "pool.json"
 FORMAT = 1
@@ -67,8 +67,8 @@ def read_pool(out: Path, *, contact_columns: Sequence[str] | None = None) -> tup
 def changed_sessions(out: Path) -> list[str]:
     """A line for each session of the dataset whose files, where they are still there, aren't those that were pooled: it
     was measured again, or looked through in `review`, or its reviews.csv put right by hand; or whose session.toml or
-    takes.csv aren't those that it was measured with."""
-    lines = []
+    takes.csv aren't those that it was measured with; and for each of the dataset's CSVs that was edited."""
+    lines = edited_copies(out)
     for name, entry in read_manifest(out)["sessions"].items():
         place = out.resolve() / str(entry.get("source", ""))
         if not entry.get("source") or not (place / "shots.csv").is_file():
@@ -77,6 +77,18 @@ def changed_sessions(out: Path) -> list[str]:
             lines += [f"{name}: {line}" for line in said]
         elif content_hash(place) != entry["content_sha256"]:
             lines.append(f"{name} has changed since it was pooled; pool again.")
+    return lines
+
+
+def edited_copies(out: Path) -> list[str]:
+    """A line for each CSV of the dataset that isn't as `pool` wrote it; none where an earlier version pooled it."""
+    copies = read_manifest(out).get("copies")
+    lines = []
+    for name, digest in copies.items() if isinstance(copies, dict) else ():
+        if (out / name).is_file() and file_sha256(out / name) != digest:
+            instead = "decide in `reboundry review`, then pool again" if name == "shots.csv" else "change nothing there"
+            lines.append(f"{out / name} was edited or saved anew since it was pooled. It is a copy that `compare` and "
+                         f"`plan` don't read and `pool` writes anew: {instead}.")
     return lines
 
 
@@ -152,7 +164,10 @@ def write_dataset(
             _copy_tracks(place, partition(out / "tracks", name) / "tracks.parquet")
         write_text(out / "sessions.csv", sessions.to_csv(index=False, lineterminator="\n"))
         write_json(out / "datapackage.json", _package(out, tables, sessions))
-        write_json(out / MANIFEST, {"format": FORMAT, "tool_version": tool_version(), "sessions": known})
+        written = [path for name in sorted((*tables, "sessions")) if (path := out / f"{name}.csv").is_file()]
+        copies = {path.name: file_sha256(path) for path in written}
+        content = {"format": FORMAT, "tool_version": tool_version(), "sessions": known, "copies": copies}
+        write_json(out / MANIFEST, content)
     except OSError as error:
         raise SettingsError(
             f"{out}: can't be written to ({error.strerror}); give another folder with --out."

@@ -68,10 +68,12 @@ def plan(
         spread = typical_spread(response)
     else:
         from pipeline.pilot import pilot_spread, refuse_of_the_table
-        from pipeline.pool_dataset import read_partitions, read_pool
+        from pipeline.pool_dataset import edited_copies, read_partitions, read_pool
 
         planned = [name for name, _ in settings.patterns]
         shots, contacts = read_pool(pilot)
+        for line in edited_copies(pilot):
+            typer.echo(f"NOTE: {line}")
         refuse_of_the_table(response, read_partitions(pilot / "table"))
         spread = pilot_spread(shots, response, contacts=contacts, patterns=planned, speeds=settings.speeds)
     made = make_plan(settings, spread)

@@ -216,6 +216,30 @@ def test_decisions_put_right_by_hand_that_shots_csv_does_not_have_are_told(three
     assert changed_sessions(out) == ["evening-1 has changed since it was pooled; pool again."]
 
 
+def test_an_edited_copy_in_the_dataset_is_told_by_compare_and_pool(three, tmp_path):
+    out = tmp_path / "d"
+    pool_sessions(three, out)
+    assert changed_sessions(out) == []
+    shots, sessions = out / "shots.csv", out / "sessions.csv"
+    for path in (shots, sessions):
+        path.write_text(path.read_text().replace("True", "False").replace("evening-1", "first"))
+    told = changed_sessions(out)
+    assert [line.partition(" was edited")[0] for line in told] == [str(sessions), str(shots)]
+    assert told[1].endswith("don't read and `pool` writes anew: decide in `reboundry review`, then pool again.")
+    settings = CompareSettings(responses=("miss_mm",), by=("balls",))
+    assert set(told) <= set(compare_dataset(out, tmp_path / "c", settings=settings)[0].warnings)
+    plan = ["plan", "--pattern", "long-side-bank:foot-right", "--easy", "balls=clean,polished", "--shift", "60"]
+    ran = CliRunner().invoke(app, [*plan, "--pilot", str(out), "--out", str(tmp_path / "p")])
+    assert f"NOTE: {told[1]}" in ran.output
+    assert pool_sessions(three, out).lines == tuple(told)
+    assert changed_sessions(out) == []
+    manifest = json.loads((out / "pool.json").read_text())
+    del manifest["copies"]  # as pooled by an earlier version
+    (out / "pool.json").write_text(json.dumps(manifest))
+    shots.write_text("")
+    assert changed_sessions(out) == []
+
+
 def test_two_sessions_of_one_name_stay_apart(three, tmp_path):
     other = _session(tmp_path / "elsewhere", "evening-1", seed=77, cloth="new")
     report = pool_sessions([three[0], other], tmp_path / "d")
