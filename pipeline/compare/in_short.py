@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from pipeline.compare.responses import Response
+from pipeline.compare.responses import Response, in_words_of
 from pipeline.compare.settings import CompareSettings
 from pipeline.compare.size_words import against_words, size_words, span_words
 
@@ -24,7 +24,7 @@ def in_short(contrasts: pd.DataFrame, responses: Sequence[Response], settings: C
         for _, row in main[main["response"] == response.name].iterrows() if len(main) else ():
             if math.isfinite(float(row[f"{row['used']}_diff"])):
                 key = (str(row["stratum"]), against_words(row))
-                cells.setdefault(key, {})[response.label] = _cell(row, response, settings)
+                cells.setdefault(key, {})[response.label] = _cell(row, in_words_of(row, response), settings)
     if not cells:
         return pd.DataFrame()
     several = len({stratum for stratum, _ in cells}) > 1

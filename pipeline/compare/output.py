@@ -18,6 +18,7 @@ from pipeline.compare.pictures import (
     restitution_picture,
     svg,
 )
+from pipeline.compare.responses import in_words_of
 from shared.errors import SettingsError
 from shared.files import tool_version, write_text
 
@@ -68,8 +69,9 @@ def draw(comparison: Comparison, contacts: pd.DataFrame, tracks: pd.DataFrame) -
         for stratum in [s for s in (*c.strata, ALL, TABLE) if len(rows) and (rows["stratum"] == s).any()]:
             mine = rows[rows["stratum"] == stratum]
             head = f"{stratum}: " if stratum else ""
+            worded = in_words_of(mine.iloc[0], r)
             figures.append(
-                (f"{head}{r.label}, differences with intervals", svg(effect_picture(mine, r, c.settings.level)))
+                (f"{head}{r.label}, differences with intervals", svg(effect_picture(mine, worded, c.settings.level)))
             )
             means = c.means[(c.means["response"] == r.name) & (c.means["stratum"] == stratum)]
             both = interaction_picture(means, c.factors, r)

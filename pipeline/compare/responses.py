@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -81,6 +81,14 @@ def response(name: str, shots: pd.DataFrame, *, also: Sequence[str] = ()) -> Res
     kept = sorted(str(c) for c in shots.columns if str(c).startswith(SPEED_KEPT) and not str(c).endswith("_u"))
     measured = [*(c.name for c in SHOTS.columns if c.uncertain), *kept, *also]
     raise SettingsError(f"response {name!r} is not measured; choose from: {', '.join(measured)}.")
+
+
+def in_words_of(row: pd.Series, known: Response) -> Response:
+    """The response in the words of this row of the contrasts: which of two angles lands longer isn't known of every
+    pattern.
+    """
+    more, less = str(row["more"]), str(row["less"])
+    return known if (more, less) == (known.more, known.less) else replace(known, more=more, less=less, hint="")
 
 
 def check_covariates(names: Sequence[str], shots: pd.DataFrame) -> None:

@@ -35,6 +35,7 @@ _LEAST_DF = 2  # an interval from one degree of freedom says nothing
 class StratumResult:
     """Tables for one response and stratum (columns in README), and lines to show above them.
 
+    contrasts : with ``more`` and ``less``, the words for a larger and a smaller value here
     counted : counted shots of the stratum, whether or not they have the response and every condition
     untold  : by condition that can't be told from the evening, why it can't
     """
@@ -72,7 +73,7 @@ def analyse(
     Never raises for poor data: what can't be said is in ``lines``.
     """
     if response.is_angle and ground.degrees_only:
-        response = replace(response, more="flatter", less="steeper")  # which of them lands longer isn't known
+        response = replace(response, more="flatter", less="steeper", hint="")  # which of them lands longer isn't known
     where = f"{stratum}, {response.label}" if stratum else response.label
     counted, lines = complete_rows(shots[counted_mask(shots)], levels, factors, response, strata, where=where)
     present, more = factors_present(factors, counted, where=where)
@@ -134,7 +135,7 @@ def analyse(
         stratum,
         response,
         ground,
-        contrasts=table,
+        contrasts=table.assign(more=response.more, less=response.less),
         means=_means(counted, design, raw_fit, adjusted_fit, settings),
         terms=_terms(main_fit, main_design),
         covariates=_balance(adjustment, counted),

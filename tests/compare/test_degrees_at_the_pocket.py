@@ -9,6 +9,8 @@ import pytest
 from fixtures.simulated_sessions import Truth, shots_table, simulate_session
 from pipeline.compare.comparison import compare_conditions
 from pipeline.compare.ground import ground
+from pipeline.compare.in_short import in_short
+from pipeline.compare.output import draw
 from pipeline.compare.settings import CompareSettings
 from shared.columns import CONTACTS
 
@@ -125,3 +127,29 @@ def test_a_cushion_met_beside_the_pocket_is_the_arrival_itself(two_evenings):
     nowhere = ground(shots.assign(target="the moon"), pd.DataFrame())
     assert np.isnan(nowhere.mm_per_deg)
     assert nowhere.degrees_only == ""
+
+
+def test_each_pattern_has_its_own_words_in_sentences_table_and_pictures(monkeypatch):
+    direct, direct_contacts = off_the_left(LENGTH_MM / 2, 35.0, 0.5)
+    around, around_contacts = two_rails()
+    shots = pd.concat([direct, around.assign(shot_id="x" + around["shot_id"], pattern="around")], ignore_index=True)
+    contacts = pd.concat([direct_contacts, around_contacts.assign(shot_id="x" + around_contacts["shot_id"])])
+    settings = CompareSettings(responses=("rebound_settled_angle_deg",))
+    comparison = compare_conditions(shots, contacts=contacts, settings=settings)
+    short = in_short(comparison.contrasts, comparison.responses, comparison.settings)
+    cells = short.groupby("pattern, speed")["settled angle"].agg("\n".join)
+    answers = comparison.contrasts.groupby("stratum")["answer"].agg(" ".join)
+    monkeypatch.setattr("pipeline.compare.output.svg", lambda figure: figure.axes[0].get_xlabel())
+    drawn = draw(comparison, contacts, pd.DataFrame())["rebound_settled_angle_deg"]
+    for stratum, right, wrong in (
+        ("long-side-bank, medium", ("longer", "shorter"), ("flatter", "steeper")),
+        ("around, medium", ("flatter", "steeper"), ("longer", "shorter")),
+        ("all patterns and speeds", ("flatter", "steeper"), ("longer", "shorter")),
+    ):
+        (picture,) = [label for caption, label in drawn if caption.startswith(f"{stratum}: ")]
+        assert all(word in picture for word in right)
+        for text in (cells[stratum], answers[stratum]):
+            assert right[0] in text
+            assert not any(word in text for word in wrong)
+        if right[0] == "flatter":
+            assert not any(word in picture for word in wrong)
