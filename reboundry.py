@@ -145,7 +145,7 @@ def compare(
     responses: str | _Sequence[str] = (), within: str | _Sequence[str] = ("pattern", "speed_class"),
     level: float = 0.95,
 ) -> "_Comparison":
-    """What the conditions did: differences with intervals at ``level``, raw and adjusted for how each shot was hit.
+    """What the conditions did: differences with intervals at ``level``, raw and adjusted to balls that come alike.
 
     shots     : pooled shots, or those of one session; only counted ones are compared
     contacts  : their CONTACTS rows with ``session``; gives the sizes of pockets and places on the table

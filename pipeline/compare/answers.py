@@ -10,6 +10,7 @@ from pipeline.compare.ground import Ground
 from pipeline.compare.responses import Response
 from pipeline.compare.settings import CompareSettings, percent
 from pipeline.compare.size_words import against_words, number_words, size_words, span_words
+from pipeline.compare.taken_away import equal_hits
 
 _MOVED_FAR = 0.25  # share of the larger difference by which adjusting must have moved it to be worth a sentence
 
@@ -34,7 +35,8 @@ def answer(
     against = against_words(row)
     some = int(row[f"{used}_n"]) if math.isfinite(value) else 0
     rests = f"From {some} of {counted} counted shots." if 0 < some < counted else ""
-    beside = (rests, row.get("note", ""), row.get("not_adjusted", ""))
+    away = str(row.get("taken_away", ""))
+    beside = (rests, row.get("note", ""), away, equal_hits(settings) if away else "", row.get("not_adjusted", ""))
     more = "".join(f" {text}" for text in beside if text and row["main"])
     if not math.isfinite(value):
         return f"{head}{against}: can't be estimated, no shots to tell it from."

@@ -13,6 +13,7 @@ import pandas as pd
 from pipeline.compare.comparison import ALL, Comparison
 from pipeline.compare.in_short import in_short
 from pipeline.compare.settings import percent
+from pipeline.compare.taken_away import EQUAL_HITS
 
 _SENTENCE = re.compile(r"(?<=\.) (?=[A-Z])")  # where the next one begins
 
@@ -30,17 +31,21 @@ figcaption { font-size: .9rem; color: #444; }
 th, td { border: 1px solid #ccc; padding: .2rem .5rem; text-align: left; vertical-align: top; }
 td.number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 th { background: #f4f4f4; }
+table.short { font-size: .95rem; } table.short td { width: 40%; }
+table.short th.group { background: #fff; border-top: 2px solid #888; padding-top: .5rem; }
 @media print { body { max-width: none; font-size: 11pt; } h2 { break-after: avoid; } table { font-size: 7pt; }
   figure, tr { break-inside: avoid; } }
 """
 
 _HOW = """
 <p>Only counted shots are compared: the person's decision where there is one, else the program's verdict, which never
-looks at the rebound. <b>Raw</b> is the plain difference of means. <b>Adjusted</b> is the difference for balls that
-arrive alike at the cushion (angle, roll, speed) from hits alike (the cue ball's roll and cross spin), because no one
-hits every shot alike. If the condition itself changes how the ball arrives (a slow cloth slows it on its way), that
-part of its effect is in raw only; to compare equal hits instead, adjust for what the cue and object ball did before:
-<code>--adjust object_speed_mps,aim_error_deg,cue_roll_ratio</code>. Each shot weighs by its scatter and its own
+looks at the rebound. <b>Raw</b> is the plain difference of means, of the balls as they came. <b>Adjusted</b> is the
+difference for balls that arrive alike at the cushion (angle, roll, speed) from hits alike (the cue ball's roll and
+cross spin), because no one hits every shot alike. If the condition itself changes how the ball arrives (a slow cloth
+slows it on its way), that part of its effect is in raw only; to compare equal hits instead, adjust for what the cue
+and object ball did before: <code>--adjust EQUAL_HITS</code>. An answer says so where a measure that is adjusted for
+differs between two levels by more than its standard deviation within them, and by more than chance makes of so few
+shots (t test). Each shot weighs by its scatter and its own
 measurement uncertainty together. <b>Within sessions</b>: the condition changed during the session, which cancels
 whatever the evening did. <b>Between sessions</b>: judged by how much sessions differ among themselves, each weighing
 the same where one has more than four times the weight of another. <b>Not told apart</b>: one session a level. g is
@@ -97,7 +102,7 @@ def comparison_page(
     parts.append("<h2>On the table</h2>")
     parts.append(_figures(pictures.get("table", ())))
     parts.append("<h2>How it was compared</h2>")
-    parts.append(_HOW)
+    parts.append(_HOW.replace("EQUAL_HITS", ",".join(EQUAL_HITS)))
     for name, table in (
         ("Tests of each condition", c.terms),
         ("Covariates", c.covariates),
@@ -202,16 +207,24 @@ def _figures(figures: Sequence[tuple[str, str]]) -> str:
 
 
 def _short(rows: pd.DataFrame) -> str:
-    """The table of `in_short`: the first line of each answer stands out."""
-    head = "".join(f'<th scope="col">{_e(name)}</th>' for name in rows.columns)
-    body = []
-    for _, row in rows.iterrows():
-        cells = []
-        for text in row:
-            first, *more = map(_e, str(text).split("\n"))
-            cells.append("<td>" + "<br>".join([f"<b>{first}</b>", *more]) + "</td>")
-        body.append(f"<tr>{''.join(cells)}</tr>")
-    return f'<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{"".join(body)}</tbody></table></div>'
+    """The table of `in_short`, narrow enough for a phone: a group of rows a difference, and the first line of each
+    answer stands out."""
+    columns = list(rows.columns[list(rows.columns).index("measure") :])
+    head = "".join(f'<th scope="col">{_e(name)}</th>' for name in columns)
+    parts = []
+    named = ["pattern, speed", "difference"] if "pattern, speed" in rows else ["difference"]
+    for names, group in rows.groupby(named, sort=False):
+        title = _e(_capital(": ".join(map(str, names))))
+        parts.append(f'<tbody><tr><th class="group" scope="rowgroup" colspan="{len(columns)}">{title}</th></tr>')
+        for measure, *cells in group[columns].itertuples(index=False):
+            parts.append(f'<tr><th scope="row">{_e(measure)}</th>')
+            for text in cells:
+                first, *more = map(_e, str(text).split("\n"))
+                parts.append("<td>" + "<br>".join([f"<b>{first}</b>", *more]) + "</td>")
+            parts.append("</tr>")
+        parts.append("</tbody>")
+    table = f'<table class="short"><thead><tr>{head}</tr></thead>{"".join(parts)}</table>'
+    return f'<div class="wide">{table}</div>'
 
 
 def _table(rows: pd.DataFrame) -> str:

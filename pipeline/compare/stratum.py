@@ -24,6 +24,7 @@ from pipeline.compare.responses import Response, usual_covariates
 from pipeline.compare.rows import Rows, complete_rows, factors_present, with_cells, with_means
 from pipeline.compare.scatter import session_scatter
 from pipeline.compare.settings import CompareSettings
+from pipeline.compare.taken_away import taken_away
 from pipeline.compare.untold import why_untold
 from shared.numbers import number_text
 
@@ -35,7 +36,8 @@ _LEAST_DF = 2  # an interval from one degree of freedom says nothing
 class StratumResult:
     """Tables for one response and stratum (columns in README), and lines to show above them.
 
-    contrasts : with ``more`` and ``less``, the words for a larger and a smaller value here
+    contrasts : with ``more`` and ``less``, the words for a larger and a smaller value here, and ``taken_away``, a
+                sentence where adjusting may take away what the condition does
     counted : counted shots of the stratum, whether or not they have the response and every condition
     untold  : by condition that can't be told from the evening, why it can't
     """
@@ -135,7 +137,11 @@ def analyse(
         stratum,
         response,
         ground,
-        contrasts=table.assign(more=response.more, less=response.less),
+        contrasts=table.assign(
+            taken_away=_taken_away(table, kept, design, adjustment, adjusted_fit, settings),
+            more=response.more,
+            less=response.less,
+        ),
         means=_means(counted, design, raw_fit, adjusted_fit, settings),
         terms=_terms(main_fit, main_design),
         covariates=_balance(adjustment, counted),
@@ -239,6 +245,26 @@ def _adjusted(
         lines.append(f"{where}: not adjusted: its covariates give it exactly, so nothing is left to judge scatter by.")
         return rows, design, None
     return part, wide, fit
+
+
+def _taken_away(
+    table: pd.DataFrame,
+    rows: Rows,
+    design: Design,
+    adjustment: Adjustment,
+    fit: LinearFit | None,
+    settings: CompareSettings,
+) -> list[str]:
+    """A sentence, or "", for each row of the table of differences."""
+    if fit is None:
+        return [""] * len(table)
+    measured = np.column_stack([pd.to_numeric(rows.shots[name]).to_numpy(dtype=float) for name in adjustment.names])
+    conditions = fit.design[:, : design.n_columns]
+    said = taken_away(design.contrasts(), adjustment.names, measured, conditions, settings.level)
+    return [
+        said.get((str(row["factor"]), str(row["a"]), str(row["b"])), "") if row["main"] else ""
+        for _, row in table.iterrows()
+    ]
 
 
 def _all_shots_fit(

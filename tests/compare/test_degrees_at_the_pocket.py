@@ -9,7 +9,7 @@ import pytest
 from fixtures.simulated_sessions import Truth, shots_table, simulate_session
 from pipeline.compare.comparison import compare_conditions
 from pipeline.compare.ground import ground
-from pipeline.compare.in_short import in_short
+from pipeline.compare.in_short import ALIKE, AS_THEY_CAME, in_short
 from pipeline.compare.output import draw
 from pipeline.compare.settings import CompareSettings
 from shared.columns import CONTACTS
@@ -137,7 +137,7 @@ def test_each_pattern_has_its_own_words_in_sentences_table_and_pictures(monkeypa
     settings = CompareSettings(responses=("rebound_settled_angle_deg",))
     comparison = compare_conditions(shots, contacts=contacts, settings=settings)
     short = in_short(comparison.contrasts, comparison.responses, comparison.settings)
-    cells = short.groupby("pattern, speed")["settled angle"].agg("\n".join)
+    cells = short.assign(text=short[ALIKE] + short[AS_THEY_CAME]).groupby("pattern, speed")["text"].agg("\n".join)
     answers = comparison.contrasts.groupby("stratum")["answer"].agg(" ".join)
     monkeypatch.setattr("pipeline.compare.output.svg", lambda figure: figure.axes[0].get_xlabel())
     drawn = draw(comparison, contacts, pd.DataFrame())["rebound_settled_angle_deg"]

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from pipeline.compare.comparison import compare_conditions
-from pipeline.compare.in_short import in_short
+from pipeline.compare.in_short import ALIKE, AS_THEY_CAME, NOT_ADJUSTED, in_short
 from pipeline.compare.page import comparison_page
 from pipeline.compare.settings import CompareSettings
 
@@ -25,13 +25,14 @@ def signed(words: str) -> float:
 def test_each_cell_holds_the_difference_its_interval_and_what_it_means(four_evenings):
     found = compare_conditions(four_evenings[0], settings=ANGLE)
     short = in_short(found.contrasts, found.responses, found.settings)
-    assert list(short.columns) == ["difference", "settled angle"]
+    assert list(short.columns) == ["difference", "measure", ALIKE, AS_THEY_CAME]
     rows = found.contrasts[found.contrasts["main"].astype(bool)]
     assert len(short) == len(rows) == 2
     assert set(short["difference"]) == {"worn cloth against new cloth", "polished balls against clean balls"}
-    for (_, row), text in zip(rows.iterrows(), short["settled angle"], strict=True):
+    for (_, row), text in zip(rows.iterrows(), short[ALIKE], strict=True):
         size, span, meant = text.split("\n")
         used = row["used"]
+        assert used == "adjusted"
         assert signed(size) == pytest.approx(row[f"{used}_diff"], abs=0.006)
         low, high, clear = row[f"{used}_low"], row[f"{used}_high"], row[f"{used}_low"] > 0 or row[f"{used}_high"] < 0
         assert meant.startswith("a difference" if clear else "not told from none")
@@ -39,6 +40,32 @@ def test_each_cell_holds_the_difference_its_interval_and_what_it_means(four_even
         if not clear:
             ends = [signed(part) for part in span.strip("()").split(" to ")]
             assert ends == pytest.approx([low, high], abs=0.006)
+    for (_, row), text in zip(rows.iterrows(), short[AS_THEY_CAME], strict=True):
+        assert signed(text.split("\n")[0]) == pytest.approx(row["raw_diff"], abs=0.006)
+
+
+def test_a_heading_says_what_is_alike_and_nothing_passes_for_adjusted_that_is_not(four_evenings):
+    def columns(*adjust):
+        asked = CompareSettings(responses=ANGLE.responses, by=ANGLE.by, adjust=adjust)
+        found = compare_conditions(four_evenings[0], settings=asked)
+        return list(in_short(found.contrasts, found.responses, found.settings).columns[2:]), comparison_page(found, {})
+
+    raw, page = columns()
+    assert raw == [AS_THEY_CAME]
+    assert ALIKE not in page
+    named, page = columns("speed_at_impact_mps", "cue_roll_ratio")
+    assert named == ["shots alike in speed at impact, cue roll ratio (adjusted)", AS_THEY_CAME]
+    assert named[0] in page
+
+
+def test_a_response_that_was_not_adjusted_beside_others_says_so(compared):
+    rows = compared.contrasts.copy()
+    mine = rows["response"] == "restitution"
+    rows.loc[mine, "used"] = "raw"
+    short = in_short(rows, compared.responses, compared.settings)
+    cells = short[short["measure"] == "restitution"]
+    assert (cells[ALIKE] == NOT_ADJUSTED).all()
+    assert all(len(text.split("\n")) == 3 for text in cells[AS_THEY_CAME])
 
 
 def test_what_the_evening_may_have_done_is_no_difference_of_the_cloth(two_evenings):
@@ -47,8 +74,9 @@ def test_what_the_evening_may_have_done_is_no_difference_of_the_cloth(two_evenin
     assert row["basis"] == "not told apart"
     assert math.isinf(row["adjusted_high"])
     short = in_short(found.contrasts, found.responses, found.settings).set_index("difference")
-    cell = short.loc["worn cloth against new cloth", "settled angle"]
-    assert cell.endswith("cloth or the evening: not told apart")
+    for column in (ALIKE, AS_THEY_CAME):
+        cell = short.loc["worn cloth against new cloth", column]
+        assert cell.endswith("cloth or the evening: not told apart")
     page = comparison_page(found, {})
     assert page.index("not told apart</td>") < page.index("class='answers'")
     assert "for these sessions only" in page
@@ -60,7 +88,7 @@ def test_what_may_be_chance_among_many_comparisons_says_so(compared):
     used = row["used"].iloc[0]
     row[f"{used}_diff"], row[f"{used}_low"], row[f"{used}_high"] = 1.0, 0.1, 1.9
     response = [r for r in compared.responses if r.name == row["response"].iloc[0]]
-    cell = in_short(row, response, compared.settings).iloc[0, -1]
+    cell = in_short(row, response, compared.settings).iloc[0][ALIKE if used == "adjusted" else AS_THEY_CAME]
     assert cell.endswith("a difference, or chance (Holm)")
 
 
