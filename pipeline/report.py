@@ -16,6 +16,7 @@ from pipeline.condition_words import condition_words, heading, value_words
 from pipeline.draw_job import shows_last
 from pipeline.measured_session import MeasuredSession, read_measured, session_remarks
 from pipeline.recordings import recordings_of
+from pipeline.report_clips import clips_told
 from pipeline.report_style import STYLE
 from pipeline.review_file import read_reviews
 from pipeline.reviews import of_recordings, on_shots, standing
@@ -87,7 +88,8 @@ def _setup(session: MeasuredSession) -> str:
     rows = [_setup_row(calibration) for calibration in session.calibrations.values()]
     head = ["clip", "table", "ball", "picture", "camera's height", "calibration fits to", "how"]
     remarks = [f"<p>{escape(line)}</p>" for line in session_remarks(session.out)]
-    return "\n".join(["<h2>Set-up</h2>", _table(head, rows), *remarks])
+    table = _table(head, rows, kind="setup") if rows else "<p>No clip's table was found.</p>"
+    return "\n".join(["<h2>Set-up</h2>", table, *clips_told(session), *remarks])
 
 
 def _setup_row(calibration: Calibration) -> list[str]:
@@ -95,7 +97,7 @@ def _setup_row(calibration: Calibration) -> list[str]:
     return [
         calibration.clip, f"{table.length_mm:.0f} × {table.width_mm:.0f} mm", f"{table.ball.diameter_mm:.2f} mm",
         f"{pose.width_px} × {pose.height_px}", f"{float(pose.centre_mm[2]) / 1000:.2f} m",
-        calibration.rms_words, "; ".join([calibration.how, *calibration.warnings]),
+        calibration.rms_words, calibration.how,
     ]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -55,6 +56,33 @@ def test_the_set_up_says_where_a_calibration_has_no_residual(measured):
     assert "<td>0.40 px rms</td>" in page
     assert "<td>corners by hand: no residual</td>" in page
     assert "nan" not in page.partition("<h2>Verdicts")[0].partition("<h2>Set-up")[2]
+
+
+def test_clips_that_could_not_be_measured_and_warnings_are_told_under_the_set_up(measured):
+    """Also what a calibration warns of; equal words once, with the clips' names."""
+    calibration_file, log = measured / "calibration.json", measured / "log.jsonl"
+    before = calibration_file.read_bytes()
+    first, second = read_calibrations(calibration_file)
+    write_calibrations(calibration_file, [replace(first, warnings=("sights <far> off",)), second])
+    lines = [
+        {"clip": first.clip, "problem": "", "warnings": ["sights <far> off", f"{first.clip}: damaged", "it shook"]},
+        {"clip": second.clip, "problem": "", "warnings": ["it shook"]},
+        {"clip": "broken.mp4", "problem": "broken.mp4: not a clip; copy it again.", "warnings": ["rotated"]},
+        {"clip": "torn.mp4", "problem": "torn.mp4: not a clip; copy it again."},
+    ]
+    log.write_text("".join(json.dumps(line) + "\n" for line in lines))
+    try:
+        page = write_report(measured).read_text()
+    finally:
+        log.unlink()
+        calibration_file.write_bytes(before)
+    shown = re.sub(r"</?b>", "", page.partition("<h2>Set-up")[2].partition("<h2>Verdicts")[0])
+    assert re.findall(r"<p>(.*)</p>|<li>(.*)</li>", shown) == [
+        ("Not measured:", ""), ("", "broken.mp4, torn.mp4: not a clip; copy it again."),
+        ("What there is to know of the clips:", ""), ("", "eveningA_01.mp4: sights &lt;far&gt; off"),
+        ("", "eveningA_01.mp4: damaged"), ("", "eveningA_01.mp4, eveningA_04.mp4: it shook"),
+        ("", "broken.mp4: rotated"),
+    ]
 
 
 def test_conditions_have_plain_names_and_no_false_digits(tmp_path):
