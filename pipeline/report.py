@@ -191,7 +191,7 @@ def _measures(row: dict[str, Any]) -> str:
             unit = _UNITS.get(column.unit, f" {column.unit}" if column.unit else "")
             label = f'<span title="{escape(column.meaning)}">{escape(_plain_name(column.name, column.unit))}</span>'
             rows.append([label, f"{_cell(row, column.name)}{unit}"])
-    return _table(["measure", "value"], rows, raw=True, kind="numbers")
+    return _table(["measure", "value"], rows, raw=True, kind="numbers") if rows else ""
 
 
 def _plain_name(name: str, unit: str) -> str:

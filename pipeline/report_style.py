@@ -14,6 +14,7 @@ h2 { margin: 2rem 0 .5rem; font-size: 1.2rem; }
 table { border-collapse: collapse; background: #fff; font-size: .92rem; }
 th, td { border: 1px solid #c9d0cc; padding: .25rem .6rem; text-align: left; vertical-align: top; white-space: nowrap; }
 td:last-child { white-space: normal; }
+.setup th { white-space: normal; } .setup td:last-child { min-width: 16rem; }
 th { background: #e7ece9; }
 td { font-variant-numeric: tabular-nums; }
 .shot { border-top: 2px solid #16201c; margin-top: 2rem; }
