@@ -12,8 +12,12 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.ctrl_c import STOPPED
+from pipeline.measured_session import read_shots
+from pipeline.recordings import log_lines
+from shared.columns import why_lost
 
 _CODE = "import sys; from pipeline.cli import main; main(sys.argv[1:])"
+_NAMED = 8  # clips and shots named at most, of those that could not be measured
 
 
 class Remeasuring:
@@ -21,6 +25,7 @@ class Remeasuring:
 
     def __init__(self, session: Path, out: Path, when_done: Callable[[], None]) -> None:
         self._arguments = [sys.executable, "-c", _CODE, "measure", str(session.resolve()), "--out", str(out.resolve())]
+        self._out = out
         self._when_done = when_done
         self._lock = threading.Lock()
         self._process: subprocess.Popen[bytes] | None = None
@@ -64,10 +69,30 @@ class Remeasuring:
         log.seek(0)
         lines = [line.strip() for line in log.read().decode(errors="replace").splitlines() if line.strip()]
         log.close()
-        words = {0: "Measured again.", 1: "Measured again; some clips or shots could not be."}
+        words = _measured_words(status, self._out)
         with self._lock:
-            self._words = words.get(status, f"Measuring failed: {lines[-1] if lines else f'status {status}'}")
+            self._words = words or f"Measuring failed: {lines[-1] if lines else f'status {status}'}"
             self._process = None
             self.stopped = status == STOPPED or status < 0  # Ctrl-C in a terminal reaches it as well
         self._when_done()
         self._runs += 1
+
+
+def _measured_words(status: int, out: Path) -> str:
+    """What to say of a run that came to its end, with the clips and shots that could not be measured; else empty."""
+    if status not in (0, 1):
+        return ""
+    names = _not_measured(out) if status else []
+    if not names:
+        return "Measured again." if status == 0 else "Measured again, but for parts of it; `reboundry measure` says what."
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    return f"Measured again, but for {', '.join(names[:_NAMED])}{more}; report.html says why."
+
+
+def _not_measured(out: Path) -> list[str]:
+    clips = [str(line["clip"]) for line in log_lines(out) if line.get("problem")]
+    try:
+        shots = read_shots(out)
+    except (OSError, ValueError):
+        return clips
+    return clips + [str(name) for name, notes in zip(shots["shot_id"], shots["notes"], strict=True) if why_lost(notes)]
