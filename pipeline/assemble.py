@@ -32,7 +32,7 @@ from pipeline.reviews import apply_reviews, review_problems
 from pipeline.sessions import Session
 from pipeline.targets import with_pattern_targets
 from pipeline.tolerances import read_tolerances
-from pipeline.unknown_readout import say_what_a_readout_changes
+from pipeline.unknown_readout import say_it_of_the_table, say_what_a_readout_changes
 from pipeline.work import Entry, code_version
 from shared.columns import CONTACTS, SHOTS, why_lost
 from shared.errors import SettingsError
@@ -77,7 +77,7 @@ def write_results(
     write_csv(out / "contacts.csv", contacts)
     table = fingerprint(contacts, rows, told=_told(rows, records), by=names, prior=prior_friction(settings),
                         fixed=settings.friction)
-    write_csv(out / "table.csv", table)
+    write_csv(out / "table.csv", say_it_of_the_table(table) if remarks else table)
     write_tracks(out / "tracks.parquet", entries)
     write_calibrations(out / "calibration.json", [entry.calibration() for entry in calibrated])
     write_datapackage(

@@ -61,7 +61,8 @@ class Capability:
             "Phones read a picture line by line, in 10 to 20 ms and never longer than a frame. At "
             f"{1000 * self.readout_s:.3g} ms a ball at {READOUT_SPEED_MPS:g} m/s "
             f"{'across' if self.read_across else 'down or up'} the picture seems "
-            f"{self.rolling_shutter_percent:.1f} % too fast or too slow (its direction stays right); [camera] "
+            f"{self.rolling_shutter_percent:.1f} % too fast or too slow. Incoming and settled angles hold; "
+            "the rebound angle, taken while the ball slides on a bent way, and the cue ball's roll do not. [camera] "
             "readout_s in session.toml corrects it."
         )
         return out + [f"Advice: {line}" for line in self.advice]

@@ -34,6 +34,7 @@ from pipeline.systematic import displacement_fields
 from pipeline.track_rows import track_rows
 from pipeline.tracks import detection_covariance
 from shared.columns import ALL_MEASURES, CONTACTS, SHOTS, TRACKS
+from shared.equipment import Table
 from shared.settings import SessionSettings
 
 MET_NOTHING = "kind, banked_ball: the cue ball met neither a ball nor a cushion while it was filmed"
@@ -55,6 +56,7 @@ class MeasuredShot:
     rebound: Rebound
     quality: TrackQuality
     end_s: float
+    target: str | None = None  # pocket the banked ball was meant for
 
     @property
     def motion(self) -> ShotMotion:
@@ -243,15 +245,9 @@ def _one_shot(
     shot_id: str, number: int, followed: FollowedShot, scene: Scene, target: str | None, calibration: Calibration
 ) -> MeasuredShot:
     motion, fallen, strike = followed.motion, followed.pocketed, followed.strike
-    kind, banked = kind_of(motion.events)
+    kind, _ = kind_of(motion.events)
     end_s = _end(motion, fallen, strike, scene.frames_t)
-    launch = measure_launch(
-        motion, kind=kind, banked_ball=banked, cue_fell=fallen.get("cue"), seen_until_s=followed.last_seen_s("cue")
-    )
-    rebound = measure_rebound(
-        motion, ball=banked, table=scene.table, pocketed=fallen.get(banked), target=target,
-        seen_until_s=followed.last_seen_s(banked),
-    )
+    launch, rebound = launch_and_rebound(followed, scene.table, target)
     shares = {b: _share_seen(followed.windows[b], strike, scene.frames_t, end_s) for b in motion.layout.balls}
     notes = (POOR_FIT.format(motion.rms_mm),) if motion.poor and motion.rms_mm > POOR_FIT_MM else ()
     first = next((i for i, event in enumerate(motion.events) if event.kind == "ball" and event.concerns("cue")), None)
@@ -265,7 +261,21 @@ def _one_shot(
     if rms_px is None:
         notes = (*notes, NO_RESIDUAL)
     quality = TrackQuality(shares, motion.rms_mm, rms_px, notes)
-    return MeasuredShot(shot_id, number, followed, launch, rebound, quality, end_s)
+    return MeasuredShot(shot_id, number, followed, launch, rebound, quality, end_s, target)
+
+
+def launch_and_rebound(followed: FollowedShot, table: Table, target: str | None) -> tuple[Launch, Rebound]:
+    """All that a shot's fitted motion says of the hit and of the first cushion; side spin, which marks tell, not."""
+    motion, fallen = followed.motion, followed.pocketed
+    kind, banked = kind_of(motion.events)
+    launch = measure_launch(
+        motion, kind=kind, banked_ball=banked, cue_fell=fallen.get("cue"), seen_until_s=followed.last_seen_s("cue")
+    )
+    rebound = measure_rebound(
+        motion, ball=banked, table=table, pocketed=fallen.get(banked), target=target,
+        seen_until_s=followed.last_seen_s(banked),
+    )
+    return launch, rebound
 
 
 def _side_spin(

@@ -1,4 +1,7 @@
-"""A read-out time that nobody gave: what a phone's would change in speeds.
+"""A read-out time that nobody gave: what a phone's would change in speeds, angles and spin.
+
+Where a ball rolls, its line stays where it is. Where it slides on a bent way, as off a cushion, how bent that is goes
+by its speed: directions and spin there are off with the speed.
 
 It is said; nothing is corrected by it and no uncertainty widened: shots of one kind would all be off alike.
 """
@@ -15,13 +18,16 @@ import pandas as pd
 
 from calibration.store import Calibration
 from pipeline.shutter import read_offset_s
-from shared.columns import join_notes
+from shared.columns import SHOTS, join_notes
 
 if TYPE_CHECKING:
     from pipeline.learning import ClothAndBalls
-    from pipeline.motions import ShotMotion
     from pipeline.physics import Array
     from pipeline.shots import MeasuredShot
+    from shared.equipment import Table
+
+OF_THE_TABLE = "readout_s not given: off by more than stated if the camera reads a picture line by line, see the shots"
+_UNITS = {column.name: column.unit for column in SHOTS.columns}
 
 
 def changes_by_readout(
@@ -31,7 +37,7 @@ def changes_by_readout(
 
     known        : of cloth and balls when the shot was measured
     rotation_deg : how far the picture was turned clockwise for display
-    returns      : by speed and ratio of speeds of a SHOTS row, in shares of it
+    returns      : by measure of a SHOTS row that hangs on the motion, in the measure's unit
     """
     from pipeline.knowledge import ANY_TWO
     from pipeline.shot_fit import fit_shot
@@ -47,73 +53,76 @@ def changes_by_readout(
             seen.append(replace(one, t_s=one.t_s + late_s))
         fitted = fit_shot(seen, motion.events, table=calibration.table, friction=known.friction,
                           cue_mass=known.cue_mass or ANY_TWO, start=motion.theta)
-        values.append(_speeds(motion, fitted.theta, shot.launch.banked_ball))
-    return {name: values[1][name] / value - 1 for name, value in values[0].items() if value}
+        values.append(_measures(shot, fitted.theta, calibration.table))
+    without, with_it = values
+    return {name: with_it[name] - value for name, value in without.items() if name in with_it}
 
 
-def _speeds(motion: ShotMotion, theta: Array, banked: str) -> dict[str, float]:
-    """Speeds of a SHOTS row and their ratios at a motion's parameters (n,)."""
-    from pipeline.launch import first_ball_contact
-    from pipeline.paths import Path, inward_normal
+def _measures(shot: MeasuredShot, theta: Array, table: Table) -> dict[str, float]:
+    """What would be measured of the shot at these parameters (n,) of its motion."""
+    from pipeline.shots import launch_and_rebound
 
-    path, events = Path(motion.layout, theta), motion.layout.events
-
-    def before(ball: str, i: int) -> Array:
-        return np.asarray(path.before[ball, i][1][0])
-
-    def after(ball: str, i: int) -> Array:
-        return np.asarray(path.after[ball, i][1][0])
-
-    strike = next(i for i, event in enumerate(events) if event.kind == "strike")
-    found: dict[str, Array] = {"cue_speed_mps": after("cue", strike)}
-    hit = first_ball_contact(events)
-    if hit is not None:
-        struck = events[hit].other if events[hit].ball == "cue" else events[hit].ball
-        found |= {"cue_impact_speed_mps": before("cue", hit), "object_speed_mps": after(struck, hit)}
-    cushion = next((i for i in motion.layout.chain.get(banked, ()) if events[i].kind == "cushion"), None)
-    ratios: dict[str, float] = {}
-    if cushion is not None:
-        coming, going = before(banked, cushion), after(banked, cushion)
-        found |= {"speed_at_impact_mps": coming, "rebound_speed_mps": going}
-        n = inward_normal(events[cushion].other)
-        t = np.array([-n[1], n[0]])
-        over = {"restitution": (going @ n, -(coming @ n)), "tangential_ratio": (going @ t, coming @ t)}
-        ratios = {name: float(out / into) for name, (out, into) in over.items() if into}
-    return {name: float(np.hypot(*velocity)) / 1000 for name, velocity in found.items()} | ratios
+    followed = replace(shot.followed, motion=replace(shot.motion, theta=theta))
+    launch, rebound = launch_and_rebound(followed, table, shot.target)
+    got = launch.measures() | rebound.measures()
+    return {name: one.value for name, one in got.items() if f"{name}_u" in SHOTS.dtypes}
 
 
 def say_what_a_readout_changes(
     shots: pd.DataFrame, foretold: Mapping[str, Mapping[str, Any]]
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """For a session without ``readout_s``: the shots with a note where a usual read-out would change a speed, or a
-    ratio of speeds, by more than its uncertainty; and a line on the whole session, none where no speed was measured.
+    """For a session without ``readout_s``: the shots with a note where a usual read-out would change a measure by more
+    than its uncertainty; and a line on the whole session, none where no speed was measured.
 
     shots    : SHOTS rows
     foretold : by clip, ``readout_s`` and ``shots``: `changes_by_readout` by shot number, as text
     """
     notes: list[str] = []
-    largest, longest, told = 0.0, 0.0, 0
+    speeds, longest, told = 0.0, 0.0, 0
+    angles: dict[str, float] = {}  # those that would change by more than their uncertainty
     for record in shots.to_dict("records"):
         row = {str(name): value for name, value in record.items()}
         clip = foretold.get(str(row["clip"]), {})
         readout_s = float(clip.get("readout_s", 0.0))
         changes = {name: float(change) for name, change in clip.get("shots", {}).get(str(row["shot"]), {}).items()
                    if not pd.isna(row[name]) and not pd.isna(row[f"{name}_u"]) and math.isfinite(change)}
-        beyond = [f"{name} {100 * change:+.2g} %" for name, change in changes.items()
-                  if abs(change * float(row[name])) > float(row[f"{name}_u"])]
+        beyond = [_words(name, change, float(row[name])) for name, change in changes.items()
+                  if abs(change) > float(row[f"{name}_u"])]
         notes.append(f"readout_s not given: one of {1000 * readout_s:.3g} ms would change beyond their uncertainty: "
                      f"{', '.join(beyond)}" if beyond else "")
-        speeds = [abs(change) for name, change in changes.items() if name.endswith("_mps")]
-        told += bool(speeds)
-        if speeds:
-            largest, longest = max(largest, *speeds), max(longest, readout_s)
+        shares = [abs(change / float(row[name])) for name, change in changes.items() if _is_speed(name) and row[name]]
+        for name, change in changes.items():
+            if _UNITS[name] == "deg" and abs(change) > float(row[f"{name}_u"]):
+                angles[name] = max(angles.get(name, 0.0), abs(change))
+        told += bool(shares)
+        if shares:
+            speeds, longest = max(speeds, *shares), max(longest, readout_s)
     if not told:
         return shots, ()
     many = sum(map(bool, notes))
     where = f"in {many} of {told} shots by more than is stated (see their notes)" if many else (
         "in no shot by more than is stated")
+    turned = "".join(f", {name} up to {angle:.2g} deg" for name, angle in angles.items())
     line = (f"no [camera] readout_s in session.toml: if this camera reads a picture line by line in "
             f"{1000 * longest:.3g} ms (phones: 10 to 20; common practice, no source), speeds are up to "
-            f"{100 * largest:.2g} % and times up to {500 * longest:.2g} ms off, {where}. README, \"How to film\", says "
-            "how to find it; readout_s = 0 says that it is negligible, and ends this line.")
+            f"{100 * speeds:.2g} %{turned} and times up to {500 * longest:.2g} ms off, {where}; what table.csv says of "
+            "cloth, balls and cushions is off with them. README, \"How to film\", says how to find it; readout_s = 0 "
+            "says that it is negligible, and ends this line.")
     return shots.assign(notes=join_notes(shots["notes"], notes)), (line,)
+
+
+def say_it_of_the_table(table: pd.DataFrame) -> pd.DataFrame:
+    """FINGERPRINT rows with a note where there is an uncertain value: it is off with the shots it comes from."""
+    uncertain = table["value"].notna() & table["value_u"].notna()
+    return table.assign(note=join_notes(table["note"], [OF_THE_TABLE if one else "" for one in uncertain]))
+
+
+def _is_speed(name: str) -> bool:
+    return _UNITS[name] == "m/s"
+
+
+def _words(name: str, change: float, value: float) -> str:
+    """A speed's change in percent, another measure's in its unit."""
+    if _is_speed(name) and value:
+        return f"{name} {100 * change / value:+.2g} %"
+    return f"{name} {change:+.2g} {_UNITS[name]}".rstrip()

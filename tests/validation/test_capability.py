@@ -135,7 +135,8 @@ def test_a_rolling_shutter_is_put_in_numbers():
     found = _described()
     expected = 1 / (1 - 2000 / found.scale.middle_mm_per_px * 0.015 / 720) - 1
     assert found.rolling_shutter_percent == pytest.approx(100 * expected)
-    assert any("down or up the picture" in line for line in found.lines())
+    (line,) = [line for line in found.lines() if "down or up the picture" in line]
+    assert "Incoming and settled angles hold; the rebound angle" in line
     assert any("At 4.17 ms a ball" in line for line in _described(240.0, 0.002).lines())  # no longer than a frame
 
 
