@@ -151,7 +151,7 @@ def compare(
     contacts  : their CONTACTS rows with ``session``; gives the sizes of pockets and places on the table
     by        : condition columns, a list or "cloth,balls"; empty: all that vary and few shots lack
     responses : measures to compare; empty: the usual ones
-    raises    : SettingsError where nothing can be compared
+    raises    : SettingsError where nothing can be compared, or a cell of ours isn't understood (named)
     """
     from pipeline.compare.comparison import compare_conditions
     from pipeline.compare.settings import CompareSettings, names_in
@@ -177,7 +177,8 @@ def plan(
     pilot      : pooled shots whose spread in these patterns and speeds is used; None: typical values, and ``lines``
                  says so
     contacts   : the pilot's, for a ``response`` such as speed_kept_2
-    raises     : SettingsError for conditions of one level, names already taken and the like
+    raises     : SettingsError for conditions of one level, names already taken, a cell of the pilot that isn't
+                 understood and the like
     """
     from pipeline.compare.settings import names_in
     from pipeline.pilot import pilot_spread

@@ -45,7 +45,7 @@ def numbers(cells: pd.Series) -> pd.Series:
         if odd.any():
             at = int(odd.argmax())
             raise OddCell(at, f"holds {texts.iloc[at]!r} where a whole number should be or a number with a point")
-        cells = told
+        cells = told.astype("float64")
     values = cells.to_numpy(dtype=float, na_value=np.nan)
     if (beyond := np.abs(values) >= _BEYOND_REASON).any():
         at = int(beyond.argmax())

@@ -38,15 +38,17 @@ def pilot_spread(
     patterns, speeds : those planned; the pilot's shots of these alone are used where it has any. None: all
     Of several patterns and speeds the largest scatter is taken; ``notes`` name them, and those that the pilot lacks.
     Where the pilot has fewer than three sessions, the scatter of sessions is the typical one in proportion.
-    Raises SettingsError where the pilot can't tell the scatter of shots.
+    Raises SettingsError where the pilot can't tell the scatter of shots, or has a cell that isn't understood.
     """
     from pipeline.compare.counting import counted_mask
+    from pipeline.compare.given_frames import given_contacts, given_shots, with_session
     from pipeline.compare.responses import add_speed_kept
 
     too_few = f"the pilot has too few counted shots with {response} to tell their scatter; film more."
+    shots = given_shots(shots)
     if shots.empty:
         raise SettingsError(too_few)
-    shots = add_speed_kept(shots, pd.DataFrame() if contacts is None else contacts)
+    shots = with_session(add_speed_kept(shots, given_contacts(contacts)))
     shots, notes = _planned(shots, _told(shots, response), patterns, speeds)
     told = _told(shots, response)
     if int(told.sum()) < _LEAST_PILOT:

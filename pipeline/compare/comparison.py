@@ -17,6 +17,7 @@ from pipeline.compare.conditions import Factor, read_factor, texts_of
 from pipeline.compare.counting import count_shots, counted_mask, none_told
 from pipeline.compare.effects import holm
 from pipeline.compare.evenings import evenings_of_several
+from pipeline.compare.given_frames import given_contacts, given_parameters, given_shots, with_session
 from pipeline.compare.ground import GROUND_COLUMNS, Ground, ground
 from pipeline.compare.labels import as_series, joined
 from pipeline.compare.responses import (
@@ -33,12 +34,9 @@ from pipeline.compare.spellings import alike_lines, spelled_once
 from pipeline.compare.stratum import StratumResult, analyse, columns_for
 from pipeline.compare.table_parameters import changed_together, parameter_names, parameter_rows
 from pipeline.compare.untold import told_apart
-from shared.columns import SHOTS
 from shared.errors import SettingsError
 
 _MOST_UNTOLD = 2  # differences of one condition that can't be estimated, named one by one
-#: columns of SHOTS that are looked at whatever is compared
-_NEEDED = ("shot_id", "target", "kind", "banked_ball", "rail", "rail_sight", "verdict", "reasons", "review", "counted")
 _LEAST_VALUES = 2  # of a group, to be a group that is compared
 ALL = "all patterns and speeds"
 TABLE = "the table itself"
@@ -117,13 +115,14 @@ def compare_conditions(
     shots    : SHOTS columns and the conditions' own; contacts: CONTACTS with `session`, used for geometry
     parameters : rows of the sessions' table.csv with `session`: the table's own parameters, which may be responses too
     returns  : a Comparison; poor data gives lines, not errors
-    raises   : SettingsError where nothing at all can be compared: no such column, no shots, no condition that varies
+    raises   : SettingsError where nothing at all can be compared: no such column, no shots, no condition that varies;
+               and for a cell of ours that isn't understood
     """
     settings = settings or CompareSettings()
-    events = pd.DataFrame() if contacts is None else contacts
+    shots, events = given_shots(shots), given_contacts(contacts)
     if shots.empty:
         raise SettingsError("there are no shots to compare: measure and pool a session first.")
-    shots = _with_session(add_impact_roll(add_speed_kept(_with_needed(shots.reset_index(drop=True)), events)))
+    shots = with_session(add_impact_roll(add_speed_kept(shots.reset_index(drop=True), events)))
     check_covariates(settings.adjust or (), shots)
     shots, problems = spelled_once(shots)
     by = chosen_conditions(shots, settings, problems)
@@ -141,7 +140,7 @@ def compare_conditions(
             "no shot is counted: all were judged mis-hits or unusable, or rejected. Look through them with "
             "`reboundry review`; the numbers left out and why are below."
         )
-    tables = pd.DataFrame() if parameters is None else parameters
+    tables = given_parameters(parameters)
     of_table = parameter_names(tables)
     responses = _responses(shots, settings, problems, of_table)
     names = tuple(sorted(strata.unique()))
@@ -216,24 +215,6 @@ def compare_conditions(
 def columns_of(shots: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:
     """Only these columns, of those that are there: a part of all columns is a copy of them."""
     return shots[[name for name in dict.fromkeys(names) if name in shots]]
-
-
-def _with_needed(shots: pd.DataFrame) -> pd.DataFrame:
-    """Shots with empty columns for what a table that isn't ours may lack. Raises SettingsError where nothing tells
-    which shots count."""
-    if not {"counted", "verdict"} & set(shots.columns):
-        raise SettingsError(
-            "these shots have neither a column counted nor verdict, so which of them to compare isn't known; give the "
-            "shots of `reboundry.pool` or of a measured session."
-        )
-    missing = [name for name in _NEEDED if name not in shots]
-    empty = {name: pd.Series(None, index=shots.index, dtype=SHOTS.dtypes[name]) for name in missing}
-    return shots.assign(**empty) if missing else shots
-
-
-def _with_session(shots: pd.DataFrame) -> pd.DataFrame:
-    session = shots["session"].astype("string").fillna("") if "session" in shots else ""
-    return shots.assign(session=session)
 
 
 def _strata(shots: pd.DataFrame, within: Sequence[str]) -> pd.Series:

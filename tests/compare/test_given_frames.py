@@ -1,0 +1,88 @@
+"""Frames that a caller brings to `reboundry.compare` and `reboundry.plan`: cells understood, or named in one line."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import reboundry
+from fixtures.simulated_sessions import Truth, shots_table, simulate_session
+from pipeline.compare.comparison import compare_conditions
+from shared.columns import CONTACTS, FINGERPRINT
+from shared.errors import SettingsError
+
+
+@pytest.fixture(scope="module")
+def shots():
+    rng = np.random.default_rng(0)
+    truth = Truth(effects={"balls": {"polished": 1.5}}, session_sd=0.2)
+    parts = [
+        simulate_session(f"e{i}", rng=rng, truth=truth, fixed={}, varied={"balls": ["clean", "polished"]}, repeats=3)
+        for i in range(2)
+    ]
+    return shots_table(pd.concat(parts, ignore_index=True))
+
+
+def _compare(shots, **more):
+    return reboundry.compare(shots, by="balls", responses="miss_mm", **more)
+
+
+def _plan(shots, **more):
+    return reboundry.plan({"long-side-bank": "foot-right"}, easy={"balls": "x,y"}, shift=60.0, pilot=shots, **more)
+
+
+def _with(shots, column, row, cell):
+    cells = shots[column].astype("object")
+    cells.iloc[row] = cell
+    return shots.assign(**{column: cells})
+
+
+@pytest.mark.parametrize("use", [_compare, _plan])
+@pytest.mark.parametrize(("column", "cell", "said"), [
+    ("miss_mm", "41,8", "holds '41,8' where a whole number should be or a number with a point"),
+    ("incoming_angle_deg", "far", "holds 'far'"),
+    ("miss_mm", 1.45e302, "holds 1.45e+302, which no measure comes near"),
+    ("miss_mm_u", "-inf", "holds -inf, which no measure comes near"),
+    ("counted", "WAHR", "holds 'WAHR'; write true or false, or leave it empty"),
+    ("counted", 2, "holds '2'; write true or false, or leave it empty"),
+])
+def test_a_cell_that_is_not_understood_is_named(shots, use, column, cell, said):
+    odd = _with(shots, column, 4, cell)
+    with pytest.raises(SettingsError) as told:
+        use(odd)
+    assert str(told.value).startswith(f"shots: column {column} of shot {shots['shot_id'][4]} {said}")
+    with pytest.raises(SettingsError, match=f"column {column} in row 5 holds"):
+        use(odd.drop(columns="shot_id"))
+
+
+def test_texts_are_taken_as_what_they_say(shots):
+    words = shots["counted"].map({True: "Yes", False: "no"}).astype("object")
+    numbers = shots[["miss_mm", "miss_mm_u", "incoming_angle_deg"]]
+    as_texts = shots.assign(counted=words, **numbers.map("{:.17g}".format).astype("object"))
+    assert _compare(as_texts).text() == _compare(shots).text()
+    assert _plan(as_texts).lines == _plan(shots).lines
+    ones = shots.assign(counted=shots["counted"].astype(float))
+    assert _compare(ones).text() == _compare(shots).text()
+
+
+def test_a_frame_without_counted_goes_by_its_verdicts(shots):
+    assert not shots["counted"].all()
+    for use, said in ((_compare, lambda c: c.text()), (_plan, lambda p: p.lines)):
+        assert said(use(shots.drop(columns="counted"))) == said(use(shots))
+        with pytest.raises(SettingsError, match="neither a column counted nor verdict"):
+            use(shots.drop(columns=["counted", "verdict"]))
+        with pytest.raises(SettingsError, match="shots: list where a DataFrame should be"):
+            use([1, 2])
+    assert "in 1 session(s)" in _plan(shots.drop(columns="session")).lines[0]
+
+
+def test_contacts_and_table_parameters_are_looked_at_too(shots):
+    contacts = CONTACTS.conform(pd.DataFrame({"shot_id": shots["shot_id"], "speed_in_mps": 1.5}))
+    odd = _with(contacts, "speed_in_mps", 2, "1,5")
+    for use in (_compare, _plan):
+        with pytest.raises(SettingsError, match=r"contacts: column speed_in_mps of shot .* holds '1,5'"):
+            use(shots, contacts=odd)
+    rows = FINGERPRINT.conform(pd.DataFrame({"quantity": ["rolling_resistance"], "value": [1e300], "value_u": [0.1]}))
+    with pytest.raises(SettingsError, match=r"parameters: column value in row 1 holds 1e\+300"):
+        compare_conditions(shots, parameters=rows.assign(session="e0"))
