@@ -12,6 +12,10 @@ from pipeline.compare.settings import CompareSettings, percent
 from pipeline.compare.size_words import against_words, number_words, size_words, span_words
 from pipeline.compare.taken_away import equal_hits
 
+#: behind an unadjusted difference, in every answer that gives one
+THE_REST = (
+    "What adjusting changed went with how the balls came to the cushion, by other hits or by the condition itself."
+)
 _MOVED_FAR = 0.25  # share of the larger difference by which adjusting must have moved it to be worth a sentence
 
 
@@ -23,11 +27,10 @@ def answer(
     ground: Ground,
     settings: CompareSettings,
     counted: int = 0,
-    untold: str = "",
 ) -> str:
     """One or two sentences on one contrast (a row of the contrasts table).
 
-    counted : counted shots, said where the answer rests on fewer; untold: why it can't be told from the evening
+    counted : counted shots, said where the answer rests on fewer
     """
     used = str(row["used"])
     value = float(row[f"{used}_diff"])
@@ -46,9 +49,8 @@ def answer(
     if row["basis"] == "not told apart":
         here = span_words(float(row[f"{used}_here_low"]), float(row[f"{used}_here_high"]), response)
         return (
-            f"{head}{against}: {size} between these sessions ({level} % interval for these sessions {here}). Whether "
-            f"{row['factor']} did it or the evening can't be told: {untold}, so the interval for "
-            f"the condition itself is unbounded.{plain}{more}"
+            f"{head}{against}: {size} between these sessions ({level} % interval for these sessions {here}). "
+            f"{row['untold']}{plain}{more}"
         )
     low, high = float(row[f"{used}_low"]), float(row[f"{used}_high"])
     span = span_words(low, high, response)
@@ -90,10 +92,7 @@ def _raw_too(row: pd.Series, response: Response) -> str:
     if not moved > max(half / 2, _MOVED_FAR * max(abs(raw), abs(adjusted))):
         return ""
     word = response.more if raw > 0 else response.less
-    return (
-        f" Unadjusted it is {size_words(abs(raw), response)} {word}: the rest went with how the balls came to the "
-        "cushion, by other hits or by the condition itself."
-    )
+    return f" Unadjusted it is {size_words(abs(raw), response)} {word}. {THE_REST}"
 
 
 def _sized(value: float, response: Response, ground: Ground) -> str:

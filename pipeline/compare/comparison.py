@@ -20,6 +20,7 @@ from pipeline.compare.evenings import evenings_of_several
 from pipeline.compare.given_frames import given_contacts, given_parameters, given_shots, with_session
 from pipeline.compare.ground import GROUND_COLUMNS, Ground, ground
 from pipeline.compare.labels import as_series, joined
+from pipeline.compare.repeats import without_repeats
 from pipeline.compare.responses import (
     DEFAULT_RESPONSES,
     Response,
@@ -74,26 +75,11 @@ class Comparison:
         for _, row in self.counts.iterrows():
             if row["shots"] > row["counted"]:
                 lines.append(f"  left out: {row['shots'] - row['counted']} {_at(row)}: {row['why_left_out']}")
-        answers, alike = self._without_repeats()
+        labels = {r.name: r.label for r in self.responses}
+        answers, alike = without_repeats(self.answers, self.contrasts, labels, self.settings)
         lines += [f"- {a}" for a in answers]
         lines += [f"({line})" for line in [*alike, *self.lines]]
         return "\n".join(lines)
-
-    def _without_repeats(self) -> tuple[list[str], list[str]]:
-        """The answers, and apart from them what several of them end with: of which responses, and that."""
-        answers = list(self.answers)
-        apart: list[str] = []
-        if self.contrasts.empty:
-            return answers, apart
-        ends = self.contrasts["not_adjusted"].astype(str)
-        for end in filter(None, ends.unique()):
-            its = [k for k, text in enumerate(answers) if text.endswith(f" {end}")]
-            if len(its) > 1:
-                for k in its:
-                    answers[k] = answers[k].removesuffix(f" {end}")
-                named = set(self.contrasts.loc[ends == end, "response"])
-                apart.append(f"{', '.join(r.label for r in self.responses if r.name in named)}: {end}")
-        return answers, apart
 
 
 def _at(row: pd.Series) -> str:
@@ -402,7 +388,6 @@ def _answers(contrasts: pd.DataFrame, results: Sequence[StratumResult], settings
             ground=result.ground,
             settings=settings,
             counted=0 if result.stratum == TABLE else result.counted,  # of the table it is readings, not shots
-            untold=result.untold.get(str(row["factor"]), ""),
         )
     texts = list(contrasts.loc[contrasts["main"] & (contrasts["answer"] != ""), "answer"])
     for (name, stratum, factor), times in untold.items():

@@ -25,7 +25,7 @@ from pipeline.compare.rows import Rows, complete_rows, factors_present, with_cel
 from pipeline.compare.scatter import session_scatter
 from pipeline.compare.settings import CompareSettings
 from pipeline.compare.taken_away import taken_away
-from pipeline.compare.untold import why_untold
+from pipeline.compare.untold import untold_sentences, why_untold
 from shared.numbers import number_text
 
 _MOST_NAMED = 4  # combinations without a shot that are named
@@ -36,8 +36,8 @@ _LEAST_DF = 2  # an interval from one degree of freedom says nothing
 class StratumResult:
     """Tables for one response and stratum (columns in README), and lines to show above them.
 
-    contrasts : with ``more`` and ``less``, the words for a larger and a smaller value here, and ``taken_away``, a
-                sentence where adjusting may take away what the condition does
+    contrasts : with ``more`` and ``less``, the words for a larger and a smaller value here, and the sentences
+                ``untold`` (from the evening) and ``taken_away`` (by adjusting)
     counted : counted shots of the stratum, whether or not they have the response and every condition
     untold  : by condition that can't be told from the evening, why it can't
     """
@@ -133,11 +133,13 @@ def analyse(
         not_adjusted=not_adjusted(adjustment, adjusted_fit is not None),
         settings=settings,
     )
+    untold = why_untold(table, fitted, main_fit.n_sessions)
     return StratumResult(
         stratum,
         response,
         ground,
         contrasts=table.assign(
+            untold=untold_sentences(table, untold),
             taken_away=_taken_away(table, kept, design, adjustment, adjusted_fit, settings),
             more=response.more,
             less=response.less,
@@ -149,7 +151,7 @@ def analyse(
         scatter=_scatter(main_fit, fitted),
         lines=tuple(lines),
         counted=int(counted_mask(shots).sum()),
-        untold=why_untold(table, fitted, main_fit.n_sessions),
+        untold=untold,
     )
 
 

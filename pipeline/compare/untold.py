@@ -9,6 +9,7 @@ import pandas as pd
 from pipeline.compare.contrasts import INSIDE
 from pipeline.compare.rows import Rows
 
+_BASIS = "not told apart"
 ONE_A_LEVEL = "each level was filmed in one session"
 _ANY = (
     "can't be told from what the evening did (cushions, cloth, air, camera, player). Differences are given as between "
@@ -26,6 +27,17 @@ def why_untold(contrasts: pd.DataFrame, rows: Rows, sessions: int) -> dict[str, 
         many = f"{sessions} sessions for {len(names)} condition{'' if len(names) == 1 else 's'}"
         out[name] = ONE_A_LEVEL if each.max() < 2 else f"{many} leave none to judge the evening by"
     return out
+
+
+def untold_sentences(contrasts: pd.DataFrame, whys: Mapping[str, str]) -> list[str]:
+    """For each row that can't be told from the evening a sentence that says so, else "". whys: from ``why_untold``"""
+    return [
+        f"Whether {factor} did it or the evening can't be told: {whys[str(factor)]}, so the interval for the condition "
+        "itself is unbounded."
+        if basis == _BASIS
+        else ""
+        for factor, basis in zip(contrasts["factor"], contrasts["basis"], strict=True)
+    ]
 
 
 def told_apart(contrasts: pd.DataFrame, untold: Sequence[Mapping[str, str]]) -> list[str]:
@@ -59,4 +71,4 @@ def told_apart(contrasts: pd.DataFrame, untold: Sequence[Mapping[str, str]]) -> 
 
 
 def _untold(contrasts: pd.DataFrame) -> list[str]:
-    return [str(name) for name in dict.fromkeys(contrasts.loc[contrasts["basis"] == "not told apart", "factor"])]
+    return [str(name) for name in dict.fromkeys(contrasts.loc[contrasts["basis"] == _BASIS, "factor"])]

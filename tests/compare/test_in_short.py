@@ -8,6 +8,7 @@ import re
 import numpy as np
 import pytest
 
+from pipeline.compare.answers import THE_REST
 from pipeline.compare.comparison import compare_conditions
 from pipeline.compare.in_short import ALIKE, AS_THEY_CAME, NOT_ADJUSTED, in_short
 from pipeline.compare.page import comparison_page
@@ -104,3 +105,27 @@ def test_the_terminal_says_once_what_several_answers_end_with(four_evenings):
     assert all(sentence in text for text in found.answers)  # each can be quoted alone
     assert found.text().count(sentence) == 1
     assert f"(settled angle: {sentence}" in found.text()
+
+
+def test_the_terminal_says_once_what_the_evening_and_adjusting_may_have_done(two_evenings):
+    shots = two_evenings[0].copy()
+    shots.loc[shots["cloth"] == "worn", "speed_at_impact_mps"] -= 0.3
+    for name in ("rebound_settled_angle_deg", "rebound_angle_deg"):  # so that adjusting moves what the cloth does
+        shots[name] -= 10 * (shots["speed_at_impact_mps"] - 1.45)
+    asked = CompareSettings(responses=("rebound_settled_angle_deg", "rebound_angle_deg"), by=ANGLE.by)
+    found = compare_conditions(shots, settings=asked)
+    cloth = [text for text in found.answers if "worn cloth against new cloth" in text]
+    assert len(cloth) == 2
+    evening = "Whether cloth did it or the evening can't be told"
+    for text in cloth:  # each can be quoted alone
+        assert evening in text
+        assert re.search(rf"Unadjusted it is [\d.]+° longer\. {re.escape(THE_REST)}", text)
+    said = found.text()
+    assert evening not in said
+    assert said.count("what cloth did can't be told from what the evening did") == 1
+    assert said.count("Unadjusted it is") == sum("Unadjusted it is" in text for text in found.answers) >= 2
+    for once in (THE_REST, "adjusting takes away what cloth may do through it", "To compare equal hits instead"):
+        assert sum(once in text for text in found.answers) >= 2
+        assert said.count(once) == 1
+    assert "(settled angle, rebound angle: Between new cloth and worn cloth, speed at impact differs by" in said
+    assert comparison_page(found, {}).replace("&#x27;", "'").count(evening) == 2
