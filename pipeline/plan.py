@@ -16,8 +16,10 @@ import numpy as np
 import pandas as pd
 
 from pipeline.compare.settings import names_in
-from pipeline.plan_inside import Sheet, power_inside, repeats_needed
-from pipeline.plan_power import Spread, power_between, sessions_left, sessions_needed
+from pipeline.plan_between import power_of_sessions, sessions_needed
+from pipeline.plan_inside import power_inside, repeats_needed
+from pipeline.plan_power import Spread
+from pipeline.plan_sheet import Sheet
 from shared.columns import DECLARED, declared_name, is_written_by_us
 from shared.equipment import POCKETS, pocket_name
 from shared.errors import SettingsError
@@ -98,7 +100,8 @@ def _meant_twice(names: list[str]) -> str:
 class Plan:
     """``rows``: a row a shot in order (session, block, order, declared, conditions). ``lines``: what to expect.
 
-    ``sessions_per_level``: sessions with each combination of hard levels.
+    ``sessions_per_level``: for all its name, sessions with each combination of hard levels; a level of one condition
+    has as many for each combination of the others' levels.
     """
 
     rows: pd.DataFrame
@@ -167,7 +170,6 @@ def takes_columns(settings: PlanSettings) -> list[str]:
 def _size(settings: PlanSettings, spread: Spread, lines: list[str]) -> tuple[int, int]:
     """Blocks a session and sessions a hard level."""
     repeats, sessions = settings.repeats, settings.sessions
-    n_easy = math.prod(len(levels) for levels in settings.easy.values())
     if settings.shift is None:
         lines.append(
             "no shift to be seen was given (--shift): repeats and sessions are a usual start, not a calculation"
@@ -176,9 +178,8 @@ def _size(settings: PlanSettings, spread: Spread, lines: list[str]) -> tuple[int
     if sessions is None:
         sessions = 1
         if settings.hard:
-            counted = (repeats or DEFAULT_REPEATS) * n_easy * spread.kept_share
-            hard = settings.hard_levels
-            sessions = sessions_needed(settings.shift, counted, spread, power=settings.power, levels=hard)
+            sheet = _sheet(settings, repeats or DEFAULT_REPEATS, 1)
+            sessions = sessions_needed(sheet, settings.shift, spread, power=settings.power)
             if sessions == 0:
                 raise SettingsError(
                     f"a shift of {settings.shift:g} can't be seen between sessions that scatter by "
@@ -225,13 +226,8 @@ def _powers(settings: PlanSettings, spread: Spread, repeats: int, sessions: int)
 def _power_of(settings: PlanSettings, spread: Spread, repeats: int, sessions: int) -> dict[str, float]:
     """Each condition's power to see the shift; without those that no session is left to judge by."""
     shift = settings.shift or 0.0
-    n_hard = math.prod(settings.hard_levels)
-    out = power_inside(_sheet(settings, repeats, sessions), shift, spread)
-    df = sessions_left(sessions * n_hard, settings.hard_levels)
-    shots = repeats * math.prod(len(levels) for levels in settings.easy.values()) * spread.kept_share
-    for name, levels in settings.hard.items() if df >= 1 else ():
-        out[name] = power_between(sessions * n_hard // len(levels), shots, shift, spread, df=df)
-    return out
+    sheet = _sheet(settings, repeats, sessions)
+    return power_inside(sheet, shift, spread) | power_of_sessions(sheet, shift, spread)
 
 
 def _shots_a_level(settings: PlanSettings, easy: str, spread: Spread, repeats: int, sessions: int) -> float:

@@ -2,22 +2,21 @@
 
 A condition changed during a session is judged by the scatter of shots; one that stays for the whole session is judged
 by the scatter of sessions, and no number of shots in one evening replaces a second evening. Power of two-sided t tests
-from the noncentral t distribution; of few shots inside sessions `plan_inside` tells more.
+from the noncentral t distribution; of few shots `plan_draws` tells more.
 """
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
 from shared.errors import SettingsError
 
 _MOST_SHOTS = 100_000
-_MOST_SESSIONS = 500
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,6 +52,16 @@ class Spread:
     def kept_share(self) -> float:
         """Share of the shots filmed that count and have the response."""
         return (1 - self.mishit_share) * (1 - self.untold_share)
+
+    @property
+    def shot_sds(self) -> NDArray[np.float64]:
+        """Scatter of a shot where none, the first, the first two ... of the covariates are used."""
+        return self.shot_sd * np.array(self.growth)
+
+    @property
+    def session_shares(self) -> tuple[float, ...]:
+        """Scatter of sessions over each of these."""
+        return tuple((self.session_sd / self.shot_sds).tolist())
 
 
 #: assumed where there is no pilot: common practice, no source
@@ -98,21 +107,10 @@ def power_within(
     return power_t(abs(shift) / (shot_sd * math.sqrt(2 / shots_per_level)), df, alpha=alpha) if df > 0 else 0.0
 
 
-def sessions_left(sessions: int, levels: Sequence[int]) -> int:
-    """Degrees of freedom of the scatter of ``sessions``, less what the conditions that stay for a session take.
-
-    levels : how many levels each of these conditions has. As `compare` does: their effects, and how they act together
-    in pairs where that leaves anything.
-    """
-    adding = sessions - 1 - sum(n - 1 for n in levels)
-    together = adding - sum((a - 1) * (b - 1) for a, b in itertools.combinations(levels, 2))
-    return together if together >= 1 else adding
-
-
 def power_between(
     sessions_per_level: float, shots: float, shift: float, spread: Spread, *, df: float, alpha: float = 0.05
 ) -> float:
-    """One level a session; ``shots`` counted shots in each. ``df``: ``sessions_left``; no power at all with none."""
+    """One level a session; ``shots`` counted shots in each. ``df``: of their scatter; no power at all with none."""
     se = math.sqrt(2 / sessions_per_level * (spread.session_sd**2 + spread.shot_sd**2 / shots))
     return power_t(abs(shift) / se, df, alpha=alpha) if df > 0 else 0.0
 
@@ -131,23 +129,6 @@ def shots_needed(shift: float, shot_sd: float, *, power: float, alpha: float = 0
             f"a shift of {shift:g} is too small beside a scatter of {shot_sd:g}: over {_MOST_SHOTS} shots."
         )
     return float(optimize.brentq(lacking, 2.0, _MOST_SHOTS, xtol=1e-8))
-
-
-def sessions_needed(
-    shift: float, shots: float, spread: Spread, *, power: float, levels: Sequence[int] = (2,), alpha: float = 0.05
-) -> int:
-    """Sessions per combination of levels, each with ``shots`` counted shots; 0 where even 500 would not do.
-
-    levels : how many levels each condition has that stays for a session; every one of them reaches ``power``
-    """
-    check_wanted(shift, power)
-    combinations = math.prod(levels)
-    for sessions in range(1, _MOST_SESSIONS + 1):
-        all_sessions = sessions * combinations
-        df = sessions_left(all_sessions, levels)
-        if power_between(all_sessions / max(levels), shots, shift, spread, df=df, alpha=alpha) >= power:
-            return sessions
-    return 0
 
 
 def filmed(counted: float, spread: Spread) -> int:

@@ -48,8 +48,8 @@ def plan(
     """
     from pipeline.plan import PlanSettings, make_plan
     from pipeline.plan_files import write_plan
-    from pipeline.plan_inside import power_table
     from pipeline.plan_power import typical_spread
+    from pipeline.plan_table import power_table
 
     settings = PlanSettings(
         patterns=tuple(_pattern(p) for p in pattern),
@@ -79,7 +79,7 @@ def plan(
     made = make_plan(settings, spread)
     import pandas as pd
 
-    table = power_table(shift, spread, levels=settings.hard_levels) if shift is not None else pd.DataFrame()
+    table = power_table(shift, spread, hard=settings.hard) if shift is not None else pd.DataFrame()
     write_plan(out, made, settings, table)
     for line in made.lines:
         typer.echo(line)

@@ -124,7 +124,9 @@ class LinearFit:
     _here: Solution
     _between: Solution
     _session_scale: float
+    _weighed_by: float  # session variance in the weights of `_between`
     _weights: Array
+    _evenings: Sessions
     _cell: NDArray[np.intp] | None
 
     @property
@@ -157,6 +159,20 @@ class LinearFit:
         interval = t_interval(value, se, self.session_df, level=level)
         p = t_test(value, se, self.session_df)
         return Estimate(value, se, self.session_df, "between sessions", "session-level t", interval, here, p)
+
+    def pull(self, contrast: ArrayLike) -> Array:
+        """(n,) how much each response moves the contrast's value, as weights were found; NaN if not estimable."""
+        c = np.asarray(contrast, dtype=float)
+        if self._inside.holds(c):
+            return self._pull(self._within, self._inside.on_basis(c))
+        if not self._plain.holds(c):
+            return np.full(self.n, math.nan)
+        alone = self._pull(self._between, self._plain.on_basis(c))
+        if self.session_df < 1 or self._weighed_by <= 0:
+            return alone
+        shrink = 1 / (1 / self._weighed_by + self._evenings.weights(self._weights))
+        shared = shrink * self._evenings.sums(alone, np.ones(self.n))
+        return np.asarray(alone - self._weights * shared[self._evenings.labels])
 
     def f_test(self, contrasts: ArrayLike) -> FTest:
         """contrasts (k, p) tested together."""
@@ -369,7 +385,9 @@ def fit_linear(
         _here=between(0.0),
         _between=between(weighed_by),
         _session_scale=scale,
+        _weighed_by=weighed_by,
         _weights=weights,
+        _evenings=evenings,
         _cell=None if cell is None else _codes(cell, n)[0],
     )
 

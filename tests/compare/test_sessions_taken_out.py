@@ -210,3 +210,16 @@ def test_of_many_shots_the_cumulants_say_what_drawing_would(monkeypatch):
     heavy = shift_quantiles(spread, pull, cells, rng=np.random.default_rng(9), draws=500, probabilities=ends)
     again = _draw_apart(spread, pull, cells, rng=np.random.default_rng(9), draws=500, probabilities=ends)
     assert heavy == pytest.approx(again, rel=1e-12)
+
+
+def test_pull_is_how_much_each_response_moves_a_contrast():
+    rng = np.random.default_rng(6)
+    for shots, between in (([6, 6, 5, 6], 3.0), ([9, 1, 2, 7], 3.0), ([6, 6, 5, 6], 0.0)):
+        session = np.repeat(np.arange(4), shots)
+        turn = np.arange(len(session)) % 2
+        x = np.column_stack([np.ones(len(session)), session % 2, turn, rng.normal(size=len(session))])
+        y = rng.normal(size=len(session)) + between * rng.normal(size=4)[session]
+        fit = fit_linear(y, x, session=session)
+        for row in np.eye(4)[1:]:
+            assert fit.pull(row) @ y == pytest.approx(fit.estimate(row).value, abs=1e-9)
+    assert np.isnan(fit_linear(y, np.column_stack([x, x[:, 1]]), session=session).pull(np.eye(5)[1])).all()

@@ -14,8 +14,9 @@ from fixtures.simulated_sessions import Truth, shots_table, simulate_session
 from pipeline.compare.comparison import compare_conditions
 from pipeline.compare.settings import CompareSettings
 from pipeline.pilot import pilot_spread
-from pipeline.plan_inside import Sheet, power_inside, repeats_needed
+from pipeline.plan_inside import power_inside, repeats_needed
 from pipeline.plan_power import Spread
+from pipeline.plan_sheet import Sheet
 
 ANGLE = "rebound_settled_angle_deg"
 BALLS = ("balls", ("clean", "polished"))

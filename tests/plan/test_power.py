@@ -17,17 +17,17 @@ from pipeline.compare.model import fit_linear
 from pipeline.compare.settings import CompareSettings
 from pipeline.pilot import pilot_spread
 from pipeline.plan import PlanSettings, make_plan
-from pipeline.plan_inside import power_table
+from pipeline.plan_between import sessions_needed
 from pipeline.plan_power import (
     Spread,
     filmed,
     power_between,
     power_within,
-    sessions_left,
-    sessions_needed,
     shots_needed,
     typical_spread,
 )
+from pipeline.plan_sheet import Sheet
+from pipeline.plan_table import power_table
 from shared.errors import SettingsError
 
 
@@ -55,10 +55,11 @@ def test_sessions_are_the_unit_when_a_condition_stays_for_the_evening():
     spread = Spread(response="miss_mm", shot_sd=30, session_sd=15, mishit_share=0.2, source="test")
     # t test on session means, whose sd is sqrt(15^2 + 30^2/10): statsmodels
     d = 30 / math.sqrt(15**2 + 30**2 / 10)
-    got = power_between(5, 10, 30, spread, df=sessions_left(10, (2,)))
+    got = power_between(5, 10, 30, spread, df=8)
     assert got == pytest.approx(TTestIndPower().power(d, 5, 0.05), abs=1e-8)
-    assert power_between(1, 1000, 30, spread, df=sessions_left(2, (2,))) == 0.0
-    few, many = (sessions_needed(20, shots, spread, power=0.8) for shots in (5, 500))
+    assert power_between(1, 1000, 30, spread, df=0) == 0.0
+    cloth = (("cloth", ("new", "worn")),)
+    few, many = (sessions_needed(Sheet((), cloth, shots, 1), 20, spread, power=0.8) for shots in (6, 600))
     assert few > many > 2  # more shots help only down to the evenings' own scatter
     assert filmed(8, spread) == 10
 
@@ -75,15 +76,15 @@ def test_power_between_sessions_by_simulation(sessions_per_level):
     for _ in range(runs):
         y = shift * level + rng.normal(0, 0.6, 2 * sessions_per_level)[session] + rng.normal(0, 1, len(level))
         seen += fit_linear(y, x, session=session).estimate([0, 1]).p < 0.05
-    df = sessions_left(2 * sessions_per_level, (2,))
-    expected = power_between(sessions_per_level, shots, shift, spread, df=df)
+    expected = power_between(sessions_per_level, shots, shift, spread, df=2 * sessions_per_level - 2)
     assert seen / runs == pytest.approx(expected, abs=3 * math.sqrt(expected * (1 - expected) / runs))
 
 
 @pytest.mark.parametrize(
     ("hard", "rounds"),
     [({"room": "pqr"}, 2), ({"cloth": "xy", "room": "pq"}, 1), ({"cloth": "xy", "room": "pqr"}, 2),
-     ({"cloth": "xy", "room": "pq", "lamp": "uv"}, 1)],
+     ({"cloth": "xy", "room": "pq", "lamp": "uv"}, 1), ({"room": ("40", "50", "60")}, 1),
+     ({"room": ("40", "50", "60")}, 2)],
 )  # fmt: skip
 def test_sessions_that_are_left_are_those_by_which_compare_judges(hard, rounds):
     rng = np.random.default_rng(3)
@@ -95,8 +96,8 @@ def test_sessions_that_are_left_are_those_by_which_compare_judges(hard, rounds):
     ]
     settings = CompareSettings(responses=("rebound_settled_angle_deg",), by=tuple(hard), adjust=())
     table = compare_conditions(shots_table(pd.concat(parts, ignore_index=True)), settings=settings).contrasts
-    df = sessions_left(len(held), [len(levels) for levels in hard.values()])
-    assert set(table.loc[table["main"], "df"]) == {df}
+    sheet = Sheet((), tuple((name, tuple(levels)) for name, levels in hard.items()), 6, rounds)
+    assert set(table.loc[table["main"], "df"]) == {sheet.sessions_to_spare}
 
 
 def test_several_conditions_that_stay_for_a_session_take_sessions_from_each_other():
@@ -104,12 +105,14 @@ def test_several_conditions_that_stay_for_a_session_take_sessions_from_each_othe
     hard = {"cloth": ("x", "y"), "room": ("p", "q")}
     asked = PlanSettings(patterns=(("a", ""),), hard=hard, sessions=1, repeats=8, shift=1.5)
     told = [line for line in make_plan(asked, spread).lines if "power" in line]
-    # 150 simulated plays of this plan: compare saw 24 % and 26 %
-    assert [line for line in told if "is seen with 26% power, from 2 sessions a level" in line] == told != []
-    each = sessions_needed(1.5, 8, spread, power=0.8, levels=(2, 2))
+    # 2000 simulated plays of this plan: compare's model saw 27 %
+    assert [line for line in told if "power, from 2 sessions a level" in line] == told != []
+    seen = [int(line.split("seen with ")[1].split("%")[0]) for line in told]
+    assert seen == pytest.approx([27, 27], abs=3)
+    each = sessions_needed(Sheet((), tuple(hard.items()), 8, 1), 1.5, spread, power=0.8)
     sized = make_plan(replace(asked, sessions=None), spread)
     assert sized.sessions_per_level == each == 2
-    table = power_table(1.5, spread, levels=(2, 2)).set_index(["power", "counted_shots_per_session"])
+    table = power_table(1.5, spread, hard=hard).set_index(["power", "counted_shots_per_session"])
     assert table.loc[(0.8, 8), "sessions_per_level"] == 4
 
 
