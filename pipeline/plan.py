@@ -18,7 +18,7 @@ import pandas as pd
 from pipeline.compare.settings import names_in
 from pipeline.plan_between import power_of_sessions, sessions_needed
 from pipeline.plan_inside import power_inside, repeats_needed
-from pipeline.plan_power import Spread
+from pipeline.plan_power import Spread, check_wanted
 from pipeline.plan_sheet import Sheet
 from shared.columns import DECLARED, declared_name, is_written_by_us
 from shared.equipment import POCKETS, pocket_name
@@ -83,6 +83,8 @@ class PlanSettings:
         for name, value in (("repeats", self.repeats), ("sessions", self.sessions)):
             if value is not None and value < 1:
                 raise SettingsError(f"{name} must be 1 or more, not {value}.")
+        if self.shift is not None:
+            check_wanted(self.shift, self.power)
 
     @property
     def hard_levels(self) -> tuple[int, ...]:

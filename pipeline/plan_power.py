@@ -138,7 +138,9 @@ def filmed(counted: float, spread: Spread) -> int:
 
 def check_wanted(shift: float, power: float) -> None:
     """Raises SettingsError for a shift or a power that can't be planned for."""
-    if not abs(shift) > 0:
+    if not math.isfinite(shift):
+        raise SettingsError(f"the shift to be seen must be a number, not {shift:g}; give the smallest that matters.")
+    if shift == 0:
         raise SettingsError("the shift to be seen must not be 0.")
     if not 0.05 < power < 1:
         raise SettingsError(f"power {power:g} must lie between 0.05 and 1, as 0.8 or 0.9.")

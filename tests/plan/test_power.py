@@ -173,6 +173,12 @@ def test_power_table_has_both_powers():
     assert 23 < inside[0.9] <= 26
 
 
+def test_a_shift_that_is_no_number_is_refused_as_such():
+    for shift in (math.nan, math.inf, -math.inf):
+        with pytest.raises(SettingsError, match=f"must be a number, not {shift:g}"):
+            PlanSettings(patterns=(("a", ""),), easy={"balls": ("x", "y")}, repeats=3, shift=shift)
+
+
 def test_a_shift_of_nothing_is_refused():
     with pytest.raises(SettingsError, match="not be 0"):
         shots_needed(0.0, 1.0, power=0.8)
