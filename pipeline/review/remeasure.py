@@ -80,11 +80,13 @@ class Remeasuring:
 
 def _measured_words(status: int, out: Path) -> str:
     """What to say of a run that came to its end, with the clips and shots that could not be measured; else empty."""
-    if status not in (0, 1):
+    if status == 0:
+        return "Measured again."
+    if status != 1:
         return ""
-    names = _not_measured(out) if status else []
+    names = _not_measured(out)
     if not names:
-        return "Measured again." if status == 0 else "Measured again, but for parts of it; `reboundry measure` says what."
+        return "Measured again, but for parts of it; `reboundry measure` says what."
     more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
     return f"Measured again, but for {', '.join(names[:_NAMED])}{more}; report.html says why."
 
