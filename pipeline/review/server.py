@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import secrets
 import socket
 import threading
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -60,6 +61,7 @@ class ReviewServer:
         self.desk = Desk(session, secret=self.token)
         self.pictures = PictureStore()
         self.corners = CornersView()
+        self._keeping = threading.Lock()  # what was kept is looked at and replaced in one go
         self.remeasuring = Remeasuring(session.folder, session.out, self._reload)
 
     @property
@@ -193,7 +195,7 @@ class ReviewServer:
         try:
             path = self._clip(request.path_params["clip"])[1]
             jpeg = await run_in_threadpool(lambda: encode(self._picture(path)))
-        except ReboundryError as error:
+        except (ReboundryError, OSError) as error:
             return Response(str(error), status_code=404)
         return Response(jpeg, media_type="image/jpeg", headers={"cache-control": "no-store"})
 
@@ -244,10 +246,12 @@ class ReviewServer:
     def _corners(self, request: Request, _: dict[str, Any]) -> dict[str, Any]:
         clip, path = self._clip(request.path_params["clip"])
         sha256 = self.desk.hashes.of(path)
-        by_hand = correction_of(read_corrections(self.out), clip, sha256)
+        kept = read_corrections(self.out)
+        by_hand = correction_of(kept, clip, sha256)
+        held = {"kept": state_of(by_hand), "kept_all": state_of(kept)}
         if by_hand is not None and by_hand.is_of(sha256):
-            return {**self._look(path, by_hand.corners), "given": by_hand.corners, "source": "hand"}
-        return {**self._before_correction(path), "outdated": by_hand is not None}
+            return {**self._look(path, by_hand.corners), "given": by_hand.corners, "source": "hand", **held}
+        return {**self._before_correction(path), "outdated": by_hand is not None, **held}
 
     def _preview(self, request: Request, body: dict[str, Any]) -> dict[str, Any]:
         _, path = self._clip(request.path_params["clip"])
@@ -272,8 +276,21 @@ class ReviewServer:
             size = picture_size(path)
             left_out = [one for one in clips if self._size(one) != size]
             clips = [one for one in clips if one not in left_out]
-        keep_corrections(self.out, corners, {one: self._recording(one) for one in clips})
-        return {"saved": True, "clips": len(clips), "left_out": left_out}
+        recordings = {one: self._recording(one) for one in clips}
+        with self._keeping:
+            before = read_corrections(self.out)
+            now = before if body.get("all") is True else correction_of(before, clip, recordings[clip])
+            if body.get("held", state_of(now)) != state_of(now):
+                raise SettingsError("Not saved: in another window or tab, other corners were saved meanwhile; "
+                                    "\"As saved\" shows them.")
+            keep_corrections(self.out, corners, recordings)
+            kept = read_corrections(self.out)
+        return {
+            "saved": True, "clips": len(clips), "left_out": left_out,
+            "kept": {str(self.desk.clips.index(one)): state_of(correction_of(kept, one, sha256))
+                     for one, sha256 in recordings.items()},
+            "kept_all": state_of(kept), "replaced_all": state_of(before),
+        }
 
     def _size(self, clip: str) -> tuple[int, int] | None:
         """(width, height) px of a clip's picture as displayed, as it is now or was when measured; None: not known."""
@@ -327,6 +344,11 @@ class ReviewServer:
     def _reload(self) -> None:
         """After measuring again; if that left nothing to read, the old results stay on the page."""
         self.desk.follow()
+
+
+def state_of(kept: Correction | Mapping[str, Correction] | None) -> str:
+    """Names what is kept, of a clip or of all, so that a page can tell on saving what it had been shown."""
+    return hashlib.sha256(repr(sorted(kept.items()) if isinstance(kept, Mapping) else kept).encode()).hexdigest()[:16]
 
 
 def picture_size(path: Path) -> tuple[int, int]:

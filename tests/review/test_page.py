@@ -156,8 +156,8 @@ def test_saving_a_clip_saves_what_is_shown_of_this_clip(session, opened):
         by_hand = json.loads(corners.read_text())["corners_px"]
         page.select_option("#corner-clip", index=1)
         page.wait_for_selector("#corner-state:has-text('As found in the picture.')")
-        page.click("#corner-find")
-        page.wait_for_selector("#corner-state:has-text('take a correction back')")
+        with page.expect_response("**/api/clip/1/preview"):
+            page.click("#corner-find")
         held = hold(page, "**/api/clip/0/corners")
         page.select_option("#corner-clip", index=0)
         wait_until(page, lambda: held)
@@ -168,8 +168,9 @@ def test_saving_a_clip_saves_what_is_shown_of_this_clip(session, opened):
         assert "POST" not in sent
         held[0].continue_()
         page.wait_for_selector("#corner-state:has-text('Corrected by hand')")
-        page.click("#corner-save")
-        page.wait_for_selector("#corner-state:has-text('Saved for')")
+        page.click("#corner-save")  # nor is what is saved already
+        page.wait_for_selector("#corner-state:has-text('nothing to save')")
+        assert "POST" not in sent
     assert list(by_hand) == ["eveningA_01.mp4"]
     kept = json.loads(corners.read_text())["corners_px"]
     np.testing.assert_allclose(kept["eveningA_01.mp4"], by_hand["eveningA_01.mp4"], atol=0.01)

@@ -2,13 +2,16 @@
 
 export class Refusal extends Error {}
 
-async function ask(path, options = {}) {
-  let reply;
+async function reach(path, options = {}) {
   try {
-    reply = await fetch(path, { credentials: "omit", ...options });
+    return await fetch(path, { credentials: "omit", ...options });
   } catch {
     throw new Refusal("The review program does not answer. Start `reboundry review` again and open its new address.");
   }
+}
+
+async function ask(path, options = {}) {
+  const reply = await reach(path, options);
   const content = await reply.json().catch(() => ({ problem: `The program refused (${reply.status}).` }));
   if (!reply.ok) throw new Refusal(content.problem);
   return content;
@@ -26,9 +29,14 @@ export const decide = (shotId, reviewer, blind, decision, note) =>
   post("api/decide", { shot: shotId, reviewer, blind, decision, note });
 export const undo = (reviewer) => post("api/undo", { reviewer });
 
-export const stillAddress = (clip) => `api/clip/${clip}/picture.jpg`;
+/** A clip's picture of the table, or the program's reason why there is none. */
+export async function still(clip) {
+  const reply = await reach(`api/clip/${clip}/picture.jpg?${Date.now()}`);
+  if (!reply.ok) throw new Refusal(await reply.text());
+  return createImageBitmap(await reply.blob());
+}
 export const corners = (clip) => ask(`api/clip/${clip}/corners`);
 export const previewCorners = (clip, points) => post(`api/clip/${clip}/preview`, { corners: points });
-export const saveCorners = (clip, points, all) => post(`api/clip/${clip}/corners`, { corners: points, all });
+export const saveCorners = (clip, points, all, held) => post(`api/clip/${clip}/corners`, { corners: points, all, held });
 export const measureAgain = () => post("api/measure", {});
 export const measureState = () => ask("api/measure");

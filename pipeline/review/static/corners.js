@@ -2,6 +2,7 @@
 
 import * as api from "./api.js";
 import { element } from "./cards.js";
+import { Drafts } from "./drafts.js";
 import { homography, apply } from "./homography.js";
 
 const byId = (id) => document.getElementById(id);
@@ -9,6 +10,7 @@ const NAMES = ["head-right", "foot-right", "foot-left", "head-left"];
 const EDGES = ["right", "foot", "left", "head"];
 const SOURCES = { hand: "Corrected by hand.", session: "As given in session.toml.", picture: "As found in the picture." };
 const OUTDATED = "Corners were corrected for another recording of this name; they are not used.";
+const CHANGED = "Changed, not saved.";
 const LOUPE = 180, ZOOM = 5;
 
 export class Corners {
@@ -19,46 +21,84 @@ export class Corners {
     this.clip = null;
     this.points = null; // four corners in px of the clip's picture
     this.marks = null; // what the server made of them last
-    this.changed = false;
+    this.guessed = false; // whether they are but somewhere to start from
+    this.drafts = new Drafts();
+    this.clips = [];
     byId("corner-clip").addEventListener("change", () => this.open(Number(byId("corner-clip").value)));
     byId("corner-save").addEventListener("click", () => this.save(false));
     byId("corner-save-all").addEventListener("click", () => this.save(true));
     byId("corner-find").addEventListener("click", () => this.find());
+    byId("corner-back").addEventListener("click", () => this.back());
     byId("measure-again").addEventListener("click", () => this.measure());
     new ResizeObserver(() => this.placeHandles()).observe(this.canvas);
     this.makeHandles();
   }
 
+  get draft() { return this.drafts.moved.get(this.clip); }
+
   setClips(clips) {
+    this.clips = clips;
     byId("corner-clip").replaceChildren(...clips.map((clip) => element("option", { value: clip.index }, clip.name)));
     byId("corner-clip").value = String(this.clip ?? 0); // the one whose picture is on show
   }
 
-  async open(clip = this.clip ?? 0) {
-    if (this.changed && clip === this.clip) return; // back from the shots: what was dragged is still there to be saved
+  async open(clip = this.clip) {
+    if (clip === null) { await this.openFirst(); return; }
+    if (clip === this.clip && this.draft) return; // back from the shots: what was dragged is still there to be saved
+    this.fail(await this.load(clip));
+  }
+
+  async openFirst() { // the first clip that has a picture
+    let first = null;
+    for (const { index } of this.clips) {
+      byId("corner-clip").value = String(index);
+      const error = await this.load(index);
+      if (index !== this.clip) return; // another was chosen
+      if (!error) { this.fail(null); return; }
+      first ??= error;
+    }
+    this.fail(first);
+  }
+
+  /** Take up a clip's picture and corners; why it can't be done, else null. */
+  async load(clip) {
     clearTimeout(this.timer); // a preview of the clip before
     this.clip = clip;
     this.points = this.marks = null;
-    this.found = false;
     this.state("Loading the picture …");
     try {
-      const picture = new Image();
-      picture.src = `${api.stillAddress(clip)}?${Date.now()}`;
-      const [marks] = await Promise.all([api.corners(clip), picture.decode()]);
-      if (clip !== this.clip) return;
+      const [marks, picture] = await Promise.all([api.corners(clip), api.still(clip)]);
+      if (clip !== this.clip) return null;
+      this.hide(false);
       this.picture = picture;
-      this.canvas.width = picture.naturalWidth;
-      this.canvas.height = picture.naturalHeight;
+      this.canvas.width = picture.width;
+      this.canvas.height = picture.height;
+      this.drafts.shown(clip, marks);
+      const { draft } = this;
+      this.points = draft ? draft.points : null;
       this.take(marks);
-      if (!this.points) this.points = this.somewhere();
-      this.changed = false;
-      this.state(marks.outdated ? `${SOURCES[marks.source]} ${OUTDATED}` : SOURCES[marks.source]);
+      this.guessed = !this.points;
+      if (this.guessed) this.points = this.somewhere();
+      this.state(draft ? draft.words : marks.outdated ? `${SOURCES[marks.source]} ${OUTDATED}` : SOURCES[marks.source]);
       this.draw();
-      this.fail(null);
+      if (draft) await this.preview();
+      return null;
     } catch (error) {
+      if (clip !== this.clip) return null;
+      this.hide(true); // no picture of another clip under this one's name
       this.state("");
-      this.fail(error);
+      return error;
     }
+  }
+
+  hide(hidden) {
+    byId("corner-stage").hidden = byId("corner-numbers").hidden = hidden;
+  }
+
+  /** Drop what was moved; show what is kept now. */
+  async back() {
+    this.drafts.moved.delete(this.clip);
+    await this.open(this.clip);
   }
 
   somewhere() { // no table was found: start with a frame to drag
@@ -78,7 +118,7 @@ export class Corners {
   async preview() {
     const asked = JSON.stringify(this.points);
     try {
-      const marks = await api.previewCorners(this.clip, this.points);
+      const marks = await api.previewCorners(this.clip, this.draft?.found ? null : this.points);
       if (asked !== JSON.stringify(this.points)) return; // moved on since
       this.take(marks);
       this.draw();
@@ -94,6 +134,7 @@ export class Corners {
   }
 
   async find() {
+    if (!this.points) return; // the picture isn't there yet, or can't be read
     const { clip } = this;
     this.state("Looking for the table …");
     try {
@@ -102,9 +143,12 @@ export class Corners {
       if (marks.problem) { this.state(marks.problem); return; }
       this.points = null;
       this.take(marks);
-      this.changed = true;
-      this.found = true;
-      this.state(`${SOURCES[marks.source]} Save to take a correction back.`);
+      this.guessed = false;
+      const { byHand } = this.drafts.held.get(clip);
+      const words = byHand ? `${SOURCES[marks.source]} Save to take a correction back.` : SOURCES[marks.source];
+      if (byHand) this.drafts.moved.set(clip, { points: this.points, found: true, words });
+      else this.drafts.moved.delete(clip); // it is what the program goes by anyway
+      this.state(words);
       this.draw();
     } catch (error) {
       this.fail(error);
@@ -113,20 +157,31 @@ export class Corners {
 
   async save(all) {
     if (!this.points) return; // the picture isn't there yet: nothing to save
-    const { clip } = this;
+    const { clip, draft } = this;
+    if (!draft && this.guessed) { this.state("Not saved: drag the corners to their places first."); return; }
+    if (!draft && !all) { this.state("Nothing changed, nothing to save."); return; }
+    const points = draft?.found ? null : this.points;
+    const { own, all: ofAll } = this.drafts.held.get(clip);
     try {
-      const reply = await api.saveCorners(clip, this.found ? null : this.points, all);
+      const reply = await api.saveCorners(clip, points, all, all ? ofAll : own);
+      this.drafts.saved(clip, draft, reply, points !== null);
       if (clip !== this.clip) return;
-      this.changed = false;
       const others = reply.left_out.length ? ` Not for ${reply.left_out.join(", ")}: their pictures have another size.` : "";
-      this.state(`Saved for ${reply.clips === 1 ? "this clip" : `${reply.clips} clips`}.${others} Measure again to use it.`);
+      const words = `Saved for ${reply.clips === 1 ? "this clip" : `${reply.clips} clips`}.${others} Measure again to use it.`;
+      this.state(this.draft ? `${words} ${this.draft.words}` : words);
       this.say("Corners saved.");
     } catch (error) {
-      this.state(error.message);
+      if (clip === this.clip) this.state(error.message);
+      else this.fail(error);
     }
   }
 
   async measure() {
+    const open = this.clips.filter(({ index }) => this.drafts.moved.has(index)).map(({ name }) => name);
+    if (open.length) { // it would be measured with other corners than those on show
+      this.state(`Not measured: the corners of ${open.join(", ")} are changed, not saved. Save them, or drop the change with "As saved".`);
+      return;
+    }
     byId("measure-again").disabled = true;
     try {
       const { runs } = await api.measureAgain();
@@ -135,7 +190,7 @@ export class Corners {
         await new Promise((done) => setTimeout(done, 700));
         const state = await api.measureState();
         if (!state.running && state.runs > runs) {
-          this.state(state.words);
+          this.state(this.draft ? `${state.words} ${this.draft.words}` : state.words);
           this.say(state.words);
           await this.measured();
           break;
@@ -257,10 +312,10 @@ export class Corners {
 
   move(which, [dx, dy]) {
     if (!this.points) return;
-    for (const i of which) this.points[i] = [this.points[i][0] + dx, this.points[i][1] + dy];
-    this.changed = true;
-    this.found = false;
-    this.state("Changed, not saved.");
+    this.points = this.points.map(([x, y], i) => (which.includes(i) ? [x + dx, y + dy] : [x, y]));
+    this.drafts.moved.set(this.clip, { points: this.points, found: false, words: CHANGED });
+    this.guessed = false;
+    this.state(CHANGED);
     this.draw();
     this.later();
   }

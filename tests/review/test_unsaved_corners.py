@@ -1,0 +1,177 @@
+"""Corners that were moved are never lost in silence: not to Measure again, another clip, a reload or another tab."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.review.from_truth import session_from_truth
+from tests.review.looking import CLIPS
+from tests.review.serving import ask, serving
+
+LEFT = "Shift+ArrowLeft"
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory):
+    """A session whose page is open for all tests here; each begins with nothing saved."""
+    session = session_from_truth(tmp_path_factory.mktemp("corners") / "evening", CLIPS)
+    with serving(session) as running:
+        yield session / "measured" / "corners.json", running.address
+
+
+@pytest.fixture
+def corners(kept):
+    kept[0].unlink(missing_ok=True)
+    return kept
+
+
+def look(page, clip: int, words: str = "As found in the picture.") -> None:
+    page.click("#view-corners")
+    page.wait_for_selector("#corner-numbers:has-text('Sights seen')")
+    page.select_option("#corner-clip", index=clip)
+    told(page, words)
+
+
+def told(page, words: str) -> None:
+    page.wait_for_selector(f"#corner-state:has-text('{words}')")
+
+
+def move(page, key: str = LEFT) -> None:
+    page.locator(".handle").first.focus()
+    page.keyboard.press(key)
+    told(page, "Changed, not saved.")
+
+
+def saved(file: Path) -> dict[str, list[list[float]]]:
+    return json.loads(file.read_text())["corners_px"]
+
+
+def test_measuring_again_is_refused_while_corners_are_changed_and_not_saved(corners, opened):
+    file, address = corners
+    page = opened(address)
+    look(page, 1)
+    move(page)
+    look(page, 0)
+    page.click("#measure-again")
+    told(page, "Not measured: the corners of eveningA_04.mp4 are changed, not saved.")
+    assert json.loads(ask(f"{address}api/measure")[1]) == {"running": False, "runs": 0, "words": ""}
+    look(page, 1, "Changed, not saved.")
+    page.click("#corner-back")
+    told(page, "As found in the picture.")
+    page.route("**/api/measure", lambda route: route.fulfill(status=400, json={"problem": "asked to measure"}))
+    page.click("#measure-again")
+    page.wait_for_selector("#message:has-text('asked to measure')")
+    assert not file.exists()
+
+
+def test_what_was_moved_is_still_there_after_another_clip_and_can_then_be_saved(corners, opened):
+    file, address = corners
+    page = opened(address)
+    look(page, 0)
+    move(page)
+    place = page.locator(".handle").first.bounding_box()
+    look(page, 1)
+    assert page.locator(".handle").first.bounding_box() != place
+    look(page, 0, "Changed, not saved.")
+    page.wait_for_selector("#corner-numbers:has-text('corners by hand: no residual')")
+    assert page.locator(".handle").first.bounding_box() == place
+    page.click("#corner-save")
+    told(page, "Saved for this clip.")
+    page.click("#corner-find")
+    told(page, "Save to take a correction back.")
+    look(page, 1)
+    look(page, 0, "Save to take a correction back.")
+    page.click("#corner-save")
+    told(page, "Saved for this clip.")
+    assert saved(file) == {}
+
+
+def test_the_browser_asks_before_it_leaves_a_page_with_unsaved_corners_and_only_then(corners, opened):
+    page = opened(corners[1])
+    asked: list[str] = []
+
+    def stay(dialog):
+        asked.append(dialog.type)
+        dialog.dismiss()
+
+    page.on("dialog", stay)
+    look(page, 0)
+    page.reload()
+    page.wait_for_selector("body[data-ready=yes]")
+    assert asked == []
+    look(page, 0)
+    move(page)
+    with pytest.raises(pytest.importorskip("playwright.sync_api").Error):  # it stays
+        page.reload(timeout=3000)
+    assert asked == ["beforeunload"]
+    told(page, "Changed, not saved.")
+
+
+def test_corners_that_were_not_touched_are_not_saved_as_given_by_hand(corners, opened):
+    file, address = corners
+    page = opened(address)
+    look(page, 0)
+    page.click("#corner-save")
+    told(page, "Nothing changed, nothing to save.")
+    with page.expect_response("**/api/clip/0/preview"):
+        page.click("#corner-find")
+    page.click("#corner-save")
+    told(page, "Nothing changed, nothing to save.")
+    assert not file.exists()
+
+
+@pytest.mark.parametrize("button", ["#corner-save", "#corner-save-all"])
+def test_what_another_tab_saved_meanwhile_is_not_overwritten(corners, opened, button):
+    file, address = corners
+    first, second = opened(address), opened(address)
+    for page in (first, second):
+        look(page, 0)
+    move(first)
+    first.click("#corner-save")
+    told(first, "Saved for this clip.")
+    before = saved(file)
+    move(second, "Shift+ArrowRight")
+    second.click(button)
+    told(second, "Not saved: in another window or tab, other corners were saved meanwhile")
+    assert saved(file) == before
+    second.click("#corner-back")
+    told(second, "Corrected by hand.")
+    move(second, "Shift+ArrowRight")
+    second.click(button)
+    told(second, "Saved for")
+    assert saved(file)["eveningA_01.mp4"][0][0] == pytest.approx(before["eveningA_01.mp4"][0][0] + 10)
+
+
+def test_one_tab_saves_clip_after_clip_in_any_order(corners, opened):
+    """What this tab saved itself is no other's: corners moved before that are saved after it, alone and for all."""
+    file, address = corners
+    page = opened(address)
+    look(page, 0)
+    move(page)
+    look(page, 1)
+    move(page)
+    page.click("#corner-save")
+    told(page, "Saved for this clip.")
+    look(page, 0, "Changed, not saved.")
+    page.click("#corner-save-all")
+    told(page, "Saved for 2 clips.")
+    move(page, "ArrowLeft")
+    page.click("#corner-save")
+    told(page, "Saved for this clip.")
+    kept = saved(file)
+    assert kept["eveningA_04.mp4"][0][0] - kept["eveningA_01.mp4"][0][0] == pytest.approx(1)
+
+
+def test_saving_says_no_where_what_is_kept_has_moved_on_since_it_was_shown(corners):
+    file, address = corners
+    clip = f"{address}api/clip/0/corners"
+    shown = json.loads(ask(clip)[1])
+    moved = [[x + 5, y] for x, y in shown["corners"]]
+    assert ask(clip, body={"corners": moved, "held": shown["kept"]})[0] == 200
+    for every, state in ((False, "kept"), (True, "kept_all")):
+        status, content = ask(clip, body={"corners": shown["corners"], "all": every, "held": shown[state]})
+        assert (status, json.loads(content)["problem"][:9]) == (400, "Not saved")
+    assert list(saved(file)) == ["eveningA_01.mp4"]
