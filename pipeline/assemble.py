@@ -60,8 +60,7 @@ def write_results(
     """Write the tables of all clips measured so far; return the shots as written, the problems, and remarks.
 
     ``entries``: of clips with shots; ``calibrated``: of all whose table was found; ``missing``: clips that were not
-    reached yet, for the log. The problems are a line for each cell of no use, and for each shot of which nothing could
-    be measured.
+    reached yet, for the log. The problems are a line for each cell of no use.
     """
     settings = session.settings
     shots, lines = declare(read_all(entries, "shots", SHOTS), session.takes, settings)
@@ -87,8 +86,7 @@ def write_results(
     stopped = [{"clip": clip, "status": NOT_MEASURED, "shots": 0, "problem": f"{clip}: {_STOPPED}"} for clip in missing]
     write_log(out / "log.jsonl", [*map(_log_line, records), *stopped, *left_out])
     lines += review_problems(rows, read_review_file(out), recordings, clips=[entry.folder.name for entry in entries])
-    problems = [*(f"{session.name}: {line}" for line in lines), *_lost(rows)]
-    return rows, problems, tuple(f"{session.name}: {line}" for line in remarks)
+    return rows, [f"{session.name}: {line}" for line in lines], tuple(f"{session.name}: {line}" for line in remarks)
 
 
 def _told(shots: pd.DataFrame, records: Sequence[ClipRecord]) -> dict[str, ClothAndBalls]:
@@ -98,10 +96,10 @@ def _told(shots: pd.DataFrame, records: Sequence[ClipRecord]) -> dict[str, Cloth
     return {str(shot): told[clip, number] for shot, clip, number in of_shots if (clip, number) in told}
 
 
-def _lost(shots: pd.DataFrame) -> list[str]:
-    """A line for each shot of which nothing could be measured."""
-    reasons = {str(shot): why_lost(notes) for shot, notes in zip(shots["shot_id"], shots["notes"], strict=True)}
-    return [f"{shot}: nothing could be measured of this shot: {why}." for shot, why in reasons.items() if why]
+def lost_shots(shots: pd.DataFrame) -> list[tuple[str, str, str]]:
+    """Clip, shot_id and the reason of each shot of which nothing could be measured."""
+    rows = zip(shots["clip"], shots["shot_id"], map(why_lost, shots["notes"]), strict=True)
+    return [(str(clip), str(shot), why) for clip, shot, why in rows if why]
 
 
 def _judged(

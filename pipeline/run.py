@@ -13,7 +13,7 @@ from typing import Protocol
 import pandas as pd
 
 from pipeline import compiled_place, lone_clip
-from pipeline.assemble import check_settings, write_page, write_results
+from pipeline.assemble import check_settings, lost_shots, write_page, write_results
 from pipeline.clip_job import (
     ClipRecord,
     ClipTask,
@@ -33,6 +33,7 @@ from pipeline.learning import ClothAndBalls, learnt_from_others, tells_more
 from pipeline.patterns import read_patterns
 from pipeline.physics import Friction
 from pipeline.review_file import read_reviews
+from pipeline.said import Said
 from pipeline.sessions import Session
 from pipeline.speed_classes import without_shots
 from pipeline.targets import MATCHED, Targets, declared_targets, matched_targets
@@ -134,7 +135,8 @@ class _Run:
         self.out = options.out or session.measured
         self.work = Work(self.out.absolute() / ".work")  # a worker elsewhere may have another current folder
         self.records: dict[str, ClipRecord] = {}
-        self.problems: list[str] = []
+        self._said = Said()
+        self._remarks: tuple[str, ...] = ()
         self._asked: list[str] = []  # names of the clips whose records are wanted
         self._first_of: dict[str, str] = {}  # content hash -> the first clip that has it
         self.stopped = self.earlier = False
@@ -149,10 +151,15 @@ class _Run:
         read_reviews(self.out)  # of no use: better told before than after
         _make_folder(self.out)
         self._had = clips_with_shots(self.out)
-        for line in self.session.problems:
-            self._problem(line)
-        for line in (*self.session.remarks, *self._unused_classes(), *self._unknown_patterns()):
+        for line in (*self.session.problems, *self.session.remarks, *self._unused_classes(), *self._unknown_patterns()):
             self.progress.say(line)
+        try:
+            return self._go()
+        finally:
+            for line in (*self._said.lines(self._order), *self._remarks):
+                self.progress.say(line)
+
+    def _go(self) -> SessionResult:
         try:
             self._measure_each()
             self._match_patterns()
@@ -172,8 +179,13 @@ class _Run:
                 write_page(self.session, self.out)
             except KeyboardInterrupt:
                 self.stopped = True
-        return SessionResult(session=self.session.name, folder=self.out, shots=shots, problems=tuple(self.problems),
+        problems = (*self.session.problems, *self._said.problems(self._order))
+        return SessionResult(session=self.session.name, folder=self.out, shots=shots, problems=problems,
                              stopped=self.stopped, earlier=self.earlier)
+
+    @property
+    def _order(self) -> list[str]:
+        return [clip.name for clip in self.session.present]
 
     def _measure_each(self) -> None:
         """Every clip for itself: decoded where need be, its shots measured by what they show themselves.
@@ -206,8 +218,8 @@ class _Run:
             if unchanged:
                 found.append(task)
             elif task.entry.record("tables").get("shots"):
-                self.progress.say(f"{clip.name}: has changed since it was measured, so its shots are left out; measure "
-                                  "it again.")
+                self._said.warning("has changed since it was measured, so its shots are left out; measure it again.",
+                                   clip.name)
         return found
 
     def _unreadable(self, clip: Path, error: OSError) -> None:
@@ -215,7 +227,7 @@ class _Run:
 
     def _fail(self, record: ClipRecord) -> None:
         self.records[record.clip] = record
-        self._problem(record.failure)
+        self._said.problem(record.failure, record.clip)
 
     def _await_all(self) -> None:
         """Wait until what workers elsewhere have kept is seen here; what isn't by then was kept in another folder."""
@@ -285,7 +297,7 @@ class _Run:
         self.progress.reach("", max(self._done, self._seen))
 
     def _keep(self, task: ClipTask, record: ClipRecord) -> None:
-        """Remember a clip's record; say at once what the user should know, once."""
+        """Remember a clip's record, and what the user should know of it."""
         before = self.records.get(record.clip)
         if before is not None:
             seconds = {**before.seconds}
@@ -293,31 +305,23 @@ class _Run:
                 seconds[stage] = round(seconds.get(stage, 0.0) + spent, 4)
             record = replace(record, seconds=seconds, reused=before.reused, told=before.told)
         self.records[record.clip] = record
-        known = (before.failure, *before.warnings) if before else ()
-        if record.failure and record.failure not in known:
-            self._problem(record.failure)
+        if record.failure:
+            self._said.problem(record.failure, record.clip)
         if before is None:
             self._twice(record)
         for line in record.warnings:
-            if line in known:
-                continue
-            named = line if task.clip.name in line else f"{task.clip.name}: {line}"
             if line in record.left_out:
-                self._problem(named)
+                self._said.problem(line, record.clip)  # part of the clip could not be measured
             else:
-                self.progress.say(named)
+                self._said.warning(line, record.clip)
 
     def _twice(self, record: ClipRecord) -> None:
         """Say when a clip is another one's copy: its shots would count twice."""
         first = self._first_of.setdefault(record.sha256, record.clip) if record.sha256 else record.clip
         if first != record.clip:
             one, other = sorted((first, record.clip))
-            self.progress.say(f"{other}: is the same recording as {one}, so its shots stand twice; take one of them "
-                              "out.")
-
-    def _problem(self, line: str) -> None:
-        self.problems.append(line)
-        self.progress.say(line)
+            self._said.warning(f"{other}: is the same recording as {one}, so its shots stand twice; take one of them "
+                               "out.", other)
 
     def _task(self, clip: Path) -> ClipTask:
         targets = declared_targets(self.session, clip.name, self._patterns)
@@ -391,8 +395,8 @@ class _Run:
 
     def _left(self) -> pd.DataFrame:
         """The shots of the run before, whose files stay as they are."""
-        self._problem(f"{self.session.name}: stopped before all clips were measured anew, so the results are still "
-                      "those of the run before; run it again to the end.")
+        self._said.problem(f"{self.session.name}: stopped before all clips were measured anew, so the results are "
+                           "still those of the run before; run it again to the end.")
         return leave_earlier(self.out)
 
     def _write(self) -> pd.DataFrame:
@@ -411,10 +415,13 @@ class _Run:
 
     def _told(self, shots: pd.DataFrame, lines: list[str], remarks: tuple[str, ...]) -> pd.DataFrame:
         for line in lines:
-            if line not in self.problems:
-                self._problem(line)
-        for line in remarks:
-            self.progress.say(line)
+            if line not in self.session.problems:
+                self._said.problem(line)
+        for clip, shot, why in lost_shots(shots):
+            # a warning of the clip's that begins so says what to do, too
+            more = next((said for said in self._record(Path(clip)).warnings if said.startswith(f"{why};")), why)
+            self._said.problem(f"{shot}: nothing could be measured of this shot: {more}.", clip, shot=shot)
+        self._remarks = remarks
         return shots
 
     def _write_and_draw(self) -> pd.DataFrame:
@@ -453,7 +460,7 @@ class _Run:
             for index, result in executor.run(draw_clip, tasks):
                 line = result.words if isinstance(result, Lost) else result
                 if line:
-                    self._problem(line)
+                    self._said.problem(line, tasks[index].entry.folder.name)
                 self._reach(tasks[index].entry.folder.name, 1.0)
         except KeyboardInterrupt:
             self.stopped = True

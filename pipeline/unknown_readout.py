@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from pipeline.shots import MeasuredShot
     from shared.equipment import Table
 
-OF_THE_TABLE = "readout_s not given: off by more than stated if the camera reads a picture line by line, see the shots"
+OF_THE_TABLE = "readout_s not given: may be off by more than stated, as the shots are (see their notes)"
 _UNITS = {column.name: column.unit for column in SHOTS.columns}
 
 

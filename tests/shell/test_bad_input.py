@@ -106,7 +106,7 @@ def test_the_good_clip_is_measured_all_the_same(mixed):
     ("sound.mp4", "no picture"),
     ("empty.mp4", "empty file"),
     ("letter.mov", "not a clip that can be read"),
-    ("torn.mp4: ", "copy it from the camera again"),
+    ("letter.mov, torn.mp4)", "copy it from the camera again"),
     ("short.mkv", "could be read"),
     ("gone.mp4", "takes.csv row 3"),
     ("takes.csv row 5: floor.mp4 already stands in row 4", "remove one"),
