@@ -61,7 +61,8 @@ def measure_rebound(
     if not cushions:
         none = "no cushion was met by the banked ball: no incoming or rebound angle"
         outcome = "pocketed" if pocket and pocket == (target or pocket) else None
-        return Rebound(0, pocket=pocket, outcome=outcome, notes=(none,))
+        why = [none, f"{'miss_mm' if pocket else 'outcome, miss_mm'}: no cushion was met by the banked ball"]
+        return Rebound(0, pocket=pocket, outcome=outcome, notes=(*why, *_fell_elsewhere(pocket, target)))
     first = cushions[0]
     notes: list[str] = []
     if any(events[i].kind == "jaw" for i in motion.layout.chain[ball] if i < first):
@@ -87,11 +88,18 @@ def measure_rebound(
         notes.append(f"{name}: the ball came in too nearly along the cushion")
     miss, outcome, why = _arrival(motion, ball, cushions, table, pocketed, target)
     notes += why
-    if pocket and target and outcome is None and pocket != target:
-        notes.append(f"outcome: the ball fell into {pocket}, not into the target {target}")
+    if outcome is None:
+        notes += _fell_elsewhere(pocket, target)
     return Rebound(
         len(cushions), rail=events[first].other, **got, outcome=outcome, pocket=pocket, miss_mm=miss, notes=tuple(notes)
     )
+
+
+def _fell_elsewhere(pocket: str | None, target: str | None) -> list[str]:
+    """Why a ball that fell is neither short nor long, where it was meant for another pocket."""
+    if not pocket or not target or pocket == target:
+        return []
+    return [f"outcome: the ball fell into {pocket}, not into the target {target}"]
 
 
 def _at_cushion(motion: ShotMotion, ball: str, i: int, table: Table) -> dict[str, Measured]:
@@ -140,19 +148,20 @@ def _arrival(
     motion: ShotMotion, ball: str, cushions: list[int], table: Table, pocketed: Pocketed | None, target: str | None
 ) -> tuple[Measured | None, str | None, list[str]]:
     """Signed distance of the arriving path from the target's middle, and what came of the shot."""
+    empty = "miss_mm" if pocketed else "outcome, miss_mm"  # of a ball that fell the pocket tells what came of it
     if target is None:  # the pocket in which it fell instead would give a miss to the balls that fell alone
-        return None, "pocketed" if pocketed else None, ["miss_mm: no target pocket declared"]
+        return None, "pocketed" if pocketed else None, [f"{empty}: no target pocket declared"]
     which = next((n for n, m in enumerate(mouths(table)) if m.pocket == target), None)
     if which is None:
-        return None, None, [f"miss_mm: this table has no pocket {target}"]
+        return None, None, [f"{empty}: this table has no pocket {target}"]
     mouth = mouths(table)[which]
     i = _arriving_leg(motion, ball, cushions, mouth, pocketed, table)
     hit = pocketed is not None and pocketed.pocket == target
     if i is None:
-        return None, "pocketed" if hit else None, ["miss_mm: no path leads towards the target pocket"]
+        return None, "pocketed" if hit else None, [f"{empty}: no path leads towards the target pocket"]
     if (other := _sent_elsewhere(motion, ball, cushions[0], i)) is not None:
         met = "the cue ball again (a double kiss)" if other == "cue" else "another ball"
-        why = f"miss_mm: the ball met {met} after its first cushion, so where it arrived tells nothing of the bank"
+        why = f"{empty}: the ball met {met} after its first cushion, so where it arrived tells nothing of the bank"
         return None, "pocketed" if hit else None, [why]
     cushion = _last_cushion(motion, ball, i)
 

@@ -1,6 +1,7 @@
 """From detections to the row of shots.csv."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -9,6 +10,8 @@ import pytest
 from fixtures.synthetic import bank_shot, kick_shot
 from pipeline import shot_motion
 from pipeline.physics import Friction
+from pipeline.pockets import Pocketed
+from pipeline.rebound import measure_rebound
 from pipeline.shots import measure_shots
 from pipeline.track_rows import track_rows
 from shared.columns import CONTACTS, DETECTIONS, SHOTS, TRACKS, why_lost
@@ -305,6 +308,31 @@ def test_a_ball_that_fell_is_told_by_its_target(targets, outcome, words):
     assert (None if pd.isna(row["outcome"]) else row["outcome"]) == outcome
     assert pd.isna(row["miss_mm"]) == bool(words)
     assert words in str(row["notes"])
+
+
+@pytest.mark.parametrize(("target", "why"), [
+    (None, "outcome, miss_mm: no target pocket declared"),
+    ("nowhere", "outcome, miss_mm: this table has no pocket nowhere"),
+    ("head-left", "outcome, miss_mm: no path leads towards the target pocket"),
+])
+def test_why_a_ball_that_did_not_fall_has_no_outcome_is_told(target, why):
+    play = bank_shot(TABLE, direction_deg=60.5, speed_mps=3.0, object_share=(0.5, 0.5), until_s=6.0)
+    row = measure(detections_of(play, TABLE, 1.6), targets={None: target or ""}).shots.iloc[0]
+    assert row[["outcome", "pocket", "miss_mm"]].isna().all()
+    assert why in row["notes"].split("; ")
+
+
+@pytest.mark.parametrize(("target", "pocket", "outcome", "told"), [
+    (None, None, None, ["outcome, miss_mm: no cushion was met by the banked ball"]),
+    ("foot-right", "foot-right", "pocketed", ["miss_mm: no cushion was met by the banked ball"]),
+    ("head-left", "foot-right", None, ["miss_mm: no cushion was met by the banked ball",
+                                       "outcome: the ball fell into foot-right, not into the target head-left"]),
+])
+def test_why_a_ball_that_met_no_cushion_has_no_outcome_is_told(target, pocket, outcome, told):
+    motion = SimpleNamespace(events=[], layout=SimpleNamespace(chain={"object": []}))
+    fell = Pocketed("object", pocket, 2.0, 0.01) if pocket else None
+    got = measure_rebound(motion, ball="object", table=TABLE, pocketed=fell, target=target, seen_until_s=3.0)
+    assert (got.outcome, list(got.notes[1:])) == (outcome, told)
 
 
 def frames_until(seconds):
