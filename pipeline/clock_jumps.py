@@ -27,6 +27,7 @@ TOP_SPEED_MM_S = 9000.0
 STILL_U, MOVES_U = 4.0, 8.0  # standard uncertainties of a step: fewer are rest, so many tell that one is missing
 SURE, AGAIN, HARDLY = 0.1, 0.2, 0.35  # intervals: a jump told so well; one with a frame shown twice; one so vaguely
 # that it must only not speak against another
+MAY_BE_U = 3.0  # standard uncertainties from none: a jump told so may be one
 _SIDE = 3  # frames before and after that a jump is told by
 WHOLE = 0.15  # a jump is within this of a whole number of intervals
 LIKELY, UNLIKELY = 15.0, 50.0  # squares, summed, of what a ball is off a steady motion by
@@ -210,18 +211,28 @@ class FoundFrames:
         """
         if not again and self.goes_on_evenly([*before[1:], after[0]]):
             return 0
-        told: list[tuple[float, float]] = []
-        for one in self._chains(before, last=True):
-            for other in self._chains(after, last=False):
-                if len(one) + len(other) < 2 * _SIDE - 1:
-                    continue
-                which = [*before[_SIDE - len(one) :], *after[: len(other)]]
-                told += self._told(which, (*one, *other), len(one))
+        told = list(self._all_told(before, after))
         surely = {round(n) for n, u in told if u < (AGAIN if again else SURE)}
         if len(surely) != 1:
             return None
         found = surely.pop()
         return found if found <= MOST and all(abs(n - found) < max(WHOLE, 2 * u) for n, u in told) else None
+
+    def may_jump(self, k: int) -> bool:
+        """Whether balls seem to skip a frame or more after a frame, too vaguely to set the times right by."""
+        if self.goes_on_evenly([k - 1, k, k + 1]):
+            return False
+        told = list(self._all_told(range(k - 2, k + 1), range(k + 1, k + 4)))
+        return bool(told) and all(n > max(0.5, MAY_BE_U * u) for n, u in told)
+
+    def _all_told(self, before: Sequence[int], after: Sequence[int]) -> Iterator[tuple[float, float]]:
+        """By how many intervals each ball tells a jump between these frames, and with which uncertainty."""
+        for one in self._chains(before, last=True):
+            for other in self._chains(after, last=False):
+                if len(one) + len(other) < 2 * _SIDE - 1:
+                    continue
+                which = [*before[_SIDE - len(one) :], *after[: len(other)]]
+                yield from self._told(which, (*one, *other), len(one))
 
     def _chains(self, which: Sequence[int], *, last: bool) -> Iterator[_Chain]:
         """A ball's finds in these three frames, or the ``last`` two of them, or the first two."""

@@ -19,6 +19,7 @@ from shared.equipment import CUSHIONS, Table
 
 STRIKE_MIN_MM_S = 120.0  # slower starts are a hand's or a nudge
 QUICKER_MAX = 1.25  # a struck ball hardly gains speed (a high hit: 1.07); a carried one starts from nothing
+SPEEDS_SPAN_S = 0.3  # in which a start shows whether the ball was struck
 REST_BEFORE_S = 0.12
 OUT_OF_SIGHT = 1.8  # times the other ball's step: a ball that wasn't seen for so long misses a frame
 NUDGE_ROWS, NUDGE_S = 12, 0.3  # frames compared before a touch, and this long after it: a nudged ball lies again soon
@@ -116,7 +117,7 @@ def _start_after(seen: Seen, first: int, place: Array, far: float) -> Start | No
     return Start(seen.ball, begin, k, float(first_speed), float(max(speeds, default=0.0)), bool(ballistic))
 
 
-def _chunk_speeds(t: Array, xy: Array, k: int, chunk_s: float = 0.03, span_s: float = 0.3) -> list[float]:
+def _chunk_speeds(t: Array, xy: Array, k: int, chunk_s: float = 0.03, span_s: float = SPEEDS_SPAN_S) -> list[float]:
     """Mean speeds over successive short stretches from row k on."""
     out, a = [], k
     for b in range(k + 1, len(t)):

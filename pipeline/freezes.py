@@ -38,6 +38,8 @@ MAY_BE_AGAIN = ("a frame may be shown twice at {:.2f} s, where a ball turns back
                 "at the shot before using it")
 GONE = ("balls jump at {:.2f} s from one frame to the next: frames are gone there, and the time stamps were closed "
         "up; give the clip as the camera made it, or film it anew")
+MAY_BE_GONE = ("frames may be missing at {:.2f} s: a ball is further on there than it rolls from one frame to the "
+               "next; give the clip as the camera made it, or film it anew")
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,21 +81,60 @@ def find_freezes(detections: pd.DataFrame, radius_mm: float) -> list[Fault]:
 
 
 def find_gone(detections: pd.DataFrame, radius_mm: float) -> list[Fault]:
-    """Where all balls that roll jump in the same frame, in order of time.
+    """Where all balls that roll jump in the same frame, and where one may, in order of time.
 
     detections : as in `find_freezes`
     """
     frames = FoundFrames.of(detections, radius_mm)
     found: list[Fault] = []
     for k in range(2, len(frames.t_s) - 3):
-        before = _rolls(frames, k - 2)
-        after = _rolls(frames, k + 1) if before and not frames.goes_on_evenly([k - 1, k, k + 1]) else []
-        pairs = [(one, other) for one in before for other in after]
-        far = any(_far_ahead(frames, one, other) for one, other in pairs)
-        if far and all(_jumped(frames, one, other, k) for one, other in pairs):
-            at_s = float(frames.t_s[k + 1])
+        at_s = float(frames.t_s[k + 1])
+        if _all_jump(frames, k):
             found.append(Fault(float(frames.t_s[k]), at_s, GONE.format(at_s)))
+        elif _out_of_reach(frames, k) or _starts_far(frames, k) or frames.may_jump(k):
+            found.append(Fault(float(frames.t_s[k]), at_s, MAY_BE_GONE.format(at_s)))
     return found
+
+
+def _all_jump(frames: FoundFrames, k: int) -> bool:
+    before = _rolls(frames, k - 2)
+    after = _rolls(frames, k + 1) if before and not frames.goes_on_evenly([k - 1, k, k + 1]) else []
+    pairs = [(one, other) for one in before for other in after]
+    far = any(_far_ahead(frames, one, other) for one, other in pairs)
+    return far and all(_jumped(frames, one, other, k) for one, other in pairs)
+
+
+def _out_of_reach(frames: FoundFrames, k: int) -> bool:
+    """Whether a ball that rolled until a frame is nowhere in the next where its speed takes it, though as many are."""
+    if len(frames.xy_mm[k]) != len(frames.xy_mm[k + 1]):
+        return False
+    took_s = float(frames.t_s[k + 1] - frames.t_s[k])
+    for roll in _rolls(frames, k - 2):
+        reach_mm = float(np.hypot(*roll.velocity)) * took_s + 2 * _slack(frames, roll)
+        if np.hypot(*(frames.xy_mm[k + 1] - roll.last_mm).T).min() > reach_mm:
+            return True
+    return False
+
+
+def _starts_far(frames: FoundFrames, k: int) -> bool:
+    """Whether a ball that lay still until a frame is further on in the next than it goes in one, and no other moves
+    then, or just after, that might have slowed it.
+    """
+    if len(frames.xy_mm[k]) != len(frames.xy_mm[k + 1]) or not frames.same(k - 1, k):
+        return False
+    goes_on = frames.steps(k + 1, k + 2)
+    apart = np.hypot(*(frames.xy_mm[k + 1] - frames.xy_mm[k][:, None]).transpose(2, 0, 1))
+    started = np.flatnonzero(apart.min(axis=1) > MOVES_U * frames.u_mm[k])
+    if len(started) != 1 or len(goes_on) != 1:
+        return False
+    ((first, second),) = goes_on
+    way = frames.xy_mm[k + 1][first] - frames.xy_mm[k][started[0]]
+    step = frames.xy_mm[k + 2][second] - frames.xy_mm[k + 1][first]
+    length, went = float(np.hypot(*way)), float(np.hypot(*step))
+    share = float(frames.t_s[k + 1] - frames.t_s[k]) / float(frames.t_s[k + 2] - frames.t_s[k + 1])
+    slack_mm = _slack_mm(frames, float(frames.u_mm[k + 1][first]))
+    straight = length > 0 and np.hypot(*(way / length - step / went)) < STRAIGHT
+    return bool(straight and length > share * went + 2 * slack_mm)
 
 
 def _froze(frames: FoundFrames, first: int, last: int) -> bool:
@@ -214,6 +255,8 @@ def _far_ahead(frames: FoundFrames, before: _Roll, after: _Roll) -> bool:
     """
     way = after.first_mm - before.last_mm
     speed, length = float(np.hypot(*before.velocity)), float(np.hypot(*way))
+    if length <= (MOST + 1) * speed * frames.interval_s:
+        return False
     off = [float(np.hypot(*(way / length - v / np.hypot(*v)))) for v in (before.velocity, after.velocity)]
     alike = np.hypot(*(after.velocity - before.velocity)) < AS_IT_CAME * speed
-    return bool(max(off) < STRAIGHT and alike and length > (MOST + 1) * speed * frames.interval_s)
+    return bool(max(off) < STRAIGHT and alike)

@@ -145,8 +145,8 @@ def measure_shots(
         tracks |= seen
         part = replace(scene, frames_t=frames_t[inside])
         white = {k: whiteness(own[own["ball"] == k]) for k in seen}
-        strikes = find_strikes(seen, white, float(part.frames_t[-1]) + 1e-6, table.ball.radius_mm,
-                               [fault for fault in faults if fault.surely]) if seen else []
+        end_s = float(part.frames_t[-1]) + 1e-6
+        strikes = find_strikes(seen, white, end_s, table.ball.radius_mm, faults) if seen else []
         if shows_its_beginning(own) and begins_rolling(seen.values(), strikes, float(part.frames_t[0])):
             rolling.append(float(part.frames_t[0]))
         for followed in _followed_shots(strikes, seen, white, part, fits or {}, learnt or {}, len(shots), faults):
@@ -193,7 +193,7 @@ def _doubted(
     _, banked = kind_of(followed.motion.events)
     lost = followed.lost or hidden_contact(followed.motion, banked) or no_such_answer(followed.motion, banked)
     strike = followed.strike
-    lost = fault_of(faults, strike.t_s, strike.until_s, surely=not lost) or lost
+    lost = strike.spoilt or fault_of(faults, strike.t_s, strike.until_s, surely=not lost) or lost
     lost = lost or no_white_ball(strike, tracks, white)
     if not lost and followed.last_seen_s("cue") - followed.motion.events[0].t_s < NOW_S:
         lost = "the struck ball was lost to sight at once"

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from pipeline.contacts import REST_BEFORE_S, Start, find_starts, still_rows
+from pipeline.contacts import REST_BEFORE_S, SPEEDS_SPAN_S, STRIKE_MIN_MM_S, Start, find_starts, still_rows
 from pipeline.faults import Fault
 from pipeline.paths import Seen
 
@@ -22,11 +22,15 @@ BESIDE_RADII = 2.6  # a ball whose middle came as close as this to another's may
 
 @dataclass(frozen=True)
 class Strike:
-    """A struck ball and the frames of its shot: from before the strike to the next strike or the clip's end."""
+    """A struck ball and the frames of its shot: from before the strike to the next strike or the clip's end.
+
+    spoilt : what was wrong with the recording where the ball should have come up to speed, in words; else empty
+    """
 
     track: str
     t_s: float
     until_s: float
+    spoilt: str = ""
 
 
 def whiteness(rows: pd.DataFrame) -> float:
@@ -38,16 +42,18 @@ def whiteness(rows: pd.DataFrame) -> float:
 
 def find_strikes(
     tracks: Mapping[str, Seen], white: Mapping[str, float], clip_end_s: float, radius_mm: float,
-    freezes: Sequence[Fault] = (),
+    faults: Sequence[Fault] = (),
 ) -> list[Strike]:
     """Strikes in order of time: a ball goes from rest to its full speed at once, while the others lie still; a white
-    one, unless none was struck so. None where what moved goes on after one of ``freezes`` of the recording.
+    one, unless none was struck so. None where what moved goes on after the recording froze, as ``faults`` say; and one
+    where a fault just then is why a ball doesn't seem to come to its full speed at once.
     """
     starts = sorted((s for seen in tracks.values() for s in find_starts(seen)), key=lambda s: s.t_s)
-    for freeze in freezes:
+    for freeze in (fault for fault in faults if fault.surely):
         rest_s = _rest_after(tracks, freeze.until_s)
         starts = [s for s in starts if not freeze.from_s < s.t_s < rest_s]
-    struck = [s for s in starts if s.ballistic]
+    spoilt = {id(s): _spoilt(s, faults) for s in starts}
+    struck = [s for s in starts if s.ballistic or spoilt[id(s)]]
     if not struck:
         return []
     whitest = max(white.values())
@@ -62,7 +68,14 @@ def find_strikes(
     if not chosen:
         return []
     ends = [s.t_s - 0.05 for s in chosen[1:]] + [clip_end_s]
-    return [Strike(s.ball, s.t_s, end) for s, end in zip(chosen, ends, strict=True)]
+    return [Strike(s.ball, s.t_s, end, spoilt.get(id(s), "")) for s, end in zip(chosen, ends, strict=True)]
+
+
+def _spoilt(start: Start, faults: Sequence[Fault]) -> str:
+    """Words for a fault but for which this may be a ball that was struck; empty where it is seen to be one, or none."""
+    if start.ballistic or start.top_mm_s < STRIKE_MIN_MM_S:
+        return ""
+    return next((f.words for f in faults if -TOGETHER_S < f.from_s - start.t_s < SPEEDS_SPAN_S), "")
 
 
 def _rest_after(tracks: Mapping[str, Seen], t_s: float) -> float:

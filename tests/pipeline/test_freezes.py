@@ -9,7 +9,7 @@ import pytest
 from calibration.store import Calibration
 from fixtures.synthetic import overhead_camera
 from pipeline.clock_jumps import find_clock_jumps
-from pipeline.freezes import find_freezes
+from pipeline.freezes import find_freezes, find_gone
 from pipeline.rehearsal import bank, detections
 from pipeline.shots import measure_shots
 from shared.equipment import standard_table
@@ -44,7 +44,7 @@ def frozen(rows: pd.DataFrame, at: int, frames: int, *, goes_on: bool, rate: flo
 def shots_of(rows: pd.DataFrame) -> pd.DataFrame:
     settings = SessionSettings(table=TABLE, camera=CameraSettings(shutter_s=0.004))
     return measure_shots(rows, calibration=CALIBRATION, settings=settings, clip="x.mp4",
-                         faults=find_freezes(rows, RADIUS_MM)).shots
+                         faults=[*find_freezes(rows, RADIUS_MM), *find_gone(rows, RADIUS_MM)]).shots
 
 
 @pytest.mark.parametrize("goes_on", [True, False], ids=["goes on", "catches up"])
@@ -79,9 +79,53 @@ def test_a_later_shot_of_the_recording_is_measured():
     assert len(shots) == 2
 
 
+def struck(rows: pd.DataFrame) -> int:
+    """The first frame in which the white ball has moved."""
+    white = rows[rows["white_share"] > 0.5]
+    way = np.hypot(*(white[["x_mm", "y_mm"]] - white[["x_mm", "y_mm"]].iloc[0]).to_numpy().T)
+    return int(white["frame"].iloc[int(np.argmax(way > 5.0))])
+
+
+def cut(rows: pd.DataFrame, gone: set[int], rate: float) -> pd.DataFrame:
+    """Without these frames, the later ones closed up."""
+    numbers = [number for number in rows["frame"].drop_duplicates().tolist() if number not in gone]
+    return pd.concat([rows[rows["frame"] == number].assign(frame=n, t_s=n / rate) for n, number in enumerate(numbers)],
+                     ignore_index=True)
+
+
+@pytest.mark.parametrize("after", [0, 1, 2])
+def test_a_shot_whose_beginning_froze_keeps_its_number(after):
+    rows = seen(30.0)
+    first = frozen(rows, struck(rows) + after, 3, goes_on=False, rate=30.0)
+    later = rows.assign(frame=rows["frame"] + first["frame"].max() + 1, t_s=rows["t_s"] + first["t_s"].max() + 1 / 30)
+    shots = shots_of(pd.concat([first, later], ignore_index=True))
+    assert len(shots) == 2
+    assert "the recording froze" in shots["notes"].iloc[0]
+    assert shots["speed_at_impact_mps"].isna().tolist() == [True, False]
+
+
+def test_a_shot_whose_beginning_lacks_frames_keeps_its_number_and_says_so():
+    rows = seen()
+    at = struck(rows)
+    shots = shots_of(cut(rows, {at + 3, at + 4, at + 5}, RATE))
+    assert len(shots) == 1
+    assert "frames may be missing" in shots["notes"].iloc[0]
+    assert shots["speed_at_impact_mps"].isna().all()
+
+
+@pytest.mark.parametrize("over", [8, 10])
+def test_frames_that_are_gone_over_the_strike_are_the_reason(over):
+    rows = seen()
+    at = struck(rows)
+    notes = shots_of(cut(rows, set(range(at - 2, at - 2 + over)), RATE))["notes"].iloc[0]
+    assert "frames may be missing" in notes
+    assert "overlooked" not in notes
+
+
 @pytest.mark.parametrize("rate", [25.0, 60.0, 240.0])
 def test_balls_that_come_to_rest_are_none(rate):
     assert not find_freezes(seen(rate), RADIUS_MM)
+    assert not find_gone(seen(rate), RADIUS_MM)
     assert not find_freezes(seen(rate).iloc[:0], RADIUS_MM)
 
 
