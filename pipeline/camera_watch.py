@@ -20,6 +20,7 @@ from pipeline.frames import Frame, Plane
 CHECK_EVERY_S = 0.3
 KEEP_EVERY_S = 1 / 35  # windows are kept of frames this far apart, unless the camera is moving
 STEP_PX = 1.0  # in a picture 1280 px long: moves by more between two looks are steps, of which nobody knows when
+FIRM_PX = 3.0  # in a picture 1280 px long: a shake by more is worth a remedy
 SHOT_S = 2.0  # no shot takes less, and whoever ends a recording by taking the camera down takes no more
 TURNS = 3  # times that it goes back where it came from, by more than what stirs: it shakes
 
@@ -124,7 +125,8 @@ class CameraWatch:
         if moved:
             most = max(s.movement.largest_px for s in moved)
             how = "shook" if self._shakes() else "moved"
-            words = f"the camera {how} by up to {most:.1f} px from {moved[0].t_s:.2f} s on; it was followed"
+            advice = "; fix it firmly" if self._sways() else ""
+            words = f"the camera {how} by up to {most:.1f} px from {moved[0].t_s:.2f} s on; it was followed{advice}"
             found.append(Remark(words, moved[0].t_s))
         gone, covered = ([a for a in self._away() if a.covered == covered] for covered in (False, True))
         if gone:
@@ -184,6 +186,11 @@ class CameraWatch:
         """Whether the camera goes to and fro."""
         places = np.array([[s.movement.dx_px, s.movement.dy_px] for s in self._standing()]).reshape(-1, 2)
         return any(_turns(along, 2 * STIRRED_PX * self._unit_px) >= TURNS for along in places.T)
+
+    def _sways(self) -> bool:
+        """Whether it does so by so much that nobody may take it to stand where it isn't recognised."""
+        most = max((one.movement.largest_px for one in self._standing()), default=0.0)
+        return most > FIRM_PX * self._unit_px and self._shakes()
 
     def correct_windows(self, windows: pd.DataFrame) -> pd.DataFrame:
         """Windows of balls (``PictureKeeper.table``), corrected as in `correct`, and moved in the picture to where the
@@ -249,6 +256,7 @@ class CameraWatch:
     def _away(self) -> list[_Away]:
         """When the rails were not recognised for a while."""
         found = []
+        sways = self._sways()
         unseen: list[_Sample] = []
         for sample in self._samples:
             if sample.movement.pose is None:
@@ -256,7 +264,7 @@ class CameraWatch:
                 continue
             if len(unseen) > 1:  # of a single picture it is the picture that is odd
                 there = np.median([one.movement.marks_there for one in unseen])
-                found.append(_Away(unseen[0].t_s, sample.t_s, bool(there >= MIN_MARKS)))
+                found.append(_Away(unseen[0].t_s, sample.t_s, bool(there >= MIN_MARKS) and not sways))
             unseen.clear()
         return found
 

@@ -1,4 +1,7 @@
-"""A clean still picture of what a clip shows: the median of a few frames, which takes out most noise and what moves."""
+"""A clean still picture of what a clip shows: the median of a few frames, which takes out most noise and what moves.
+
+Of a camera that shakes it is one frame.
+"""
 
 from __future__ import annotations
 
@@ -23,6 +26,10 @@ _AS_LIT: Final = 0.8  # of each other's brightness, pictures are lit alike
 _MOST_STILLS: Final = 40  # looked at until five in a row are
 _MOST_VIEWS: Final = 4  # of a clip, in which a table is looked for,
 _VIEWS_UNTIL_S: Final = 60.0  # up to here
+_SMEARED_PX: Final = 3.0  # in a picture 1280 px long; by less, marks are found all the same
+_COARSE: Final = 4  # of px that pictures are compared in
+_FURTHEST: Final = 0.2  # of the picture's height that a shaking camera may go
+_ALIKE_AGAIN: Final = 0.7  # of the difference may be left when the shift is undone
 _ANOTHER: Final = 0.25  # by which half of a picture differs in brightness from that of another view
 
 
@@ -146,9 +153,32 @@ def _thumbnail(frame: Frame) -> Thumbnail:
 
 
 def _median_frame(clip: Clip, frames: list[Frame]) -> Frame:
+    frames = frames[-1:] if _shaken([frame.luma for frame in frames]) else frames
     luma = _median5([frame.luma for frame in frames])
     chroma = (_median5([f.chroma[0] for f in frames]), _median5([f.chroma[1] for f in frames]))
     return Frame(0, frames[0].t_s, luma, chroma, clip.info.full_range, clip.info.matrix)
+
+
+def _shaken(planes: list[Plane]) -> bool:
+    """Whether the camera stood elsewhere in most of them than in the last, so that their median would be smeared: by a
+    few px, and they are far more alike once that is undone.
+    """
+    import cv2
+
+    small = [cv2.resize(plane, None, fx=1 / _COARSE, fy=1 / _COARSE, interpolation=cv2.INTER_AREA).astype(np.float32)
+             for plane in planes]
+    least = _SMEARED_PX * max(planes[0].shape) / 1280 / _COARSE
+    window = cv2.createHanningWindow(small[0].shape[::-1], cv2.CV_32F)
+    moved = 0
+    for one in small[:-1]:
+        (dx, dy), _ = cv2.phaseCorrelate(one.copy(), small[-1].copy(), window)  # which may write in what it is given
+        if not least < np.hypot(dx, dy) < _FURTHEST * len(one):
+            continue
+        back = cv2.warpAffine(one, np.array([[1, 0, dx], [0, 1, dy]]), one.shape[::-1], borderMode=cv2.BORDER_REPLICATE)
+        inner = slice(len(one) // 8, -(len(one) // 8))
+        apart, together = (np.abs(picture - small[-1])[inner, inner].mean() for picture in (one, back))
+        moved += bool(together < _ALIKE_AGAIN * apart)
+    return moved > len(planes) // 2
 
 
 def _median5(planes: list[Plane]) -> Plane:

@@ -305,6 +305,29 @@ def test_who_covers_the_rails_for_a_moment_does_not_cost_what_is_seen_meanwhile(
     assert "between 0.40 and 0.83 s most of the rails was covered" in words
 
 
+def test_a_camera_that_sways_is_not_said_to_stand_still_where_it_is_not_recognised(still, monkeypatch):
+    calibration, luma = still
+    look = Steadiness.shift
+
+    def unsure(self, cut):  # while much is covered
+        movement = look(self, cut)
+        plain = sum(window.std() < 3 for window in cut.near)
+        return replace(movement, largest_px=np.nan, pose=None) if plain > MIN_MARKS else movement
+
+    monkeypatch.setattr(Steadiness, "shift", unsure)
+    looks = [moved(luma, np.array([[1, 0, 12 * np.sin(i)], [0, 1, 0]])) for i in range(40)]
+    for i in range(12, 25):
+        looks[i] = moved(luma, STILL)
+        looks[i][: 2 * len(luma) // 3] = 60
+    chroma = np.zeros((luma.shape[0] // 2, luma.shape[1] // 2), np.uint8)
+    watch = CameraWatch([Frame(i, i / 30, look, (chroma, chroma)) for i, look in enumerate(looks)], calibration, luma)
+    assert sum(1 for _ in watch) == 40
+    said = "; ".join(watch.warnings())
+    assert "fix it firmly" in said
+    assert "nothing is measured there" in said
+    assert "stood still" not in said
+
+
 def test_a_clip_in_which_no_mark_can_be_followed_says_so(still):
     """Bare rails, or out of focus: the camera may have moved, but the clip is measured."""
     calibration, luma = still
