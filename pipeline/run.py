@@ -310,8 +310,8 @@ class _Run:
         if before is None:
             self._twice(record)
         for line in record.warnings:
-            if line in record.left_out:
-                self._said.problem(line, record.clip)  # part of the clip could not be measured
+            if line in record.left_out:  # part of it could not be measured
+                self._said.problem(line if record.clip in line else f"{record.clip}: {line}", record.clip)
             else:
                 self._said.warning(line, record.clip)
 
