@@ -42,9 +42,20 @@ class Equivalence:
         return self.p < alpha
 
 
+def t_limit(df: float, level: float = 0.95) -> float:
+    """Student's t that so much of its distribution lies within, to both sides; NaN without degrees of freedom.
+
+    As ``scipy.stats.t.ppf``, a tenth of its time.
+    """
+    if not df > 0:
+        return math.nan
+    share = 0.5 + level / 2
+    return float(special.ndtri(share) if math.isinf(df) else special.stdtrit(df, share))
+
+
 def t_interval(value: float, se: float, df: float, *, level: float = 0.95) -> Interval:
     """value +- t se."""
-    half = float(stats.t.ppf(0.5 + level / 2, df)) * se
+    half = t_limit(df, level) * se
     return Interval(value, value - half, value + half, level)
 
 

@@ -37,7 +37,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, stats
 
-from pipeline.compare.effects import Interval, t_interval, t_test
+from pipeline.compare.effects import Interval, t_interval, t_limit, t_test
 from pipeline.compare.moments import quadratic_moments
 from pipeline.compare.resample import shift_quantiles
 from pipeline.compare.sessions import Sessions
@@ -237,7 +237,7 @@ class LinearFit:
         if self.robust:
             return se, df, "robust t (HC2)"
         own = (se, df, "t, each condition's own scatter")
-        return max(plain, own, key=lambda e: float(stats.t.ppf(0.5 + level / 2, e[1])) * e[0])
+        return max(plain, own, key=lambda e: t_limit(e[1], level) * e[0])
 
     def _has_own(self, pull: Array) -> bool:
         """Do the cells behind a contrast show a scatter of their own, and is it asked for?"""

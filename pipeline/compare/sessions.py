@@ -7,11 +7,9 @@ sums over a session's shots are enough.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
 
 Array = NDArray[np.float64]
 
@@ -23,17 +21,14 @@ class Sessions:
     labels: NDArray[np.intp]
     count: int
 
-    @cached_property
-    def _members(self) -> sparse.csr_array:
-        """(count, n): 1 where a shot is a session's."""
-        rows = np.arange(len(self.labels))
-        return sparse.csr_array((np.ones(len(rows)), (self.labels, rows)), shape=(self.count, len(rows)))
-
     def sums(self, values: Array, w: Array) -> Array:
         """Sum over each session of w times values: (n,) -> (count,), (n, k) -> (count, k)."""
         if values.ndim == 1:
             return np.asarray(np.bincount(self.labels, w * values, self.count), dtype=np.float64)
-        return np.asarray(self._members @ (values * w[:, None]))
+        sums = np.empty((self.count, values.shape[1]))
+        for k in range(values.shape[1]):  # few: a sparse product takes longer to set up
+            sums[:, k] = np.bincount(self.labels, w * values[:, k], self.count)
+        return sums
 
     def weights(self, w: Array) -> Array:
         """(count,) sum of each session's weights."""

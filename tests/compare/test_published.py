@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
+from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from pipeline.compare.effects import equivalence_test, hedges_correction, hedges_g, holm
+from pipeline.compare.effects import equivalence_test, hedges_correction, hedges_g, holm, t_limit
 from pipeline.compare.model import fit_linear
 from pipeline.compare.scatter import session_scatter
 from tests.compare import published
@@ -168,3 +171,13 @@ def test_dyestuff_mixed_model():
     assert (mean.value, mean.se, mean.df) == pytest.approx((1527.5, 19.3834, 5), rel=1e-5)
     assert fit.sd**2 == pytest.approx(2451.25, rel=1e-9)
     assert fit.session_sd**2 == pytest.approx(1764.05, rel=1e-4)
+
+
+@pytest.mark.parametrize(("df", "level"), [(1, 0.95), (4.7, 0.9), (30, 0.95), (math.inf, 0.95), (2, 0.5)])
+def test_limits_of_students_t_are_those_of_a_statistics_library(df, level):
+    assert t_limit(df, level) == pytest.approx(float(stats.t.ppf(0.5 + level / 2, df)), rel=1e-9)
+
+
+def test_no_degrees_of_freedom_give_no_limit():
+    assert math.isnan(t_limit(0))
+    assert math.isnan(t_limit(math.nan))
