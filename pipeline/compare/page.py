@@ -13,7 +13,7 @@ import pandas as pd
 from pipeline.compare.comparison import ALL, Comparison
 from pipeline.compare.in_short import in_short
 from pipeline.compare.settings import percent
-from pipeline.compare.taken_away import EQUAL_HITS
+from pipeline.compare.taken_away import EQUAL_HITS, FOR_THE_AIM
 
 _SENTENCE = re.compile(r"(?<=\.) (?=[A-Z])")  # where the next one begins
 
@@ -43,7 +43,8 @@ looks at the rebound. <b>Raw</b> is the plain difference of means, of the balls 
 difference for balls that arrive alike at the cushion (angle, roll, speed) from hits alike (the cue ball's roll and
 cross spin), because no one hits every shot alike. If the condition itself changes how the ball arrives (a slow cloth
 slows it on its way), that part of its effect is in raw only; to compare equal hits instead, adjust for what the cue
-and object ball did before: <code>--adjust EQUAL_HITS</code>. An answer says so where a measure that is adjusted for
+and object ball did before: <code>--adjust EQUAL_HITS</code> (<code>FOR_THE_AIM</code> where no pattern file tells the
+aim). An answer says so where a measure that is adjusted for
 differs between two levels by more than its standard deviation within them, and by more than chance makes of so few
 shots (t test). Each shot weighs by its scatter and its own
 measurement uncertainty together. <b>Within sessions</b>: the condition changed during the session, which cancels
@@ -102,7 +103,7 @@ def comparison_page(
     parts.append("<h2>On the table</h2>")
     parts.append(_figures(pictures.get("table", ())))
     parts.append("<h2>How it was compared</h2>")
-    parts.append(_HOW.replace("EQUAL_HITS", ",".join(EQUAL_HITS)))
+    parts.append(_HOW.replace("EQUAL_HITS", ",".join(EQUAL_HITS)).replace("FOR_THE_AIM", FOR_THE_AIM))
     for name, table in (
         ("Tests of each condition", c.terms),
         ("Covariates", c.covariates),

@@ -23,6 +23,8 @@ from pipeline.condition_words import level_words
 
 #: what cue and object ball did before the cloth and the cushion had their say
 EQUAL_HITS = ("object_speed_mps", "aim_error_deg", "cue_roll_ratio")
+#: of balls whose aim isn't known for want of a pattern's file: a rolling ball keeps its line on any cloth
+FOR_THE_AIM = "incoming_angle_deg"
 _BEYOND = 1.0
 _SINGULAR = 1e-10  # share of the largest eigenvalue below which a direction of the design isn't there
 
@@ -69,9 +71,10 @@ def taken_away(
 
 def equal_hits(settings: CompareSettings) -> str:
     """How to compare equal hits, as a sentence; "" where that was asked for."""
-    if settings.adjust is not None and set(settings.adjust) <= set(EQUAL_HITS):
+    if settings.adjust is not None and set(settings.adjust) <= {*EQUAL_HITS, FOR_THE_AIM}:
         return ""
-    return f"To compare equal hits instead: --adjust {','.join(EQUAL_HITS)}."
+    return (f"To compare equal hits instead: --adjust {','.join(EQUAL_HITS)} ({FOR_THE_AIM} for {EQUAL_HITS[1]} where "
+            "no pattern file tells the aim).")
 
 
 def _sentence(contrast: Contrast, found: dict[str, float]) -> str:

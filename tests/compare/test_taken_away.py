@@ -13,7 +13,8 @@ from pipeline.compare.settings import CompareSettings
 from pipeline.compare.taken_away import EQUAL_HITS, standardised_differences
 
 ANGLE = ("rebound_settled_angle_deg",)
-INSTEAD = "To compare equal hits instead: --adjust object_speed_mps,aim_error_deg,cue_roll_ratio."
+INSTEAD = ("To compare equal hits instead: --adjust object_speed_mps,aim_error_deg,cue_roll_ratio (incoming_angle_deg "
+           "for aim_error_deg where no pattern file tells the aim).")
 
 
 def slowed(shots, by_mps):
@@ -51,6 +52,8 @@ def test_a_cloth_that_sets_how_fast_balls_come_is_told_and_what_to_do(four_eveni
     equal, _ = told(slowed(four_evenings[0], 0.3), adjust=EQUAL_HITS)
     assert equal.loc["cloth", "adjusted_diff"] == pytest.approx(rows.loc["cloth", "raw_diff"], abs=0.3)
     assert INSTEAD not in equal.loc["cloth", "answer"]
+    untold, _ = told(slowed(four_evenings[0], 0.3), adjust=("object_speed_mps", "incoming_angle_deg", "cue_roll_ratio"))
+    assert INSTEAD not in untold.loc["cloth", "answer"]
 
 
 def test_nothing_is_said_of_balls_that_came_alike(four_evenings):
