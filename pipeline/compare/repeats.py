@@ -33,7 +33,7 @@ def without_repeats(
     for sentence, of in shared.items():
         if sentence and sum(f" {sentence}" in text for text in left) > 1:
             left = [_without(text, sentence) for text in left]
-            apart.append(f"{of}: {sentence}" if of else sentence)
+            apart.append(f"{of}: {sentence[0].lower()}{sentence[1:]}" if of else sentence)
     return left, apart
 
 
