@@ -111,10 +111,6 @@ class CameraWatch:
         self._moving = any(b.movement.apart(a.movement) > STIRRED_PX * self._unit_px
                            for a, b in pairwise(self._samples[max(known - 1, 0) :]))
 
-    def warnings(self) -> tuple[str, ...]:
-        """The words of `remarks`."""
-        return tuple(remark.words for remark in self.remarks())
-
     def remarks(self) -> tuple[Remark, ...]:
         """What to tell the user: nothing when the camera stood still."""
         seen = [s for s in self._samples if s.movement.pose is not None]

@@ -288,13 +288,14 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     task.entry.keep_table("frames", looked_at)
     write_calibrations(task.entry.folder / "calibration.json", [
         replace(calibration, clock=right.clock, moves=watch.moves(right.clock))])
-    since = {one.words: one.from_s for one in watch.remarks()}
+    remarks = watch.remarks()
+    since = {one.words: one.from_s for one in remarks}
     info = clip.info
     first_s = frames.first_s
     lit = f"what comes before {first_s:.2f} s is lit otherwise, or another picture: it is left out" if lead_in else ""
     uneven = clock_jumps.warning() if clock_jumps.uneven else ""
     set_right = "" if uneven else clock_jumps.warning()
-    said = (info.advice, lit, *watch.warnings(), repeats.warning(), set_right, odd_readout, clip.damage)
+    said = (info.advice, lit, *since, repeats.warning(), set_right, odd_readout, clip.damage)
     marks = [word for word in (*said, *(fault.words for fault in freezes if not fault.surely)) if word]
     return {
         "warnings": [*calibration.warnings, *marks, *([uneven] if uneven else []),
@@ -302,7 +303,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         "uneven": uneven,
         "faults": [asdict(fault) for fault in (*freezes, *may_be)],
         "marks": [[since.get(words), _one_line(words).replace(";", ",")] for words in marks],  # on shots since then
-        "left_out": [*(one.words for one in watch.remarks() if one.left_out), *filter(None, [clip.damage])],
+        "left_out": [*(one.words for one in remarks if one.left_out), *filter(None, [clip.damage])],
         "frames": frames.count,
         "info": {"width_px": info.width, "height_px": info.height, "codec": info.codec, "bit_depth": info.bit_depth,
                  "rotation_deg": info.rotation_deg, "chroma_shift_px": list(siting.shift_px),

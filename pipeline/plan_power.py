@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
+from pipeline.compare.effects import t_limit
 from shared.errors import SettingsError
 
 _MOST_SHOTS = 100_000
@@ -94,7 +95,7 @@ def power_t(ncp: float, df: float, *, alpha: float = 0.05) -> float:
     """Power of a two-sided t test at noncentrality ``ncp``."""
     if df <= 0 or not math.isfinite(ncp):
         return 0.0 if df <= 0 else 1.0
-    critical = float(stats.t.ppf(1 - alpha / 2, df))
+    critical = t_limit(df, 1 - alpha)
     power = float(1 - special.nctdtr(df, abs(ncp), critical) + special.nctdtr(df, abs(ncp), -critical))
     return power if math.isfinite(power) else 1.0  # the distribution is not computed that far out
 

@@ -33,7 +33,7 @@ from pipeline.learning import ClothAndBalls, learnt_from_others, tells_more
 from pipeline.patterns import read_patterns
 from pipeline.physics import Friction
 from pipeline.review_file import read_reviews
-from pipeline.said import Said
+from pipeline.said import Said, named
 from pipeline.sessions import Session
 from pipeline.speed_classes import without_shots
 from pipeline.targets import MATCHED, Targets, declared_targets, matched_targets
@@ -311,7 +311,7 @@ class _Run:
             self._twice(record)
         for line in record.warnings:
             if line in record.left_out:  # part of it could not be measured
-                self._said.problem(line if record.clip in line else f"{record.clip}: {line}", record.clip)
+                self._said.problem(named(line, record.clip), record.clip)
             else:
                 self._said.warning(line, record.clip)
 

@@ -44,7 +44,7 @@ class Said:
 
     def warning(self, line: str, clip: str) -> None:
         """Something that a clip's user should know; its name is put in front where the line lacks it."""
-        _add(self._warnings, _Line(line if clip in line else f"{clip}: {line}", clip, clip, "clip"))
+        _add(self._warnings, _Line(named(line, clip), clip, clip, "clip"))
 
     def problems(self, clips: Sequence[str]) -> tuple[str, ...]:
         """A line for each, in the order of the ``clips``; those of the whole session behind."""
@@ -58,6 +58,11 @@ class Said:
         left = [line for line in self._warnings
                 if not any(line.words in problem for problem in repeated.get(line.of, []))]
         return [*_shared(_sorted(self._problems, clips)), *_shared(_sorted(left, clips))]
+
+
+def named(line: str, clip: str) -> str:
+    """The line, with the clip's name in front where it lacks it."""
+    return line if clip in line else f"{clip}: {line}"
 
 
 def _add(lines: list[_Line], line: _Line) -> None:

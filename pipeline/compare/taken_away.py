@@ -14,10 +14,10 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from pipeline.compare.covariates import covariate_words
 from pipeline.compare.design import Contrast
+from pipeline.compare.effects import t_limit
 from pipeline.compare.settings import CompareSettings
 from pipeline.condition_words import level_words
 
@@ -49,7 +49,7 @@ def standardised_differences(x: Array, design: Array, contrasts: Array, level: f
     scatter = np.sqrt(((x - design @ means) ** 2).sum(axis=0) / freedom)
     found = np.divide(contrasts @ means, scatter, out=np.zeros((len(contrasts), x.shape[1])), where=scatter > 0)
     spread = np.sqrt(np.einsum("mp,pq,mq->m", contrasts, inverse, contrasts))
-    chance = stats.t.ppf(0.5 + level / 2, freedom) * spread
+    chance = t_limit(freedom, level) * spread
     return np.asarray(np.where(np.abs(found) > chance[:, None], found, 0.0))
 
 

@@ -21,6 +21,11 @@ from pipeline.frames import Frame
 from tests.calibration.footage import table_picture
 
 
+def _said(watch):
+    """Words of what the camera did."""
+    return tuple(remark.words for remark in watch.remarks())
+
+
 @pytest.fixture(scope="module")
 def still() -> tuple[Calibration, np.ndarray]:
     truth = table_picture("table_46")
@@ -143,8 +148,8 @@ def test_a_ball_at_rest_stays_where_it_is_when_the_camera_is_knocked(still):
     left = np.hypot(corrected["x_mm"] - 1500, corrected["y_mm"] - 700)
     assert off.max() > 10
     assert left.max() < 1.5
-    assert "the camera moved by up to" in watch.warnings()[0]
-    assert "0.57 s" in watch.warnings()[0]  # frame 17 of 30 a second
+    assert "the camera moved by up to" in _said(watch)[0]
+    assert "0.57 s" in _said(watch)[0]  # frame 17 of 30 a second
 
 
 def test_the_moves_of_a_knocked_camera_are_kept_as_its_detections_were_corrected(still):
@@ -205,7 +210,7 @@ def test_a_camera_is_followed_where_it_stood_otherwise_between_two_looks(still, 
     off = np.hypot(found["x_mm"] - 1500, found["y_mm"] - 700)
     left = np.hypot(corrected["x_mm"] - 1500, corrected["y_mm"] - 700)
     assert left.max() < min(1.5, off.max())
-    assert "the camera moved by up to" in watch.warnings()[0]
+    assert "the camera moved by up to" in _said(watch)[0]
 
 
 def test_a_still_camera_is_looked_at_but_three_times_a_second(still, monkeypatch):
@@ -220,7 +225,7 @@ def test_a_still_camera_is_looked_at_but_three_times_a_second(still, monkeypatch
                         calibration, luma)
     assert sum(1 for _ in watch) == 40
     assert len(looks) == 6
-    assert watch.warnings() == ()
+    assert _said(watch) == ()
 
 
 def test_windows_of_balls_are_where_the_camera_would_have_shown_them_before_it_was_knocked(still):
@@ -243,7 +248,7 @@ def test_a_steady_clip_is_left_alone(still):
     watch = CameraWatch(frames(luma, 20, 99, SHIFT), calibration, luma)
     assert sum(1 for _ in watch) == 20
     found = detections(calibration, 20, 99, SHIFT)
-    assert watch.warnings() == ()
+    assert _said(watch) == ()
     assert watch.moves(AS_STAMPED) == UNMOVED
     pd.testing.assert_frame_equal(watch.correct(found), found)
 
@@ -279,7 +284,7 @@ def test_nothing_is_measured_while_the_camera_is_turned_away(still):
     kept = [*range(12), *range(25, 40)]
     pd.testing.assert_frame_equal(watch.correct(found), found.iloc[kept])
     assert len(watch.recognised(pd.DataFrame({"t_s": np.arange(40) / 30}))) == len(kept)
-    (words,) = watch.warnings()
+    (words,) = _said(watch)
     assert "between 0.40 and 0.83 s the rails were not where they were" in words
 
 
@@ -301,7 +306,7 @@ def test_who_covers_the_rails_for_a_moment_does_not_cost_what_is_seen_meanwhile(
     assert sum(1 for _ in watch) == 40
     found = detections(calibration, 40, 99, STILL)
     pd.testing.assert_frame_equal(watch.correct(found), found)
-    (words,) = watch.warnings()
+    (words,) = _said(watch)
     assert "between 0.40 and 0.83 s most of the rails was covered" in words
 
 
@@ -322,7 +327,7 @@ def test_a_camera_that_sways_is_not_said_to_stand_still_where_it_is_not_recognis
     chroma = np.zeros((luma.shape[0] // 2, luma.shape[1] // 2), np.uint8)
     watch = CameraWatch([Frame(i, i / 30, look, (chroma, chroma)) for i, look in enumerate(looks)], calibration, luma)
     assert sum(1 for _ in watch) == 40
-    said = "; ".join(watch.warnings())
+    said = "; ".join(_said(watch))
     assert "fix it firmly" in said
     assert "nothing is measured there" in said
     assert "stood still" not in said
@@ -337,5 +342,5 @@ def test_a_clip_in_which_no_mark_can_be_followed_says_so(still):
     watch = CameraWatch([Frame(i, i / 30, plain, (chroma, chroma)) for i in range(20)], calibration, plain)
     assert sum(1 for _ in watch) == 20
     found = detections(calibration, 20, 99, SHIFT)
-    assert "could not be checked" in watch.warnings()[0]
+    assert "could not be checked" in _said(watch)[0]
     pd.testing.assert_frame_equal(watch.correct(found), found)

@@ -84,9 +84,6 @@ class SteadyCamera:
     def until_lost(self, rows: pd.DataFrame) -> pd.DataFrame:
         return rows
 
-    def warnings(self) -> list[str]:
-        return []
-
     def remarks(self) -> list[Remark]:
         return []
 

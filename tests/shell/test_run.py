@@ -101,7 +101,6 @@ def test_a_readout_longer_than_a_frame_is_not_used_and_said(folder, stages, monk
 def test_a_clip_of_which_much_was_left_out_is_a_problem_and_its_other_shots_stay(folder, stages, monkeypatch):
     words = "from 1.20 s on the rails are no longer where they were: nothing after that is measured"
     monkeypatch.setattr(SteadyCamera, "remarks", lambda _: [Remark(words, 1.2, left_out=True)])
-    monkeypatch.setattr(SteadyCamera, "warnings", lambda _: [words])
     for _ in range(2):  # the second run finds it measured
         result = run(folder)
         assert result.problems == tuple(f"{clip}: {words}" for clip in ("c1.mp4", "c2.mp4", "c10.mp4"))
@@ -114,7 +113,6 @@ def test_a_clip_of_which_much_was_left_out_is_a_problem_and_its_other_shots_stay
 def test_what_the_camera_did_is_noted_of_the_shots_since_then(folder, stages, monkeypatch):
     remark = Remark("the camera moved from 1.60 s on; it was followed", 1.6)
     monkeypatch.setattr(SteadyCamera, "remarks", lambda _: [remark])
-    monkeypatch.setattr(SteadyCamera, "warnings", lambda _: [remark.words])
     stages.shots_in["c1.mp4"] = 2  # until 1.5 s and until 2.5 s
     result = run(folder)
     assert result.problems == ()
