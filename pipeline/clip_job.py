@@ -37,7 +37,8 @@ from pipeline.memory import give_back
 from pipeline.physics import Friction
 from pipeline.quiet import skimming
 from pipeline.repeats import find_repeats
-from pipeline.shutter import possible_readout, usual_readout_s, with_read_offsets
+from pipeline.shutter import odd_shutter, possible_readout, usual_readout_s, with_read_offsets
+from pipeline.smears import Smears
 from pipeline.stills import first_view
 from pipeline.work import DamagedError, Entry, clip_stamp, look_key, measures_key
 from shared.columns import CONTACTS, SHOTS, TRACKS, join_notes
@@ -295,7 +296,9 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     lit = f"what comes before {first_s:.2f} s is lit otherwise, or another picture: it is left out" if lead_in else ""
     uneven = clock_jumps.warning() if clock_jumps.uneven else ""
     set_right = "" if uneven else clock_jumps.warning()
-    said = (info.advice, lit, *since, repeats.warning(), set_right, odd_readout, clip.damage)
+    told = seen.smears.told
+    odd = (odd_readout, odd_shutter(task.settings.camera.shutter_s, told))
+    said = (info.advice, lit, *since, repeats.warning(), set_right, *odd, clip.damage)
     marks = [word for word in (*said, *(fault.words for fault in freezes if not fault.surely)) if word]
     return {
         "warnings": [*calibration.warnings, *marks, *([uneven] if uneven else []),
@@ -308,6 +311,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         "info": {"width_px": info.width, "height_px": info.height, "codec": info.codec, "bit_depth": info.bit_depth,
                  "rotation_deg": info.rotation_deg, "chroma_shift_px": list(siting.shift_px),
                  "chroma_shift_u_px": list(siting.u_px), "frame_rate_nominal": info.frame_rate_nominal,
+                 "shutter_seen_s": told and told.seconds, "shutter_seen_u_s": told and told.u,
                  "first_s": frames.first_s, "last_s": frames.last_s, "frames_passed_over": frames.passed_over},
     }
 
@@ -322,9 +326,10 @@ class _Seen:
         self.frames = _Counted((frame for frame in clip if frame.index not in left_out), clip.info.frames_estimate,
                                task.weight)
         self.watch = CameraWatch(self.frames, calibration, luma)
-        self.pictures = PictureKeeper()
+        self.pictures, self.smears = PictureKeeper(), Smears()
         settings = DetectSettings(shutter_s=task.settings.camera.shutter_s, chroma=siting)
-        self.found = detect_balls(self.watch, calibration, settings=settings, pictures=self.pictures)
+        self.found = detect_balls(self.watch, calibration, settings=settings, pictures=self.pictures,
+                                  smears=self.smears)
 
 
 def _warm() -> None:
@@ -363,7 +368,7 @@ def _measure(task: ClipTask, looked: Mapping[str, Any], clock: _Clock) -> dict[s
             alone = task.entry.record("alone")
             measures = _shots(task, prior, alone if alone.get("look") == look else {}, looked)
             spoilt = looked["uneven"] or any(fault["surely"] for fault in looked["faults"])
-            pace = "" if spoilt else _pace(task, prior, measures)
+            pace = "" if spoilt else _pace(task, prior, measures, looked)
         except NoShotError as error:
             record = {"shots": 0, "failure": _named(task.clip, str(error)), "warnings": [], "told": {}}
             measures, pace = None, ""
@@ -421,7 +426,7 @@ def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any], looked: Ma
     calibration = task.entry.calibration()
     measures = measure_shots(
         task.entry.table("detections"), calibration=calibration,
-        settings=task.settings, clip=task.clip.name, friction=prior, learnt=task.learnt,
+        settings=_as_filmed(task, looked), clip=task.clip.name, friction=prior, learnt=task.learnt,
         targets=task.targets,
         pictures=task.entry.table("pictures"), spins=spins,
         fits=fits if task.learnt is not None else None,
@@ -442,17 +447,24 @@ def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any], looked: Ma
     return measures
 
 
-def _pace(task: ClipTask, prior: Friction, measures: ClipMeasures) -> str:
+def _as_filmed(task: ClipTask, looked: Mapping[str, Any]) -> SessionSettings:
+    """The settings, with the shutter that the balls' smears show where none is given."""
+    camera = task.settings.camera
+    shutter_s = camera.shutter_s or looked["info"]["shutter_seen_s"]
+    return replace(task.settings, camera=replace(camera, shutter_s=shutter_s))
+
+
+def _pace(task: ClipTask, prior: Friction, measures: ClipMeasures, looked: Mapping[str, Any]) -> str:
     """What to do where no shot moves as balls do, but would in a clip that plays slower or faster; else empty."""
     from pipeline.pace import pace_words
     from pipeline.shots import measure_shots
 
     if not measures.measured or not all(shot.followed.lost for shot in measures.measured):
         return ""
-    calibration = task.entry.calibration()
+    calibration, settings = task.entry.calibration(), _as_filmed(task, looked)
     return pace_words(
         task.entry.table("detections"),
-        lambda rows: measure_shots(rows, calibration=calibration, settings=task.settings, clip=task.clip.name,
+        lambda rows: measure_shots(rows, calibration=calibration, settings=settings, clip=task.clip.name,
                                    friction=prior).friction,
         task.clip.name,
     )

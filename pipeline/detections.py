@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from calibration.store import Calibration
 from pipeline.ball_pictures import WHITE_SHARE, PictureKeeper
 from pipeline.chroma_siting import ChromaSiting
+from pipeline.detect_again import EarlyFit, EarlyFits
 from pipeline.detect_edges import EdgeSettings, OutlineFit, OutlineFitter
 from pipeline.detect_looks import looks
 from pipeline.detect_motion import Places, velocities
@@ -27,17 +28,19 @@ from pipeline.detect_patch import Mosaic, Patch, cut
 from pipeline.detect_refused import FRAMES, Refused, Seen
 from pipeline.detect_search import Cloth, ClothSearch, Px, SearchSettings
 from pipeline.frames import Frame
+from pipeline.smears import Smear, Smears
 from shared.columns import DETECTIONS
 
 Array = NDArray[np.float64]
 _KEPT_RADII = 1.6  # of a ball's picture, around its middle: all of the ball, also where it is nearer to the camera
-_WHITE = DETECTIONS.names.index("white_share") - 2  # in a job's row, which lacks frame and t_s
+_WHITE, _OUTLINE, _CLEAR = (  # in a job's row, which lacks frame and t_s
+    DETECTIONS.names.index(name) - 2 for name in ("white_share", "outline_share", "clear_share"))
 
 
 @dataclass(frozen=True, kw_only=True)
 class DetectSettings:
-    """Detection's settings. ``shutter_s`` None: half the frame interval is assumed for the blur's length; ``chroma``:
-    where the clip's chroma samples lie, see `measure_siting`.
+    """Detection's settings. ``shutter_s`` None: half the frame interval is assumed for the blur's length until the
+    balls' smears tell it; ``chroma``: where the clip's chroma samples lie, see `measure_siting`.
     """
 
     edges: EdgeSettings = field(default_factory=EdgeSettings)
@@ -95,6 +98,18 @@ class _Job:
         return not self.done and self.t_s == t_s
 
 
+@dataclass(frozen=True, eq=False)
+class _Fits:
+    """N outlines to be fitted: what each is looked for in, from where, and how it moves."""
+
+    patches: list[Patch]
+    cloths: list[Cloth]
+    start_mm: Array  # (N, 2)
+    motion_px_s: Array  # (N, 2)
+    guessed: NDArray[np.bool_]  # (N,) that motion
+    support: Array  # (N,)
+
+
 @dataclass(eq=False)
 class _Look:
     """One frame's jobs: fresh ones and ones carried over from earlier frames."""
@@ -111,17 +126,17 @@ class _Look:
 
 def detect_balls(
     frames: Iterable[Frame], calibration: Calibration, *, settings: DetectSettings | None = None,
-    pictures: PictureKeeper | None = None,
+    pictures: PictureKeeper | None = None, smears: Smears | None = None,
 ) -> pd.DataFrame:
     """Find every ball on the table in every frame.
 
     frames   : in order of presentation; each is looked at once and let go
-    pictures : gets a small window of every white ball
+    pictures : gets a small window of every white ball; smears : gets balls that smear, and is asked of the shutter
     returns  : DETECTIONS, a row per ball per frame, ordered by frame; no identities yet. A ball at rest keeps the same
                fit over many frames: its rows' errors are then the same error, not independent ones.
     """
     cv2.setNumThreads(1)  # these pictures are small: threads of its own would only get in the decoder's way
-    detector = BallDetector(calibration, settings or DetectSettings(), pictures)
+    detector = BallDetector(calibration, settings or DetectSettings(), pictures, smears)
     for frame in frames:
         detector.look(frame)
     return detector.finish()
@@ -131,9 +146,10 @@ class BallDetector:
     """Looks at one frame after the other and keeps the rows."""
 
     def __init__(
-        self, calibration: Calibration, settings: DetectSettings, pictures: PictureKeeper | None = None
+        self, calibration: Calibration, settings: DetectSettings, pictures: PictureKeeper | None = None,
+        smears: Smears | None = None,
     ) -> None:
-        self.settings, self.pictures = settings, pictures
+        self.settings, self.pictures, self.smears = settings, pictures, smears or Smears()
         self.picture = BallPicture(calibration.pose, calibration.table.ball.radius_mm)
         self.search = ClothSearch(calibration, self.picture, settings.search)
         self.fitter = OutlineFitter(self.picture, settings.edges, chroma_u_px=settings.chroma.u_px)
@@ -147,6 +163,8 @@ class BallDetector:
         self._stamps: list[tuple[int, float]] = []  # the rows' frames and times
         self._full_range = False
         self._light_s = -math.inf  # when the light was looked at last
+        self._interval_s = 0.0  # from frame to frame, lately
+        self._early = EarlyFits(settings.streak_px)
         self._done_before: list[Places] = []  # in the frames before those in hand, the nearest first
 
     def look(self, frame: Frame) -> None:
@@ -183,10 +201,12 @@ class BallDetector:
     def finish(self) -> pd.DataFrame:
         """Fit what is left; DETECTIONS of all frames."""
         self._fit_all(last=True)
+        if self.smears.told is None:
+            self._ask_smears()
         if not self._rows:
             return DETECTIONS.empty()
         table = np.column_stack([self._stamps, self._rows])
-        return DETECTIONS.conform(pd.DataFrame(table, columns=DETECTIONS.names))
+        return DETECTIONS.conform(pd.DataFrame(table[np.argsort(table[:, 0], kind="stable")], columns=DETECTIONS.names))
 
     def _renewed(self, frame: Frame, small: NDArray[np.uint8], mask: NDArray[np.uint8]) -> list[_Job]:
         """Jobs of the balls whose surroundings are unchanged, and new ones where something changed."""
@@ -255,23 +275,26 @@ class BallDetector:
             mosaic = Mosaic(patches, self.settings.chroma.shift_px)
             xy = self.picture.pose.to_table(np.array([job.px for job in jobs]), self.picture.radius_mm)
             rough, support = self.fitter.capture(mosaic, xy, self.picture.jacobian(xy))
-            blur, guessed = self._blur(rough, [k for k, _ in fresh])
+            motion, guessed = self._motion(rough, [k for k, _ in fresh])
             sure = np.array([job.disc for job in jobs]) > self.settings.sure_disc
             worth = support > np.where(sure, self.settings.faint_support, self.settings.outline_support)
             for job in (job for job, fine in zip(jobs, worth, strict=True) if not fine):
                 job.let_go(None)
             if worth.any():
                 chosen = np.flatnonzero(worth)
-                fit = self._fitted(mosaic, chosen, rough[chosen], blur[chosen], guessed[chosen])
                 cloths = [job.cloth for job in (jobs[i] for i in chosen) if job.cloth is not None]
-                seen = looks(mosaic, chosen, fit.xy_mm, cloths, self.picture, self.search, self._full_range)
-                self._take([jobs[i] for i in chosen], xy[chosen], fit, seen, support[chosen])
+                fits = _Fits([patches[i] for i in chosen], cloths, xy[chosen], motion[chosen], guessed[chosen],
+                             support[chosen])
+                rows, good = self._judged(mosaic, chosen, rough[chosen], fits)
+                self._take([fresh[i] for i in chosen], fits, rows, good)
             self._rule_out(fresh)
         for look in looks_now:
             self._write(look)
         self._seen = [*self._seen, *(look.seen for look in looks_now)][-FRAMES - 1 :]
         self._looks = [] if last else self._looks[-1:]
         self._open = sum(not job.done for look in self._looks for job in look.jobs)
+        if self.settings.shutter_s is None and self.smears.told is None and self.smears.full:
+            self._ask_smears()
 
     def _rule_out(self, fitted: list[tuple[int, _Job]]) -> None:
         """Rule out finds of those ``fitted`` (which look, job) that proved to be no ball; before looks are written."""
@@ -305,8 +328,15 @@ class BallDetector:
         fit.cov_mm2[unsure] += u[:, None, None] ** 2 * np.eye(2)
         return fit
 
-    def _blur(self, rough: Array, frame_of: list[int]) -> tuple[Array, NDArray[np.bool_]]:
-        """(N, 2) px of motion during the exposure, and (N,) where it is a guess."""
+    @property
+    def _shutter_s(self) -> float:
+        """As given, as told by smears, or half the time between frames."""
+        if self.settings.shutter_s is not None:
+            return self.settings.shutter_s
+        return self.smears.told.seconds if self.smears.told is not None else 0.5 * self._interval_s
+
+    def _motion(self, rough: Array, frame_of: list[int]) -> tuple[Array, NDArray[np.bool_]]:
+        """(N, 2) px/s of motion, and (N,) where it is a guess."""
         times = [look.t_s for look in self._looks]
         of = np.array(frame_of)
         looked = set(frame_of)
@@ -329,28 +359,74 @@ class BallDetector:
         if frame_of and len(self._looks) > 1:
             done = [(places[i], times[i]) for i in range(len(places) - 2, -1, -1)]
             self._done_before = [*done, *self._done_before][:2]
-        interval = np.median(np.diff(times)) if len(times) > 1 else 0.0
-        shutter = self.settings.shutter_s if self.settings.shutter_s is not None else 0.5 * interval
-        return np.einsum("nij,nj->ni", self.picture.jacobian(rough), v * shutter), guessed
+        if len(times) > 1:
+            self._interval_s = float(np.median(np.diff(times)))
+        return np.einsum("nij,nj->ni", self.picture.jacobian(rough), v), guessed
 
-    def _take(
-        self, jobs: list[_Job], start: Array, fit: OutlineFit, seen: Array, support: Array
-    ) -> None:
-        """Accept or drop fitted jobs; ``seen`` is what they look like."""
-        centres = self.picture.centres(fit.xy_mm)
+    def _judged(
+        self, mosaic: Mosaic, of: NDArray[np.intp], rough: Array, fits: _Fits
+    ) -> tuple[Array, NDArray[np.bool_]]:
+        """Fit N outlines in the patches ``of`` these numbers: (N, ...) rows and whether each is a ball."""
+        fit = self._fitted(mosaic, of, rough, fits.motion_px_s * self._shutter_s, fits.guessed)
+        seen = looks(mosaic, of, fit.xy_mm, fits.cloths, self.picture, self.search, self._full_range)
         u = np.sqrt(np.einsum("nii->ni", fit.cov_mm2))
-        faint = support > self.settings.sure_support  # as a whole, where single rays hardly show an edge
-        outline = np.where(faint, np.maximum(fit.outline_share, support), fit.outline_share)
+        faint = fits.support > self.settings.sure_support  # as a whole, where single rays hardly show an edge
+        outline = np.where(faint, np.maximum(fit.outline_share, fits.support), fit.outline_share)
         rows = np.column_stack([
-            centres, fit.xy_mm, u, fit.cov_mm2[:, 0, 1] / (u[:, 0] * u[:, 1]), fit.blur_px, outline, seen
+            self.picture.centres(fit.xy_mm), fit.xy_mm, u, fit.cov_mm2[:, 0, 1] / (u[:, 0] * u[:, 1]), fit.blur_px,
+            outline, seen
         ])
-        good = self._plausible(fit, start, seen[:, 0], support)
-        for job, row, fine in zip(jobs, rows, good, strict=True):
-            if fine and self.pictures is not None and job.patch is not None and row[_WHITE] > WHITE_SHARE:
+        return rows, self._plausible(fit, fits.start_mm, seen[:, 0], fits.support)
+
+    def _take(self, jobs: list[tuple[int, _Job]], fits: _Fits, rows: Array, good: NDArray[np.bool_]) -> None:
+        """Accept or drop fitted jobs (of which look, job)."""
+        interval = self._interval_s
+        for n, ((k, job), row, fine) in enumerate(zip(jobs, rows, good, strict=True)):
+            patch = fits.patches[n]
+            if fine and self.pictures is not None and row[_WHITE] > WHITE_SHARE:
                 centre = float(row[0]), float(row[1])
-                window = job.patch.luma_around(centre, _KEPT_RADII * self.fitter.radius_px)
+                window = patch.luma_around(centre, _KEPT_RADII * self.fitter.radius_px)
                 self.pictures.keep(job.t_s, centre, (float(row[2]), float(row[3])), *window)
+            if interval > 0 and not fits.guessed[n] and fine:
+                smear = Smear(patch, row[2:4], fits.motion_px_s[n])
+                self.smears.take(smear, interval, self.fitter.radius_px, row[_OUTLINE], row[_CLEAR])
+            if self.settings.shutter_s is None and self.smears.told is None:
+                self._early.keep(EarlyFit(
+                    self._looks[k].index, job.t_s, patch, fits.cloths[n], fits.start_mm[n], row[2:4].copy(),
+                    fits.motion_px_s[n], bool(fits.guessed[n]), float(fits.support[n]), row if fine else None,
+                ), interval)
             job.let_go(row if fine else None)
+
+    def _ask_smears(self) -> None:
+        """Ask the balls' smears how long the shutter was open; where that isn't known, what was fitted before is fitted
+        again with what they say.
+        """
+        assumed = self._shutter_s
+        self.smears.ask(self.picture, self.fitter.rays, self._interval_s, self.settings.chroma.shift_px)
+        if self.smears.told is None or self.settings.shutter_s is not None:
+            return
+        early = self._early.let_go(self.smears.told.seconds - assumed)
+        for first in range(0, len(early), self.settings.batch):
+            self._fit_again(early[first : first + self.settings.batch])
+
+    def _fit_again(self, early: list[EarlyFit]) -> None:
+        fits = _Fits([one.patch for one in early], [one.cloth for one in early],
+                     np.array([one.start_mm for one in early]), np.array([one.motion_px_s for one in early]),
+                     np.array([one.guessed for one in early]), np.array([one.support for one in early]))
+        mosaic = Mosaic(fits.patches, self.settings.chroma.shift_px)
+        rough = np.array([one.xy_mm for one in early])
+        rows, good = self._judged(mosaic, np.arange(len(early)), rough, fits)
+        for one, row, fine in zip(early, rows, good, strict=True):
+            if fine and one.row is not None:
+                one.row[:] = row  # in place: it may be written down already, and stand for later frames, too
+            elif fine and self._free(one.frame, row):
+                self._rows.append(row)
+                self._stamps.append((one.frame, one.t_s))
+
+    def _free(self, frame: int, row: Array) -> bool:
+        """Whether no ball was written down there in that frame."""
+        there = [other for other, (number, _) in zip(self._rows, self._stamps, strict=True) if number == frame]
+        return _far((row[2], row[3]), [(other[2], other[3]) for other in there], 1.6 * self.picture.radius_mm)
 
     def _plausible(self, fit: OutlineFit, start: Array, clear_share: Array, support: Array) -> NDArray[np.bool_]:
         """Whether a fit is a ball on the table."""

@@ -21,6 +21,7 @@ from calibration.model import LensPrior
 from calibration.rehung import higher, straight_above
 from calibration.store import Calibration
 from pipeline.rehearsal import Rehearsed, rehearse
+from pipeline.shutter import shutter_words
 from pipeline.wanted import Wanted, within
 from shared.equipment import TAPE_U_MM
 from shared.settings import SessionSettings
@@ -249,7 +250,3 @@ def _stated(draw: Rehearsed, measure: str, of: str) -> float:
     if draw.shot is None or math.isnan(u):
         return math.inf
     return u / (float(draw.shot[of]) / 100 if of else 1.0)
-
-
-def shutter_words(seconds: float) -> str:
-    return f"1/{1 / seconds:.0f}" if seconds < 0.5 else f"{seconds:g}"

@@ -14,10 +14,9 @@ from pipeline.foresight import (
     WORTH_BLUR,
     Camera,
     ShotForecast,
-    shutter_words,
 )
 from pipeline.rehearsal import streak_noise_mm
-from pipeline.shutter import possible_readout, speed_factor, usual_readout_s
+from pipeline.shutter import possible_readout, shutter_words, speed_factor, usual_readout_s
 from pipeline.wanted import AS_USUAL, Wanted
 from shared.settings import SessionSettings
 

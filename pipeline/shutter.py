@@ -1,4 +1,6 @@
-"""Rolling shutter: a camera that reads its lines one after the other shows each ball at its own line's time.
+"""The shutter: how long it is open, and that a rolling one reads lines at times of their own.
+
+Rolling: a camera that reads its lines one after the other shows each ball at its own line's time.
 
 Written down as an offset of each row from its frame's time, so that a motion is fitted to when a ball was really seen.
 Left uncorrected, every speed along the picture's height is off by 1 / (1 - u tau): u lines/s, tau s per line.
@@ -6,13 +8,19 @@ Left uncorrected, every speed along the picture's height is off by 1 / (1 - u ta
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+if TYPE_CHECKING:
+    from pipeline.smears import Shutter
+
 #: column of offsets (s) added to detections; absent when the camera's read-out time isn't known
 READ_OFFSET = "read_offset_s"
 TYPICAL_READOUT_S = 0.015  # of a phone; common practice, no source
+_ODD_U, _ODD_PX = 4.0, 2.0  # standard uncertainties and px of smear that a shutter as given may be off, unsaid
 _LONGER = 1.05  # than a frame: more than rounding in what is written down of either
 
 
@@ -48,6 +56,23 @@ def possible_readout(readout_s: float | None, interval_s: float) -> tuple[float 
         return readout_s, ""
     return None, (f"a read-out of {1000 * readout_s:.3g} ms is longer than a frame of {1000 * interval_s:.2g} ms: not "
                   "used; give this camera's as [camera] readout_s in session.toml")
+
+
+def odd_shutter(given_s: float | None, seen: Shutter | None) -> str:
+    """Words where the shutter time that was given isn't the one that the balls' smears show; else empty."""
+    if not given_s or seen is None:
+        return ""
+    off = abs(given_s - seen.seconds)
+    if off < _ODD_U * seen.u or off * seen.motion_px_s < _ODD_PX:
+        return ""
+    about, given = shutter_words(seen.seconds), shutter_words(given_s)
+    return (f"balls smear as with a shutter of about {about} s, not of {given} s: fast balls are measured the worse; "
+            "correct [camera] shutter_s in session.toml, or leave it out")
+
+
+def shutter_words(seconds: float) -> str:
+    """As cameras tell it: 1/250, or 0.5."""
+    return f"1/{1 / seconds:.0f}" if seconds < 0.5 else f"{seconds:g}"
 
 
 def with_read_offsets(

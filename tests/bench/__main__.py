@@ -23,6 +23,7 @@ def main() -> int:
     parser.add_argument(
         "--tape", action="store_true", help="give the table's sizes as a tape reads them, up to a millimetre off"
     )
+    parser.add_argument("--no-shutter", action="store_true", help="don't give the shutter time, which many don't know")
     parser.add_argument("--tables", type=Path, help="single pictures with truth: find the table in each")
     parser.add_argument(
         "--variations", type=Path, help="draw clips that vary tilt, lens, blur ... here and measure them"
@@ -74,11 +75,12 @@ def main() -> int:
     if args.measured:
         scores = [score_clip(truth, args.measured) for truth in truths]
     else:
+        given = measure.Given(tape=args.tape, shutter=not args.no_shutter)
         with tempfile.TemporaryDirectory(prefix="bench-") as scratch:
             base = args.keep or Path(scratch)
             for number, group in enumerate(measure.sessions(truths)):
                 name = group[0].clip.stem if len(group) == 1 else group[0].clip.parent.name
-                run = measure.measure(group, base / f"{number:02d}-{name}", tape=args.tape)
+                run = measure.measure(group, base / f"{number:02d}-{name}", given)
                 runs.append(run)
                 scores += [score_clip(truth, run.measured) for truth in group]
                 for truth, score in zip(group, scores[-len(group) :], strict=True):

@@ -44,14 +44,21 @@ def sessions(truths: list[ClipTruth]) -> list[list[ClipTruth]]:
 TAPE_MM = 1.0  # a tape between the noses is read so well, either way
 
 
-def session_text(truth: ClipTruth, *, tape: bool = False) -> str:
-    """What the person filming knows: the sizes of table and balls, the shutter and the read-out.
-
-    tape : length and width as a tape may read them, and not exactly
+@dataclass(frozen=True)
+class Given:
+    """What session.toml says. ``tape``: length and width as a tape may read them, and not exactly; ``shutter``: its
+    time, which many don't know.
     """
+
+    tape: bool = False
+    shutter: bool = True
+
+
+def session_text(truth: ClipTruth, given: Given = Given()) -> str:
+    """What the person filming knows: the sizes of table and balls, the shutter and the read-out."""
     table, camera = truth.table, truth.record["camera"]
     lot = random.Random(zlib.crc32(truth.clip.name.encode()))
-    off = [lot.uniform(-TAPE_MM, TAPE_MM) if tape else 0.0 for _ in range(2)]
+    off = [lot.uniform(-TAPE_MM, TAPE_MM) if given.tape else 0.0 for _ in range(2)]
     lines = [
         "[table]",
         f"length_mm = {float(table['length_mm']) + off[0]}",
@@ -62,17 +69,17 @@ def session_text(truth: ClipTruth, *, tape: bool = False) -> str:
         f"diameter_mm = {float(table['ball_diameter_mm'])}",
     ]
     lines += ["[camera]", f"readout_s = {float(camera.get('readout_s') or 0.0)}"]
-    if camera.get("shutter_s"):
+    if given.shutter and camera.get("shutter_s"):
         lines.append(f"shutter_s = {float(camera['shutter_s'])}")
     return "\n".join(lines) + "\n"
 
 
-def prepare(group: list[ClipTruth], folder: Path, *, tape: bool = False) -> None:
+def prepare(group: list[ClipTruth], folder: Path, given: Given = Given()) -> None:
     """A session folder with links to the clips, the sizes and the target pockets."""
     folder.mkdir(parents=True, exist_ok=True)
     for truth in group:
         (folder / truth.clip.name).symlink_to(truth.clip.resolve())
-    (folder / "session.toml").write_text(session_text(group[0], tape=tape))
+    (folder / "session.toml").write_text(session_text(group[0], given))
     takes = group[0].clip.parent / "takes.csv"
     if takes.exists():
         wanted = {truth.clip.name for truth in group}
@@ -89,10 +96,10 @@ def prepare(group: list[ClipTruth], folder: Path, *, tape: bool = False) -> None
         (folder / "takes.csv").write_text("\n".join(rows) + "\n")
 
 
-def measure(group: list[ClipTruth], folder: Path, *, tape: bool = False) -> Run:
-    """Measure a group of clips with the public command into ``folder/measured``; ``tape``: see session_text."""
+def measure(group: list[ClipTruth], folder: Path, given: Given = Given()) -> Run:
+    """Measure a group of clips with the public command into ``folder/measured``."""
     shutil.rmtree(folder, ignore_errors=True)
-    prepare(group, folder, tape=tape)
+    prepare(group, folder, given)
     out = folder / "measured"
     frames, decode_s = decode_alone(group)
     start = time.perf_counter()
