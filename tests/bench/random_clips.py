@@ -46,7 +46,7 @@ def draw_one(path: Path, rng: np.random.Generator, *, plain: bool = True) -> Non
         lens=Lens(k1=float(rng.uniform(-0.12, 0.03)), k2=float(rng.uniform(0, 0.02))),
     )
     rate = float(rng.choice(RATES))
-    shutter = float(rng.uniform(0.1, 0.5)) / rate
+    shutter = float(rng.uniform(0.05, 0.95)) / rate  # a dim hall leaves it open nearly all the time
     play = play_by_lot(table, rng)
     scene = Scene(table=table, camera=camera, look=_look(table, rng), seed=int(rng.integers(1 << 30)))
     crf, paint = int(rng.integers(14, 27)), {"cue": "dots"} if rng.random() < 0.25 else {}
