@@ -24,13 +24,21 @@ def velocities(
     Where a place before and one after lie on a steady motion, its mean. Where they don't, the ball met something on the
     way from the one or to the other. If it came to the place before as fast as from there to here, it met that
     afterwards and moves as it came; if it goes on from the place after as it got there, it met that before. That is a
-    guess, which the picture must bear out.
+    guess, which the picture must bear out. In a clip's first and last frame two frames on one side tell it, where what
+    is in them lies on a steady motion.
     """
     out, guessed = np.zeros(xy_mm.shape), np.zeros(len(xy_mm), dtype=bool)
-    if not past or not future or not len(xy_mm) or not len(past[0][0]) or not len(future[0][0]):
+    if not len(xy_mm):
         return out, guessed
     still = _plane(others_mm)
-    earlier, later = ([(_elsewhere(_plane(p), still, radius_mm), t) for p, t in side] for side in (past, future))
+    earlier, later = ([(_elsewhere(_plane(p), still, radius_mm), t) for p, t in side if len(p)]
+                      for side in (past, future))
+    if not past or not future:
+        here, v = _plane(xy_mm), _plane(out)
+        v[:] = _from_one_side(here, t_s, earlier or later, radius_mm)
+        return out, guessed
+    if not len(past[0][0]) or not len(future[0][0]):
+        return out, guessed
     (before, t_before), (after, t_after) = earlier[0], later[0]
     if not len(before) or not len(after):
         return out, guessed
@@ -54,6 +62,21 @@ def velocities(
     guessed = ~steady & np.isfinite(came) & (np.abs(met) < TOP_SPEED_MM_S)
     v[guessed] = met[guessed]
     return out, guessed
+
+
+def _from_one_side(here: Plane, t_s: float, side: Sequence[tuple[Plane, float]], radius_mm: float) -> Plane:
+    """(N,) mm/s of balls that were, or will be, where two frames on one side have something on a steady motion."""
+    none = np.zeros(len(here), dtype=complex)
+    if len(side) < 2 or not len(side[0][0]) or not len(side[1][0]):
+        return none
+    (near, t_near), (far, t_far) = side[:2]
+    last = (here[:, None, None] - near[:, None]) / (t_s - t_near)  # (N, P, 1)
+    first = (near[:, None] - far) / (t_near - t_far)  # (P, Q)
+    change, mean = np.abs(last - first), (last + first) / 2
+    off = change - 0.3 * np.abs(mean) - 0.3 * radius_mm / abs(t_s - t_near)
+    rows, best = np.arange(len(here)), off.reshape(len(here), -1).argmin(axis=1)
+    steady = off.reshape(len(here), -1)[rows, best] < 0
+    return np.where(steady, mean.reshape(len(here), -1)[rows, best], none)
 
 
 def _plane(xy: Array) -> Plane:

@@ -85,6 +85,26 @@ def test_what_is_fitted_once_the_shutter_is_told_uses_it_at_once():
     assert smear == pytest.approx(smear.mean(), rel=0.1)
 
 
+def test_a_ball_that_moves_in_the_last_frame_is_as_unsure_there_as_before():
+    frames = 14
+    found = detect_balls(filmed(0.5, frames=frames), GIVEN, settings=DetectSettings(shutter_s=0.5 / RATE))
+    cue = found[found.white_share > 0.5].set_index("frame")
+    smear = np.hypot(cue["blur_x_px"], cue["blur_y_px"])
+    assert smear[frames - 1] == pytest.approx(smear[frames - 2], rel=0.1)
+    assert cue["x_u_mm"][frames - 1] > 0.8 * cue["x_u_mm"][frames - 2]
+    still = found[found.white_share <= 0.5].set_index("frame")
+    assert np.hypot(still["blur_x_px"], still["blur_y_px"])[frames - 1] < 0.2
+
+
+def test_a_ball_that_moves_in_the_first_frame_is_as_unsure_there_as_later():
+    frames = [frame for frame in filmed(0.5, frames=14) if frame.index > BEGINS]
+    found = detect_balls(iter(frames), GIVEN, settings=DetectSettings(shutter_s=0.5 / RATE))
+    cue = found[found.white_share > 0.5].sort_values("frame")
+    smear = np.hypot(cue["blur_x_px"], cue["blur_y_px"]).to_numpy()
+    assert smear[0] == pytest.approx(smear[1], rel=0.1)
+    assert cue["x_u_mm"].iloc[0] > 0.8 * cue["x_u_mm"].iloc[1]
+
+
 def test_few_balls_that_move_or_slow_ones_tell_nothing():
     smears = Smears()
     detect_balls(filmed(0.5, frames=BEGINS + FEWEST - 2), GIVEN, smears=smears)
