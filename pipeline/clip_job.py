@@ -459,7 +459,7 @@ def _pace(task: ClipTask, prior: Friction, measures: ClipMeasures, looked: Mappi
     from pipeline.pace import pace_words
     from pipeline.shots import measure_shots
 
-    if not measures.measured or not all(shot.followed.lost for shot in measures.measured):
+    if not measures.measured or not all(shot.followed.lost and not shot.followed.jumped for shot in measures.measured):
         return ""
     calibration, settings = task.entry.calibration(), _as_filmed(task, looked)
     return pace_words(

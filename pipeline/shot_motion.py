@@ -13,10 +13,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.clock_at_contacts import jump_at_contact
 from pipeline.contacts import find_events, find_starts
 from pipeline.detect_edges import EdgeSettings, streak_length
 from pipeline.follow_ups import corners, follow_ups, turned_at_once
-from pipeline.knowledge import ANY_TWO, TOUCH_U_MM, CueMass
+from pipeline.knowledge import ANY_TWO, TOUCH_U_MM, CueMass, Knowledge
 from pipeline.motions import ASTRAY_MM, HIT_CHI2, ShotMotion
 from pipeline.overlooked import overlooked_contact, too_many_at_once
 from pipeline.paths import MotionEvent, Path, Seen, Velocities, inward_normal, nose_distance
@@ -74,6 +75,7 @@ class FollowedShot:
     """A shot's motion; by ball name, all its rows and where it fell.
 
     ``lost``: why the motion can't be what happened, in words; empty where nothing speaks against it.
+    ``jumped``: where the clock jumped at a contact, in words, which then is why; else empty.
     """
 
     strike: Strike
@@ -82,6 +84,7 @@ class FollowedShot:
     motion: ShotMotion
     pocketed: Mapping[str, Pocketed]
     lost: str = ""
+    jumped: str = ""
 
     def last_seen_s(self, ball: str) -> float:
         return float(self.windows[ball].t_s[-1])
@@ -131,7 +134,9 @@ def follow_shot(
     lost = lost or _turned_by_nothing(motion, scene.table) or too_many_at_once(motion)
     lost = lost or no_cloth(motion.friction, scene.friction)
     lost = lost or overlooked_contact(strike, tracks, followed, scene.table.ball.radius_mm)
-    return FollowedShot(strike, names, named, motion, fallen, lost)
+    jump = jump_at_contact(motion, Knowledge(scene.table, scene.friction, scene.cue_mass), scene.frames_t)
+    jumped = jump.words if jump is not None else ""
+    return FollowedShot(strike, names, named, motion, fallen, jumped or lost, jumped)
 
 
 def no_cloth(friction: Friction, known: Friction) -> str:

@@ -193,7 +193,8 @@ def _doubted(
     _, banked = kind_of(followed.motion.events)
     lost = followed.lost or hidden_contact(followed.motion, banked) or no_such_answer(followed.motion, banked)
     strike = followed.strike
-    lost = strike.spoilt or fault_of(faults, strike.t_s, strike.until_s, surely=not lost) or lost
+    doubt = fault_of(faults, strike.t_s, strike.until_s, surely=not lost or bool(followed.jumped))
+    lost = strike.spoilt or doubt or lost
     lost = lost or no_white_ball(strike, tracks, white)
     if not lost and followed.last_seen_s("cue") - followed.motion.events[0].t_s < NOW_S:
         lost = "the struck ball was lost to sight at once"
