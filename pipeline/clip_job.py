@@ -29,7 +29,7 @@ from pipeline.detections import DetectSettings, detect_balls
 from pipeline.executor import report
 from pipeline.faults import Fault
 from pipeline.frames import Clip, Frame, Plane, open_clip
-from pipeline.freezes import find_freezes, find_gone
+from pipeline.freezes import find_freezes, find_frozen_end, find_gone
 from pipeline.hidden_balls import hidden_words
 from pipeline.knowledge import prior_friction
 from pipeline.learning import ClothAndBalls
@@ -276,6 +276,8 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         may_be = [] if clock_jumps.uneven else find_gone(detections, calibration.table.ball.radius_mm)
         if clock_jumps.by_stamps:
             may_be.append(Fault(frames.first_s, frames.last_s, STAMPS))
+        if not clock_jumps.uneven:
+            may_be += find_frozen_end(detections, calibration.table.ball.radius_mm)
     give_back()
     if frames.count < MIN_FRAMES:
         many = f"only {frames.count} frames" if frames.count > 1 else "only one frame"

@@ -30,6 +30,7 @@ AS_IT_CAME = 0.5  # of its step: what is struck after it was stopped differs by 
 STRAIGHT = 0.1  # radians between the ways of a ball that met nothing: spin bends them by less within a few frames
 AT_ONCE = 2  # balls that no hand stops in the same frame
 FROZE = "the recording froze from {:.2f} to {:.2f} s while a ball rolled; film that shot anew"
+FROZEN_END = "the recording seems to have frozen from {:.2f} s to its end while a ball rolled; film that shot anew"
 CARRIED = 2.0  # a ball that a hand sets going is three times as far on in a second frame as in a first
 HANDS_S = 0.25  # sooner, nobody has stopped a ball and set it going anew
 AGAIN = ("a frame is shown twice at {:.2f} s, where a ball meets something: what that did to it can't be told; give "
@@ -144,6 +145,22 @@ def _froze(frames: FoundFrames, first: int, last: int) -> bool:
         return True
     return any(_goes_on(frames, one, other, last) or _jumped(frames, one, other, last)
                for one in stopped for other in _rolls(frames, last + 1))
+
+
+def find_frozen_end(detections: pd.DataFrame, radius_mm: float) -> list[Fault]:
+    """A freeze until the last frame, or none: all show the same from where a ball rolled too fast to stop. Not for
+    sure, as a hand may have stopped it.
+
+    detections : as in `find_freezes`
+    """
+    frames = FoundFrames.of(detections, radius_mm)
+    first = last = len(frames.t_s) - 1
+    while first > 0 and frames.same(first - 1, last):
+        first -= 1
+    if last - first < FEWEST or not any(_too_fast_to_stop(frames, roll) for roll in _rolls(frames, first - 2)):
+        return []
+    from_s, until_s = float(frames.t_s[first]), float(frames.t_s[last])
+    return [Fault(from_s, until_s, FROZEN_END.format(from_s))]
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,7 +9,7 @@ import pytest
 from calibration.store import Calibration
 from fixtures.synthetic import overhead_camera
 from pipeline.clock_jumps import find_clock_jumps
-from pipeline.freezes import find_freezes, find_gone
+from pipeline.freezes import find_freezes, find_frozen_end, find_gone
 from pipeline.rehearsal import bank, detections
 from pipeline.shots import measure_shots
 from shared.equipment import standard_table
@@ -223,3 +223,25 @@ def test_a_freeze_over_a_bounce_is_told(frames):
     for at in (19, 21):
         (found,) = find_freezes(frozen(rows, at, frames, goes_on=True, rate=30.0), RADIUS_MM)
         assert found.surely
+
+
+def test_a_freeze_until_the_end_is_why_its_shot_cannot_be_measured():
+    rows = seen()
+    at = on_its_way(rows, 300.0)
+    rest = int((rows["frame"].drop_duplicates() > at).sum())
+    rows = frozen(rows, at, rest, goes_on=False)
+    assert not find_freezes(rows, RADIUS_MM)  # a hand might have stopped the only ball that rolls so fast
+    (fault,) = find_frozen_end(rows, RADIUS_MM)
+    assert fault.from_s == pytest.approx(rows.loc[rows["frame"] == at, "t_s"].iloc[0])
+    settings = SessionSettings(table=TABLE, camera=CameraSettings(shutter_s=0.004))
+    (shot,) = measure_shots(rows, calibration=CALIBRATION, settings=settings, clip="x.mp4",
+                            faults=[fault]).shots.to_dict("records")
+    assert pd.isna(shot["rebound_angle_deg"])
+    assert "have frozen from" in shot["notes"]
+
+
+@pytest.mark.parametrize("until_mm", [300.0, np.inf])
+def test_no_end_is_said_to_be_frozen_where_balls_roll_on_or_come_to_rest(until_mm):
+    rows = seen()
+    last = on_its_way(rows, until_mm) if np.isfinite(until_mm) else rows["frame"].max()
+    assert not find_frozen_end(rows[rows["frame"] <= last], RADIUS_MM)
