@@ -83,16 +83,20 @@ def answer(
 
 
 def _raw_too(row: pd.Series, response: Response) -> str:
-    """The raw difference where adjusting moved it by more than half the interval: the reader must see both."""
+    """The raw difference where adjusting moved it by more than half the interval: the reader must see both.
+
+    It is that of the shots that are adjusted: what other shots change isn't adjusting's doing.
+    """
     if row["used"] != "adjusted":
         return ""
-    raw, adjusted = float(row["raw_diff"]), float(row["adjusted_diff"])
+    raw, adjusted = float(row["raw_same_shots"]), float(row["adjusted_diff"])
     half = (float(row["adjusted_here_high"]) - float(row["adjusted_here_low"])) / 2
     moved = abs(raw - adjusted)
     if not moved > max(half / 2, _MOVED_FAR * max(abs(raw), abs(adjusted))):
         return ""
     word = response.more if raw > 0 else response.less
-    return f" Unadjusted it is {size_words(abs(raw), response)} {word}. {THE_REST}"
+    same = ", of the same shots," if row["raw_n"] != row["adjusted_n"] else ""
+    return f" Unadjusted{same} it is {size_words(abs(raw), response)} {word}. {THE_REST}"
 
 
 def _sized(value: float, response: Response, ground: Ground) -> str:

@@ -16,33 +16,37 @@ from pipeline.compare.settings import CompareSettings
 from pipeline.condition_words import level_words
 
 BETWEEN, INSIDE = "between sessions", "inside sessions"  # the column ``part``
-_UNTOLD = ("not told apart", "not estimable")
+_UNTOLD = ("not told apart", "not estimable")  # the less is told, the later
+_LOST = "Not adjusted: with what is adjusted for beside the conditions, these shots can't tell it."
 
 
 @dataclass(frozen=True, eq=False)
 class Fits:
-    """One comparison's models. ``adjusted`` None: not adjusted; ``everyone``: mis-hits left in, None without any."""
+    """One comparison's models. ``adjusted`` None: not adjusted; ``everyone``: mis-hits left in, None without any.
+
+    ``same``: raw, of just the shots that are adjusted.
+    """
 
     raw: LinearFit
     adjusted: LinearFit | None
+    same: LinearFit
     everyone: LinearFit | None
     design: Design
     adjusted_design: Design
 
-    @property
-    def best(self) -> LinearFit:
-        return self.adjusted or self.raw
-
 
 @dataclass(frozen=True, eq=False)
 class _Estimated:
-    """A contrast with its estimates; ``wide``: the contrast in the adjusted model. ``everyone``: just the value."""
+    """A contrast with its estimates; ``wide``: the contrast in the adjusted model. ``same``, ``everyone``: just the
+    value. ``lost``: adjusting would leave less told of it than raw tells."""
 
     plain: Contrast
     wide: Contrast
     raw: Estimate
     adjusted: Estimate | None
+    same: Estimate | None
     everyone: Estimate | None
+    lost: bool = False
     part: str = ""
     note: str = ""
 
@@ -67,14 +71,15 @@ def contrast_table(
     rng = np.random.default_rng(settings.seed)
     rows = []
     for e in _both_ways(_estimates(fits, settings.level), settings.level):
-        best = e.best
+        best, fit = e.best, fits.adjusted if fits.adjusted and e.adjusted else fits.raw
         row = _names(e.plain) | {"part": e.part, "note": e.note}
         row |= _columns("raw", e.raw, fits.raw.n)
         row |= _columns("adjusted", e.adjusted, fits.adjusted.n if fits.adjusted else 0)
         row |= {"basis": best.basis, "method": best.method, "df": best.df}
-        row |= {"used": "adjusted" if e.adjusted else "raw", "not_adjusted": not_adjusted}
+        row |= {"used": "adjusted" if e.adjusted else "raw", "not_adjusted": _LOST if e.lost else not_adjusted}
+        row["raw_same_shots"] = e.same.value if e.adjusted and e.same else math.nan
         row["with_mishits"] = e.everyone.value if e.everyone else math.nan
-        effect = _effect_size(best, fits.best, settings.level)
+        effect = _effect_size(best, fit, settings.level)
         row |= {"g": effect.value, "g_low": effect.low, "g_high": effect.high}
         row |= {"bound": bound, "equivalence_p": math.nan, "equivalence_low": math.nan, "equivalence_high": math.nan}
         if math.isfinite(bound) and best.df > 0:
@@ -83,7 +88,7 @@ def contrast_table(
         row |= {"boot_low": math.nan, "boot_high": math.nan}
         if skewed and best.basis == "within sessions":
             used = e.wide.row if e.adjusted else e.plain.row
-            boot = fits.best.bootstrap(used, rng=rng, draws=settings.bootstrap, level=settings.level)
+            boot = fit.bootstrap(used, rng=rng, draws=settings.bootstrap, level=settings.level)
             row |= {"boot_low": boot.low, "boot_high": boot.high}
         rows.append(row)
     return pd.DataFrame(rows)
@@ -94,9 +99,16 @@ def _estimates(fits: Fits, level: float) -> list[_Estimated]:
     for plain, wide in zip(fits.design.contrasts(), fits.adjusted_design.contrasts(), strict=True):
         raw = fits.raw.estimate(plain.row, level=level)
         adjusted = fits.adjusted.estimate(wide.row, level=level) if fits.adjusted else None
+        same = raw if fits.same is fits.raw else fits.same.estimate(plain.row)
         everyone = fits.everyone.estimate(plain.row) if fits.everyone else None
-        out.append(_Estimated(plain, wide, raw, adjusted, everyone))
+        lost = adjusted is not None and _told(adjusted) < _told(raw)
+        out.append(_Estimated(plain, wide, raw, None if lost else adjusted, same, everyone, lost))
     return out
+
+
+def _told(e: Estimate) -> int:
+    """How much is told of a contrast: between these sessions and not of the condition is less, nothing the least."""
+    return -_UNTOLD.index(e.basis) - 1 if e.basis in _UNTOLD else 0
 
 
 def _both_ways(found: list[_Estimated], level: float) -> list[_Estimated]:
@@ -153,6 +165,7 @@ def _joined(between: _Estimated, inside: _Estimated, note: str, level: float) ->
         plain=replace(wider.plain, inside=False),
         raw=raw,
         adjusted=one(between.adjusted, inside.adjusted),
+        same=one(between.same, inside.same),
         everyone=one(between.everyone, inside.everyone),
         note=note,
     )

@@ -7,7 +7,7 @@ calibration: Carroll, Ruppert, Stefanski & Crainiceanu, Measurement Error in Non
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,7 +35,7 @@ SPEED_COVARIATES = (
 #: degrees of freedom that adjusting must leave: below, wider t limits cost more than it gains. How balls come to a
 #: cushion does move what they do there, so as many covariates as that are worth their cost
 LEAST_SPARE = 4
-LEAST_MEASURED = 0.8  # share of the shots that must carry a covariate
+LEAST_MEASURED = 0.8  # share of the shots, and of what they tell of each difference, that a covariate must leave
 LEAST_RELIABILITY = 0.3  # below, it varies little more than its own uncertainty: adjusting would add noise
 _TOO_FEW = "too few shots"
 _ITSELF = "is the response"
@@ -63,17 +63,26 @@ def most_covariates(spare: int) -> int:
 
 
 def choose_covariates(
-    shots: pd.DataFrame, cells: NDArray[np.intp], *, candidates: Sequence[str], spare: int, response: str
+    shots: pd.DataFrame,
+    cells: NDArray[np.intp],
+    *,
+    candidates: Sequence[str],
+    spare: int,
+    response: str,
+    lacking: Callable[[NDArray[np.bool_]], str],
 ) -> Adjustment:
     """Pick covariates by rules that don't look at the response.
 
     shots : the counted shots of one comparison; cells (n,): number of the combination of conditions and session
     spare : degrees of freedom left by the model without covariates; ``most_covariates`` of them are used
+    lacking : (n,) shots that carry a covariate, with those chosen before it -> where too few do, '' if enough
+              (``Support.lacking``); adjusting for what they lack would cost a difference
     """
     n = len(shots)
     rows: list[dict[str, object]] = []
     used: list[str] = []
     columns: list[Array] = []
+    having = np.ones(n, dtype=np.bool_)
     room = most_covariates(spare)
     for name in candidates:
         row: dict[str, object] = {"covariate": name, "used": False, "why": ""}
@@ -101,8 +110,13 @@ def choose_covariates(
             row["why"] = "varies little more than its own uncertainty"
         elif len(used) >= room:
             row["why"] = f"{_TOO_FEW}: {n} allow {room}"
+        elif few := lacking(have):
+            row["why"] = f"measured in {few}"
+        elif few := lacking(having & have):
+            row["why"] = f"measured together with {', '.join(map(covariate_words, used))} in {few}"
         else:
             row["used"] = True
+            having &= have
             if reliability < WEAK_RELIABILITY:
                 row["why"] = f"its uncertainty would weaken the slope to {reliability:.0%}; corrected for"
             used.append(name)

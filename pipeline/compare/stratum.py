@@ -24,6 +24,7 @@ from pipeline.compare.responses import Response, usual_covariates
 from pipeline.compare.rows import Rows, complete_rows, factors_present, with_cells, with_means
 from pipeline.compare.scatter import session_scatter
 from pipeline.compare.settings import CompareSettings
+from pipeline.compare.support import Support
 from pipeline.compare.taken_away import taken_away
 from pipeline.compare.untold import untold_sentences, why_untold
 from shared.numbers import number_text
@@ -108,6 +109,7 @@ def analyse(
         candidates=_candidates(response, settings),
         spare=int(min(raw_fit.residual_df, raw_fit.n)),
         response=response.name,
+        lacking=Support(counted, design, settings.level).lacking,
     )
     kept, adjusted_design, adjusted_fit = _adjusted(counted, design, adjustment, lines, where)
     main_fit, main_design = (adjusted_fit, adjusted_design) if adjusted_fit else (raw_fit, design)
@@ -125,15 +127,16 @@ def analyse(
             f"{f'{stratum}: ' if stratum else ''}angles are given in degrees only, without mm, aim or a bound of half "
             f"a pocket: {ground.degrees_only}, at which a flatter angle may become a steeper one."
         )
+    same = _fit(kept, design, np.zeros((len(kept.y), 0))) if len(kept.y) < len(counted.y) else raw_fit
     everyone = _all_shots_fit(shots, levels, present, response, strata, design)
     table = contrast_table(
-        Fits(raw_fit, adjusted_fit, everyone, design, adjusted_design),
+        Fits(raw_fit, adjusted_fit, same, everyone, design, adjusted_design),
         bound=bound_of(response, ground, settings),
         skewed=diagnosis.skewed,
         not_adjusted=not_adjusted(adjustment, adjusted_fit is not None),
         settings=settings,
     )
-    untold = why_untold(table, fitted, main_fit.n_sessions)
+    untold = why_untold(table, counted, raw_fit.n_sessions)
     return StratumResult(
         stratum,
         response,

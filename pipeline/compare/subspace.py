@@ -70,14 +70,19 @@ class Solution:
     basis: Array
 
 
-def subspace(x: Array, sessions: Sessions | None = None) -> Subspace:
-    """Decompose a design (n, p), or what it says inside sessions."""
-    size = np.linalg.norm(x, axis=0)
+def subspace(x: Array, sessions: Sessions | None = None, *, times: Array | None = None) -> Subspace:
+    """Decompose a design (n, p), or what it says inside sessions.
+
+    times : (n,) how many shots each row stands for, one if None; the basis' rows are then longer by its root
+    """
+    once = np.ones(len(x)) if times is None else times
+    root = np.sqrt(once)[:, None]
+    size = np.linalg.norm(x if times is None else x * root, axis=0)
     size = np.where(size > 0, size, 1.0)
     scaled = x / size
     if sessions:
-        once = np.ones(len(x))
         scaled = sessions.centred(sessions.centred(scaled, once), once)  # again: the rest of a large mean
+    scaled = scaled if times is None else scaled * root
     u, s, vt = np.linalg.svd(scaled, full_matrices=False)
     # the largest is at least 1 before sessions are taken out; what they leave may be nothing but rounding
     rank = int(np.sum(s > _RANK_TOL * max(float(s[0]), 1.0))) if len(s) else 0
