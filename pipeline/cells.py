@@ -53,6 +53,17 @@ def numbers(cells: pd.Series) -> pd.Series:
     return cells
 
 
+def whole_numbers(cells: pd.Series) -> pd.Series:
+    """As ``numbers``. Raises OddCell for a fraction, too."""
+    found = numbers(cells)
+    fractions = (found.to_numpy(dtype=float, na_value=0.0) % 1) != 0
+    odd = fractions & found.notna().to_numpy(dtype=bool)
+    if odd.any():
+        at = int(odd.argmax())
+        raise OddCell(at, f"holds {found.iloc[at]:g} where a whole number should be")
+    return found
+
+
 def _texts(cells: pd.Series) -> pd.Series:
     """Cells as texts without spaces around them; missing where nothing is left."""
     texts = cells.astype("string").str.strip()

@@ -9,11 +9,38 @@ from typing import Any
 
 import pandas as pd
 
-from pipeline.cells import OddCell, numbers, yes_no
+from pipeline.cells import OddCell, numbers, whole_numbers, yes_no
+from shared.columns import TableSchema
 from shared.errors import SchemaError
 
-#: without which a row of shots.csv is no shot
-SHOT_CELLS = ("shot_id", "clip", "verdict")
+
+def read_table(path: Path, schema: TableSchema, texts: Sequence[str] = (), filled: Sequence[str] = ()) -> pd.DataFrame:
+    """A CSV of ours: known columns typed, the player's other ones as they come. The index is each row's line in the
+    file.
+
+    texts  : columns of the player's that are left as they are, so that 007 stays
+    filled : columns in which no row may be empty; those that aren't there say nothing
+    raises : SchemaError for a file that can't be read so, naming line and column where it is a cell
+    """
+    _check_commas(path)
+    as_texts = [name for name, dtype in schema.dtypes.items() if dtype in ("string", "boolean")]
+    try:
+        rows = read_csv(path, dict.fromkeys([*texts, *as_texts], "string"))
+    except (OSError, ValueError) as error:
+        why = " ".join(str(error).split())  # of pandas: in more than one line
+        raise SchemaError(f"{path}: cannot be read as a table ({why}); measure the session again.") from error
+    for name, dtype in schema.dtypes.items():
+        if name not in rows:
+            continue
+        if dtype == "boolean":
+            rows[name] = _yes_no_column(path, rows, name)
+        elif dtype != "string":
+            rows[name] = _number_column(path, rows, name, whole=dtype == "Int64").astype(dtype)
+    for name in rows.columns:
+        if name not in schema.dtypes and not pd.api.types.is_numeric_dtype(rows[name]):
+            rows[name] = rows[name].astype("string")
+    _require_cells(path, rows, filled)
+    return rows
 
 
 def read_csv(path: Path, dtypes: Mapping[str, Any] | str) -> pd.DataFrame:
@@ -28,9 +55,14 @@ def read_csv(path: Path, dtypes: Mapping[str, Any] | str) -> pd.DataFrame:
     return rows.set_axis(lines, axis=0)
 
 
-def require_cells(path: Path, rows: pd.DataFrame, columns: Sequence[str]) -> None:
-    """Raises SchemaError where a row of ``read_csv`` has nothing in one of these columns; those that aren't there say
-    nothing."""
+def require_columns(path: Path, rows: pd.DataFrame, columns: Sequence[str]) -> None:
+    """Raises SchemaError where a table lacks some of these columns."""
+    missing = [name for name in columns if name not in rows]
+    if missing:
+        raise SchemaError(f"{path}: columns {', '.join(missing)} are missing; measure the session again.")
+
+
+def _require_cells(path: Path, rows: pd.DataFrame, columns: Sequence[str]) -> None:
     for name in (name for name in columns if name in rows):
         empty = rows.index[rows[name].isna()]
         if len(empty):
@@ -38,21 +70,34 @@ def require_cells(path: Path, rows: pd.DataFrame, columns: Sequence[str]) -> Non
                               "the session again.")
 
 
-def yes_no_column(path: Path, rows: pd.DataFrame, name: str) -> pd.Series:
-    """A column of ``read_csv`` as booleans, missing where empty. Raises SchemaError for another cell."""
+def _yes_no_column(path: Path, rows: pd.DataFrame, name: str) -> pd.Series:
     try:
         return yes_no(rows[name])
     except OddCell as odd:
         raise SchemaError(f"{path}: line {rows.index[odd.at]}, column {name} {odd}.") from odd
 
 
-def number_column(path: Path, rows: pd.DataFrame, name: str) -> pd.Series:
-    """A column of ``read_csv`` as numbers. Raises SchemaError for a cell that is none, or beyond reason."""
+def _number_column(path: Path, rows: pd.DataFrame, name: str, *, whole: bool) -> pd.Series:
     try:
-        return numbers(rows[name])
+        return whole_numbers(rows[name]) if whole else numbers(rows[name])
     except OddCell as odd:
         raise SchemaError(f"{path}: line {rows.index[odd.at]}, column {name} {odd}, as after saving from a "
                           "spreadsheet; measure the session again.") from odd
+
+
+def _check_commas(path: Path) -> None:
+    """Raises SchemaError where a table of ours is empty, or has other separators than it was written with."""
+    try:
+        with path.open(encoding="utf-8-sig", errors="replace") as file:
+            header = file.readline()
+    except OSError:
+        return  # reading it tells
+    if not header.strip():
+        raise SchemaError(f"{path}: is empty; measure the session again.")
+    for mark, name in ((";", "semicolons"), ("\t", "tabs")):
+        if mark in header and "," not in header:
+            raise SchemaError(f"{path}: its columns are separated by {name}, as after saving from a spreadsheet; "
+                              "measure the session again.")
 
 
 def _laid_out(path: Path) -> tuple[list[int], list[int]]:

@@ -36,7 +36,7 @@ def leave_earlier(out: Path) -> pd.DataFrame:
     try:
         rows = read_shots(out)
         whole = SHOTS.conform(rows, extra=tuple(str(name) for name in rows.columns if name not in SHOTS.dtypes))
-    except (ValueError, SchemaError):
+    except SchemaError:
         return SHOTS.empty()
     return whole[list(dict.fromkeys([*rows.columns, *whole.columns]))]
 

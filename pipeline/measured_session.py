@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -14,15 +14,17 @@ import pandas as pd
 from calibration.clock import AS_STAMPED, ClipClock
 from calibration.store import Calibration, read_calibrations
 from pipeline.clip_hashes import ClipHashes
-from pipeline.csv_tables import SHOT_CELLS, read_csv, require_cells, yes_no_column
+from pipeline.contacts_file import read_contacts
+from pipeline.csv_tables import read_table
 from pipeline.recordings import recordings_of
 from shared.clip_names import VIDEO
-from shared.columns import CONTACTS, SHOTS, TRACKS
+from shared.columns import SHOTS, TRACKS
 from shared.errors import SettingsError
 from shared.names import same_letters
 from shared.places import whole_path
 
 MEASURED_FOLDER = "measured"
+_SHOT_CELLS = ("shot_id", "clip", "verdict")  # without which a row of shots.csv is no shot
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,12 +111,13 @@ def locate(session: Path, out: Path | None = None) -> tuple[Path, Path]:
 def read_measured(session: Path, out: Path | None = None) -> MeasuredSession:
     """Read shots.csv, contacts.csv, tracks.parquet and calibration.json of a session.
 
-    Raises SettingsError where one can't be read, SchemaError for a row of no use in a CSV.
+    Raises SettingsError where nothing was measured, or one of the last two can't be read; SchemaError for a CSV of no
+    use.
     """
     folder, place = locate(session, out)
     try:
         shots = read_shots(place)
-        contacts = CONTACTS.conform(_read(place / "contacts.csv", CONTACTS.dtypes))
+        contacts = read_contacts(place)
         tracks = TRACKS.conform(pd.read_parquet(place / "tracks.parquet"))
         calibrations = {c.clip: c for c in read_calibrations(place / "calibration.json")}
     except (OSError, ValueError) as error:
@@ -125,13 +128,13 @@ def read_measured(session: Path, out: Path | None = None) -> MeasuredSession:
 def read_shots(place: Path) -> pd.DataFrame:
     """shots.csv in a folder of results: SHOTS columns with the condition columns in their place.
 
-    raises : OSError or ValueError where it can't be read, SchemaError for rows that are no shots
+    raises : SchemaError where it can't be read, or for rows that are no shots
     """
-    texts = dict.fromkeys(text_columns(place), "string")
-    return _read(place / "shots.csv", {**texts, **SHOTS.dtypes}, SHOT_CELLS)
+    rows = read_table(place / "shots.csv", SHOTS, texts=_text_columns(place), filled=_SHOT_CELLS)
+    return rows.reset_index(drop=True)
 
 
-def text_columns(place: Path) -> list[str]:
+def _text_columns(place: Path) -> list[str]:
     """Columns of shots.csv that are texts by datapackage.json: one may look like a number (007). None without it."""
     try:
         package = json.loads((place / "datapackage.json").read_text(encoding="utf-8"))
@@ -148,13 +151,3 @@ def session_remarks(place: Path) -> list[str]:
         return str(package.get("description", "")).splitlines()
     except (OSError, ValueError, AttributeError):
         return []
-
-
-def _read(path: Path, dtypes: Mapping[str, str], needed: Sequence[str] = ()) -> pd.DataFrame:
-    """A table of ours; columns of the user's own as they come, texts left as texts. ``needed``: never empty."""
-    rows = read_csv(path, {name: "string" if dtype == "boolean" else dtype for name, dtype in dtypes.items()})
-    require_cells(path, rows, needed)
-    for name, dtype in dtypes.items():
-        if dtype == "boolean" and name in rows:
-            rows[name] = yes_no_column(path, rows, name)
-    return rows.reset_index(drop=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,14 +15,15 @@ import pandas as pd
 from calibration.store import read_calibrations
 from pipeline.as_declared import declared_since, kept_hashes
 from pipeline.compare.conditions import condition_columns, units_in
-from pipeline.csv_tables import SHOT_CELLS, number_column, read_csv, require_cells, yes_no_column
+from pipeline.contacts_file import read_contacts
+from pipeline.csv_tables import read_table, require_columns
 from pipeline.earlier_results import is_of_earlier_run
-from pipeline.measured_session import locate, text_columns
+from pipeline.measured_session import locate, read_shots
 from pipeline.pool_reviews import reviews_not_in_shots
 from pipeline.recordings import log_lines
 from pipeline.results import NOT_MEASURED
 from shared.climate import absolute_humidity_gm3, dew_point_c, vapour_pressure_hpa
-from shared.columns import CONTACTS, DERIVED, FINGERPRINT, POOLED_DERIVED, SHOTS, TableSchema, is_ours
+from shared.columns import DERIVED, FINGERPRINT, POOLED_DERIVED, SHOTS, is_ours
 from shared.equipment import Table
 from shared.errors import CalibrationError, SchemaError, SettingsError
 from shared.files import file_sha256
@@ -59,9 +59,8 @@ def read_session_tables(path: Path) -> SessionTables:
     name = folder.name
     package = _json(place / "datapackage.json")
     _check_units(place, package)
-    shots = read_table(place / "shots.csv", SHOTS, texts=text_columns(place))
-    _require(place / "shots.csv", shots, _CORE)
-    require_cells(place / "shots.csv", shots, SHOT_CELLS)
+    shots = read_shots(place)
+    require_columns(place / "shots.csv", shots, _CORE)
     notes: list[str] = []
     extra = tuple(str(c) for c in shots.columns if c not in SHOTS.dtypes)
     clashing = [c for c in extra if c not in DERIVED and (is_ours(c) or c == POOLED_DERIVED)]
@@ -83,7 +82,7 @@ def read_session_tables(path: Path) -> SessionTables:
     shots = _climate(_with_table(shots.assign(session=name), table), name, notes)
     contacts = pd.DataFrame()
     if (place / "contacts.csv").is_file():
-        contacts = _read(place / "contacts.csv", CONTACTS).assign(session=name)
+        contacts = read_contacts(place).assign(session=name)
     version = _version(place, package)
     hashes = _clip_hashes(place)
     shots = shots.assign(
@@ -98,7 +97,7 @@ def read_session_tables(path: Path) -> SessionTables:
     fingerprint = pd.DataFrame()
     if (place / "table.csv").is_file():
         rows = read_table(place / "table.csv", FINGERPRINT)
-        _require(place / "table.csv", rows, _CORE_OF_TABLE)
+        require_columns(place / "table.csv", rows, _CORE_OF_TABLE)
         more = tuple(c for c in rows.columns if c not in FINGERPRINT.dtypes)
         fingerprint = FINGERPRINT.conform(rows, extra=more).assign(session=name)
     origin = {
@@ -124,57 +123,6 @@ def behind(folder: Path, place: Path) -> tuple[str, ...]:
     return tuple(filter(None, (reviews_not_in_shots(place), declared_since(folder, place))))
 
 
-def _require(path: Path, rows: pd.DataFrame, columns: Sequence[str]) -> None:
-    missing = [c for c in columns if c not in rows]
-    if missing:
-        raise SchemaError(f"{path}: columns {', '.join(missing)} are missing; measure the session again.")
-
-
-def read_table(path: Path, schema: TableSchema, texts: Sequence[str] = ()) -> pd.DataFrame:
-    """A CSV of ours: known columns typed, ``texts`` left as they are, the player's other ones as they come. The index
-    is each row's line in the file.
-
-    Raises SchemaError for cells of no use.
-    """
-    _check_commas(path)
-    try:
-        rows = read_csv(path, {**dict.fromkeys(texts, "string"),
-                               **{c: "string" for c, kind in schema.dtypes.items() if kind in ("string", "boolean")}})
-    except (OSError, ValueError) as error:
-        why = " ".join(str(error).split())  # of pandas: in more than one line
-        raise SchemaError(f"{path}: cannot be read as a table ({why}); measure the session again.") from error
-    for name, dtype in schema.dtypes.items():
-        if name not in rows:
-            continue
-        try:
-            if dtype == "boolean":
-                rows[name] = yes_no_column(path, rows, name)
-            elif dtype != "string":
-                rows[name] = number_column(path, rows, name).astype(dtype)
-        except (TypeError, ValueError) as error:
-            raise SchemaError(f"{path}: column {name} holds fractions where whole numbers should be, as after saving "
-                              "from a spreadsheet; measure the session again.") from error
-    for name in rows.columns:
-        if name not in schema.dtypes and not pd.api.types.is_numeric_dtype(rows[name]):
-            rows[name] = rows[name].astype("string")
-    return rows
-
-
-def _check_commas(path: Path) -> None:
-    """Raises SchemaError where a table of ours is empty, or has other separators than it was written with."""
-    try:
-        with path.open(encoding="utf-8-sig", errors="replace") as file:
-            header = file.readline()
-    except OSError:
-        return  # reading it tells
-    if not header.strip():
-        raise SchemaError(f"{path}: is empty; measure the session again.")
-    for mark, name in ((";", "semicolons"), ("\t", "tabs")):
-        if mark in header and "," not in header:
-            raise SchemaError(f"{path}: its columns are separated by {name}, as after saving from a spreadsheet; "
-                              "measure the session again.")
-
-
 def _check_tracks(path: Path) -> Path | None:
     """The file, or None where there is none. Raises SchemaError where it was cut short."""
     import pyarrow.parquet as pq
@@ -186,15 +134,6 @@ def _check_tracks(path: Path) -> Path | None:
     except (OSError, ValueError) as error:
         raise SchemaError(f"{path}: is damaged or was cut short; measure the session again.") from error
     return path
-
-
-def _read(path: Path, schema: TableSchema) -> pd.DataFrame:
-    """As ``read_table``, with exactly the schema's columns."""
-    rows = read_table(path, schema)
-    try:
-        return schema.conform(rows)
-    except SchemaError as error:
-        raise SchemaError(f"{path}: {error} Measure the session again.") from error
 
 
 def content_hash(place: Path) -> str:

@@ -23,6 +23,7 @@ from pipeline.clip_job import (
     needs_look,
     unchanged_sha256,
 )
+from pipeline.contacts_file import read_contacts
 from pipeline.corrections import read_corrections
 from pipeline.draw_job import DrawTask, draw_clip, is_drawn, remove_old, shows_last
 from pipeline.earlier_results import clips_with_shots, leave_earlier
@@ -38,7 +39,6 @@ from pipeline.sessions import Session
 from pipeline.speed_classes import without_shots
 from pipeline.targets import MATCHED, Targets, declared_targets, matched_targets
 from pipeline.work import Entry, Work, measures_key
-from shared.columns import CONTACTS
 from shared.errors import SettingsError, disk_words
 from shared.names import same_letters
 
@@ -101,8 +101,7 @@ class SessionResult:
     @property
     def contacts(self) -> pd.DataFrame:
         """CONTACTS rows."""
-        rows = pd.read_csv(self.folder / "contacts.csv", dtype={"shot_id": "string"})
-        return CONTACTS.conform(rows)
+        return read_contacts(self.folder)
 
     @property
     def tracks(self) -> pd.DataFrame:

@@ -15,6 +15,7 @@ from pipeline.ctrl_c import STOPPED
 from pipeline.measured_session import read_shots
 from pipeline.recordings import log_lines
 from shared.columns import why_lost
+from shared.errors import SchemaError
 
 _CODE = "import sys; from pipeline.cli import main; main(sys.argv[1:])"
 _NAMED = 8  # clips and shots named at most, of those that could not be measured
@@ -95,6 +96,6 @@ def _not_measured(out: Path) -> list[str]:
     clips = [str(line["clip"]) for line in log_lines(out) if line.get("problem")]
     try:
         shots = read_shots(out)
-    except (OSError, ValueError):
+    except SchemaError:
         return clips
     return clips + [str(name) for name, notes in zip(shots["shot_id"], shots["notes"], strict=True) if why_lost(notes)]

@@ -326,7 +326,7 @@ def _cell(row, column, cell):
     (_saved("table.csv", lambda path: path.write_text("quantity,value,value_u\nx,far,1\n")),
      "table.csv: line 2, column value holds 'far'"),
     (_saved("table.csv", lambda path: path.write_text("quantity,value,value_u,contacts\nx,1,1,2.5\n")),
-     "table.csv: column contacts holds fractions"),
+     "table.csv: line 2, column contacts holds 2.5 where a whole number should be"),
     (_saved("table.csv", lambda path: path.write_text("quantity,value,value_u\nx,inf,1\n")),
      "table.csv: line 2, column value holds inf, which no measure comes near"),
     (_cell(3, "miss_mm", "145.e300"), "shots.csv: line 5, column miss_mm holds 1.45e+302, which no measure comes near"),
