@@ -24,8 +24,9 @@ def read_table(path: Path, schema: TableSchema, texts: Sequence[str] = (), fille
     """
     _check_commas(path)
     as_texts = [name for name, dtype in schema.dtypes.items() if dtype in ("string", "boolean")]
+    numeric = [name for name in schema.names if name not in as_texts]
     try:
-        rows = read_csv(path, dict.fromkeys([*texts, *as_texts], "string"))
+        rows = read_csv(path, dict.fromkeys([*texts, *as_texts], "string"), reach=[*numeric, *filled])
     except (OSError, ValueError) as error:
         why = " ".join(str(error).split())  # of pandas: in more than one line
         raise SchemaError(f"{path}: cannot be read as a table ({why}); measure the session again.") from error
@@ -43,14 +44,16 @@ def read_table(path: Path, schema: TableSchema, texts: Sequence[str] = (), fille
     return rows
 
 
-def read_csv(path: Path, dtypes: Mapping[str, Any] | str) -> pd.DataFrame:
+def read_csv(path: Path, dtypes: Mapping[str, Any] | str, reach: Sequence[str] = ()) -> pd.DataFrame:
     """The table as pandas reads it, without rows of empty cells only. The index is each row's line in the file.
 
     dtypes : of columns that are not to be read as they come, or one of them all
-    raises : SchemaError for a row with more cells than the header, as nobody knows which of them belong where; OSError
-             or ValueError where the file can't be read
+    reach  : columns that every row must reach: numbers, as a row that lost a comma would have its neighbour's in each
+             column behind it. Empty cells at a row's end may be missing otherwise: spreadsheets leave them off
+    raises : SchemaError for a row with more cells than the header, or too few, as nobody knows which of them belong
+             where, and for a last row that breaks off; OSError or ValueError where the file can't be read
     """
-    blank, lines = _laid_out(path)
+    blank, lines = _laid_out(path, reach)
     rows = pd.read_csv(path, dtype=dtypes, keep_default_na=False, na_values=[""], skiprows=blank or None)
     return rows.set_axis(lines, axis=0)
 
@@ -100,11 +103,13 @@ def _check_commas(path: Path) -> None:
                               "measure the session again.")
 
 
-def _laid_out(path: Path) -> tuple[list[int], list[int]]:
+def _laid_out(path: Path, reach: Sequence[str]) -> tuple[list[int], list[int]]:
     """Which rows are blank, counted from 0; of the others below the header, the line on which each begins."""
     blank: list[int] = []
     lines: list[int] = []
-    width, after = 0, 0
+    filled: list[int] = []  # how many cells each of those rows has
+    header: list[str] = []
+    line, after = 0, 0
     with path.open(encoding="utf-8-sig", newline="") as file:
         reader = csv.reader(file)
         try:
@@ -112,14 +117,27 @@ def _laid_out(path: Path) -> tuple[list[int], list[int]]:
                 line, after = after + 1, reader.line_num
                 if not any(map(str.strip, cells)):
                     blank.append(at)
-                elif not width:
-                    width = len(cells)
-                elif len(cells) <= width:
-                    lines.append(line)
+                elif not header:
+                    header = cells
                 else:
-                    raise SchemaError(f"{path}: line {line} has {len(cells)} cells where the header has {width}, as "
-                                      "after a comma that was typed into one, so which is of which column isn't known; "
-                                      "put that line right, or measure the session again.")
+                    lines.append(line)
+                    filled.append(len(cells))
         except csv.Error as error:
             raise ValueError(str(error)) from error
+    if lines[-1:] == [line] and filled[-1] < len(header) and not _ends_its_line(path):
+        raise SchemaError(f"{path}: breaks off in line {line}, as where it was cut short; measure the session again.")
+    least = max((k for k, name in enumerate(header, start=1) if name in reach), default=0)
+    for line, count in zip(lines, filled, strict=True):
+        if not least <= count <= len(header):
+            comma = "typed into one" if count > least else "taken out"
+            raise SchemaError(f"{path}: line {line} has {count} cell{'s' * (count != 1)} where the header has "
+                              f"{len(header)}, as after a comma that was {comma}, so which is of which column isn't "
+                              "known; put that line right, or measure the session again.")
     return blank, lines
+
+
+def _ends_its_line(path: Path) -> bool:
+    """Whether the last line is ended, as whoever writes a whole table of ours does."""
+    with path.open("rb") as file:
+        file.seek(-1, 2)
+        return file.read() in (b"\n", b"\r")

@@ -14,7 +14,7 @@ import pandas as pd
 from calibration.clock import AS_STAMPED, ClipClock
 from calibration.store import Calibration, read_calibrations
 from pipeline.clip_hashes import ClipHashes
-from pipeline.contacts_file import read_contacts
+from pipeline.contacts_file import check_events, read_contacts
 from pipeline.csv_tables import read_table
 from pipeline.recordings import recordings_of
 from shared.clip_names import VIDEO
@@ -118,6 +118,7 @@ def read_measured(session: Path, out: Path | None = None) -> MeasuredSession:
     try:
         shots = read_shots(place)
         contacts = read_contacts(place)
+        check_events(place, shots, contacts)
         tracks = TRACKS.conform(pd.read_parquet(place / "tracks.parquet"))
         calibrations = {c.clip: c for c in read_calibrations(place / "calibration.json")}
     except (OSError, ValueError) as error:

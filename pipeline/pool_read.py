@@ -15,7 +15,7 @@ import pandas as pd
 from calibration.store import read_calibrations
 from pipeline.as_declared import declared_since, kept_hashes
 from pipeline.compare.conditions import condition_columns, units_in
-from pipeline.contacts_file import read_contacts
+from pipeline.contacts_file import check_events, named, read_contacts, shots_of_contacts_only
 from pipeline.csv_tables import read_table, require_columns
 from pipeline.earlier_results import is_of_earlier_run
 from pipeline.measured_session import locate, read_shots
@@ -83,6 +83,14 @@ def read_session_tables(path: Path) -> SessionTables:
     contacts = pd.DataFrame()
     if (place / "contacts.csv").is_file():
         contacts = read_contacts(place).assign(session=name)
+        check_events(place, shots, contacts)
+        if without := shots_of_contacts_only(shots, contacts):
+            notes.append(f"{name}: contacts.csv has events of shots that shots.csv lacks ({named(without)}), as where "
+                         "it was cut short or rows were taken out; those shots are left out. Measure it again to have "
+                         "them.")
+    elif len(shots):
+        notes.append(f"{name}: has no contacts.csv, so what is told from contacts is missing, as speed_kept_1; measure "
+                     "it again.")
     version = _version(place, package)
     hashes = _clip_hashes(place)
     shots = shots.assign(

@@ -332,7 +332,7 @@ def _cell(row, column, cell):
     (_cell(3, "miss_mm", "145.e300"), "shots.csv: line 5, column miss_mm holds 1.45e+302, which no measure comes near"),
     (_cell(5, "miss_mm_u", "-1e9"), "shots.csv: line 7, column miss_mm_u holds -1e+09, which no measure comes near"),
     (_cell(0, "miss_mm", "41,8"), "shots.csv: line 2, column miss_mm holds '41,8' where a whole number should be or a"),
-    (_saved("shots.csv", lambda path: path.write_text("shot_id,clip\na,b\n\"c,d\n")), "shots.csv: cannot be read"),
+    (_saved("shots.csv", lambda path: path.write_text("shot_id,clip\na,b\nc,\"d\n")), "shots.csv: cannot be read"),
     (_saved("shots.csv", lambda path: path.write_text("shot_id,clip\na,\"b\nb\"\n,\nc,d,e,f\n")),
      "shots.csv: line 5 has 4 cells where the header has 2"),
     (_saved("table.csv", lambda path: path.write_text("quantity,value,value_u\nrolling_resistance,0,8,0,1\n")),
@@ -342,7 +342,7 @@ def _cell(row, column, cell):
     (_saved("contacts.csv", lambda path: path.write_text(path.read_text() + "," * 99 + "x\n")),
      "contacts.csv: line 26 has 100 cells"),
     (_saved("shots.csv", lambda path: path.write_text(path.read_text() + "evening-1-99\n")),
-     "shots.csv: line 8 has no clip"),
+     "shots.csv: line 8 has 1 cell where the header has"),
     (_saved("tracks.parquet", lambda path: path.write_bytes(path.read_bytes()[:3000])),
      "tracks.parquet: is damaged or was cut short"),
     (_saved("datapackage.json", lambda path: path.write_text('{"resources": null}')),
@@ -380,7 +380,9 @@ def test_blank_lines_of_a_spreadsheet_are_no_shots(three, tmp_path):
 
 
 @pytest.mark.parametrize(("added", "said"), [
-    ("," * 200 + "x", "line 8 has 201 cells where the header has"), ("evening-1-99", "line 8 has no clip"),
+    ("," * 200 + "x", "line 8 has 201 cells where the header has"),
+    ("evening-1-99", "line 8 has 1 cell where the header has"),
+    ("evening-1-99" + "," * 73, "line 8 has no clip"),
 ])
 def test_a_row_that_is_no_shot_is_named_wherever_a_session_is_read(three, tmp_path, added, said):
     pool_sessions(three, tmp_path / "d")

@@ -14,6 +14,7 @@ from pipeline.command_group import app
 from pipeline.contacts_file import read_contacts
 from pipeline.measured_session import read_measured, read_shots
 from pipeline.pool_read import read_session_tables
+from pipeline.results import write_shots
 from shared.errors import SchemaError
 
 
@@ -87,3 +88,81 @@ def test_nan_in_a_measure_is_an_empty_cell(session):
     for shots, contacts in ((pooled.shots, pooled.contacts), (read_shots(place), read_contacts(place))):
         assert np.isnan(shots["miss_mm"].iloc[0])
         assert np.isnan(contacts["sight"].iloc[0])
+
+
+def _cut(session, name, *, cells, row=-1):
+    """The file up to where a row has so many cells, the last of them cut in half."""
+    path = session / "measured" / name
+    lines = path.read_text().splitlines()
+    kept = lines[row].split(",")[:cells]
+    kept[-1] = kept[-1][: len(kept[-1]) // 2]
+    path.write_text("\n".join([*lines[: row % len(lines)], ",".join(kept)]))
+    return session
+
+
+@pytest.mark.parametrize(("name", "column"), [
+    ("contacts.csv", "speed_out_mps"), ("contacts.csv", "kind"), ("shots.csv", "notes"), ("shots.csv", "miss_mm"),
+])
+def test_a_file_that_breaks_off_is_named_whoever_reads_it(session, name, column):
+    """Half of a number had been taken for a measure, half of a word for a condition's level."""
+    header = (session / "measured" / name).read_text().split("\n")[0].split(",")
+    said = _refused(_cut(session, name, cells=header.index(column) + 1, row=3))
+    assert said.startswith(f"{name}: breaks off in line 4, as where it was cut short")
+
+
+def test_a_row_that_lost_a_comma_is_named_whoever_reads_it(session):
+    _with(session, "contacts.csv", lambda rows: rows[2].pop(rows[0].index("y_mm")))
+    assert _refused(session).startswith("contacts.csv: line 3 has 20 cells where the header has 21, as after a comma")
+
+
+def test_empty_cells_that_a_spreadsheet_leaves_off_are_no_cut(session):
+    """Some write no commas behind the last filled cell; others end no last line, but write all commas."""
+    place = session / "measured"
+    path = place / "shots.csv"
+    write_shots(path, read_shots(place), ("cloth",))
+    whole, rows = read_shots(place), path.read_text()
+    path.write_text("\n".join(line.rstrip(",") for line in rows.splitlines()) + "\n")
+    assert path.read_text().count(",") < rows.count(",")
+    pd.testing.assert_frame_equal(read_shots(place), whole)
+    path.write_text(rows.rstrip("\n"))
+    pd.testing.assert_frame_equal(read_shots(place), whole)
+
+
+def _without(*gone):
+    def change(rows):
+        rows[:] = [row for at, row in enumerate(rows) if at not in gone]
+    return change
+
+
+@pytest.mark.parametrize(("change", "who"), [
+    (_without(*range(9, 17)), "2: monday-03, monday-04"),  # ends with a shot's last event
+    (_without(3, 4), "1: monday-01"),
+    (_without(2), "1: monday-01"),
+    (_cell("shot_id", "nobody", row=3), "2: monday-01, nobody"),
+    (lambda rows: rows.extend(rows[-4:]), "1: monday-04"),
+    (lambda rows: rows.append(rows[5]), "1: monday-02"),
+])
+def test_shots_that_lack_events_are_named_whoever_reads_them(session, change, who):
+    """The second cushion had been taken for the first one; a file cut between two rows, for a whole one."""
+    said = _refused(_with(session, "contacts.csv", change))
+    assert said.startswith(f"contacts.csv: not every event is in it once (shots: {who}), as where it was cut short")
+
+
+@pytest.mark.parametrize("column", ["shot_id", "n", "kind", "ball"])
+def test_a_contact_that_is_none_is_named_whoever_reads_it(session, column):
+    said = _refused(_with(session, "contacts.csv", _cell(column, "", row=4)))
+    assert said.startswith(f"contacts.csv: line 5 has no {column}")
+    path = session / "measured" / "contacts.csv"
+    pd.read_csv(path).drop(columns=column).to_csv(path, index=False)
+    assert _refused(session).startswith(f"contacts.csv: columns {column} are missing")
+
+
+def test_pooling_tells_of_contacts_without_a_shot_and_of_none(session):
+    path = session / "measured" / "shots.csv"
+    assert read_session_tables(session).notes == ()
+    path.write_text("\n".join(path.read_text().split("\n")[:3]) + "\n")
+    (note,) = read_session_tables(session).notes
+    assert note.startswith("monday: contacts.csv has events of shots that shots.csv lacks (2: monday-03, monday-04)")
+    (session / "measured" / "contacts.csv").unlink()
+    (note,) = read_session_tables(session).notes
+    assert note.startswith("monday: has no contacts.csv")

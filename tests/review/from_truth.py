@@ -69,7 +69,8 @@ def _shot(name: str, truth: dict[str, Any], session: str) -> dict[str, Any]:
     row: dict[str, Any] = {
         "shot_id": f"{name}-01", "session": session, "clip": f"{name}.mp4", "shot": 1, "start_s": shot["start_s"],
         "end_s": shot["end_s"], "kind": "bank", "banked_ball": "object", "frames_seen": 0.97, "residual_mm": 0.6,
-        "calibration_rms_px": 0.4, "rails": len(shot["cushions"]), "rail": rail["cushion"],
+        "calibration_rms_px": 0.4, "rails": sum(row["kind"] == "cushion" and row["ball"] == "object"
+                                                for row in _contacts(name, truth)), "rail": rail["cushion"],
         "outcome": "pocketed" if shot["outcome"]["pocketed"] else "long" if crossing > 0 else "short",
     }
     measures = {

@@ -48,7 +48,7 @@ def one_more_before(out, lost: bool = False) -> None:
     """As measured anew: a strike earlier in the second clip, so that the one known is numbered 2 (or not there)."""
     rows = pd.read_csv(out / "shots.csv", dtype={"notes": "string"})
     known = rows["shot_id"] == "eveningA_04-01"
-    first = rows[known].assign(start_s=rows.loc[known, "start_s"] - 9, notes="of the new run")
+    first = rows[known].assign(start_s=rows.loc[known, "start_s"] - 9, rails=0, notes="of the new run")
     rest = rows[~known] if lost else rows.assign(shot_id=rows["shot_id"].where(~known, "eveningA_04-02"),
                                                  notes="of the new run")
     for name in ("contacts.csv", "tracks.parquet"):
