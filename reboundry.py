@@ -151,7 +151,8 @@ def compare(
     contacts  : their CONTACTS rows with ``session``; gives the sizes of pockets and places on the table
     by        : condition columns, a list or "cloth,balls"; empty: all that vary and few shots lack
     responses : measures to compare; empty: the usual ones
-    raises    : SettingsError where nothing can be compared, or a cell of ours isn't understood (named)
+    raises    : SettingsError where nothing can be compared, a cell of ours isn't understood, or a column, shot or event
+                is there twice (each named)
     """
     from pipeline.compare.comparison import compare_conditions
     from pipeline.compare.settings import CompareSettings, names_in

@@ -69,8 +69,8 @@ def _require_cells(path: Path, rows: pd.DataFrame, columns: Sequence[str]) -> No
     for name in (name for name in columns if name in rows):
         empty = rows.index[rows[name].isna()]
         if len(empty):
-            raise SchemaError(f"{path}: line {empty[0]} has no {name}; remove that line or put it right, or measure "
-                              "the session again.")
+            raise SchemaError(f"{path}: line {empty[0]} has no {name}; put that line right, or measure the session "
+                              "again.")
 
 
 def _yes_no_column(path: Path, rows: pd.DataFrame, name: str) -> pd.Series:

@@ -71,6 +71,7 @@ def read_session_tables(path: Path) -> SessionTables:
     shots = shots.drop(columns=clashing)
     conditions = {str(c): shots[c] for c in extra}
     shots = SHOTS.conform(shots, extra=extra)
+    _check_names(place / "shots.csv", shots)
     for condition, cells in conditions.items():
         units = units_in(cells) if not pd.api.types.is_numeric_dtype(cells) else {}
         if len(units) > 1:
@@ -129,6 +130,15 @@ def read_session_tables(path: Path) -> SessionTables:
 def behind(folder: Path, place: Path) -> tuple[str, ...]:
     """What to say, behind a session's name, of results in ``place`` that aren't what its files say by now."""
     return tuple(filter(None, (reviews_not_in_shots(place), declared_since(folder, place))))
+
+
+def _check_names(path: Path, shots: pd.DataFrame) -> None:
+    """Raises SchemaError where two shots have one name. A row that is there twice is one shot: pooling tells."""
+    told = pd.DataFrame({"shot_id": shots["shot_id"], "measured": shot_hashes(shots)})
+    odd = told[told.duplicated("shot_id") & ~(told.duplicated() & (told["measured"] != ""))]
+    if len(odd):
+        raise SchemaError(f"{path}: more than one shot is called {odd['shot_id'].iloc[0]}; put that right, or measure "
+                          "the session again.")
 
 
 def _check_tracks(path: Path) -> Path | None:

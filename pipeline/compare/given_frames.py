@@ -5,11 +5,17 @@ from __future__ import annotations
 import pandas as pd
 
 from pipeline.cells import OddCell, numbers, yes_no
+from pipeline.compare.conditions import texts_of
 from shared.columns import CONTACTS, FINGERPRINT, SHOTS, TableSchema
 from shared.errors import SettingsError
 
 #: columns of SHOTS that are looked at whatever is compared
 _NEEDED = ("shot_id", "target", "kind", "banked_ball", "rail", "rail_sight", "verdict", "reasons", "review", "counted")
+#: columns of CONTACTS that are looked at, besides ``session``
+_NEEDED_OF_CONTACTS = ("shot_id", "n", "kind", "ball", "other", "x_mm", "y_mm", "speed_in_mps", "speed_in_mps_u",
+                       "speed_out_mps", "speed_out_mps_u")
+#: texts by which rows of the frames are joined, or chosen: pandas reads a session 20260105 from a CSV as a number
+_NAMES = ("session", "shot_id", "banked_ball", "ball", "kind", "other")
 #: numbers that pooling adds
 _POOLED = ("table_length_mm", "table_width_mm", "corner_mouth_mm", "side_mouth_mm", "ball_diameter_mm")
 
@@ -18,7 +24,8 @@ def given_shots(shots: pd.DataFrame) -> pd.DataFrame:
     """Shots with numbers as numbers, ``counted`` as booleans, and empty columns for what a table that isn't ours may
     lack.
 
-    Raises SettingsError for a cell that isn't understood, and where nothing tells which shots count.
+    Raises SettingsError for a cell that isn't understood, for a column or shot that is there twice, and where nothing
+    tells which shots count.
     """
     shots = _typed(shots, SHOTS, "shots", more=_POOLED)
     if len(shots) and not {"counted", "verdict"} & set(shots.columns):
@@ -26,6 +33,7 @@ def given_shots(shots: pd.DataFrame) -> pd.DataFrame:
             "these shots have neither a column counted nor verdict, so which of them to compare isn't known; give the "
             "shots of `reboundry.pool` or of a measured session."
         )
+    _check_once(shots, "shots")
     missing = [name for name in _NEEDED if name not in shots]
     empty = {name: pd.Series(None, index=shots.index, dtype=SHOTS.dtypes[name]) for name in missing}
     return shots.assign(**empty) if missing else shots
@@ -38,8 +46,21 @@ def with_session(shots: pd.DataFrame) -> pd.DataFrame:
 
 
 def given_contacts(contacts: pd.DataFrame | None) -> pd.DataFrame:
-    """Contacts with numbers as numbers; none: no rows. Raises SettingsError for a cell that isn't understood."""
-    return pd.DataFrame() if contacts is None else _typed(contacts, CONTACTS, "contacts")
+    """Contacts with numbers as numbers; none: no rows.
+
+    Raises SettingsError for a cell that isn't understood, and for a column that is missing, or that or an event that is
+    there twice.
+    """
+    if contacts is None:
+        return pd.DataFrame()
+    rows = _typed(contacts, CONTACTS, "contacts")
+    missing = [name for name in _NEEDED_OF_CONTACTS if name not in rows]
+    if len(rows) and missing:
+        raise SettingsError(f"contacts: columns {', '.join(missing)} are missing; give the contacts of a dataset or of "
+                            "a measured session.")
+    if len(rows):
+        _check_once(rows[rows["n"].notna()], "contacts", more=("n",))
+    return rows
 
 
 def given_parameters(parameters: pd.DataFrame | None) -> pd.DataFrame:
@@ -50,7 +71,13 @@ def given_parameters(parameters: pd.DataFrame | None) -> pd.DataFrame:
 def _typed(rows: pd.DataFrame, schema: TableSchema, what: str, more: tuple[str, ...] = ()) -> pd.DataFrame:
     if not isinstance(rows, pd.DataFrame):
         raise SettingsError(f"{what}: {type(rows).__name__} where a DataFrame should be, as `reboundry.pool` gives it.")
+    rows = rows.set_axis([str(name) for name in rows.columns], axis=1)
+    if twice := list(dict.fromkeys(rows.columns[rows.columns.duplicated()])):
+        raise SettingsError(f"{what}: more than one column is called {twice[0]}; give each column once.")
     typed: dict[str, pd.Series] = {}
+    for name in (name for name in _NAMES if name in rows):
+        if str(rows[name].dtype) != "string":  # by its name: see TableSchema.conform
+            typed[name] = texts_of(rows[name])
     for name, dtype in (schema.dtypes | dict.fromkeys(more, "float64")).items():
         if dtype == "string" or name not in rows:
             continue
@@ -63,3 +90,18 @@ def _typed(rows: pd.DataFrame, schema: TableSchema, what: str, more: tuple[str, 
         if cells is not given:
             typed[name] = cells
     return rows.assign(**typed) if typed else rows
+
+
+def _check_once(rows: pd.DataFrame, what: str, more: tuple[str, ...] = ()) -> None:
+    """Raises SettingsError for a shot that is there more than once, or one of its events, told apart by ``more``: it
+    would count so often."""
+    if "shot_id" not in rows:
+        return
+    named = rows[rows["shot_id"].fillna("") != ""]
+    keys = [name for name in ("session", "shot_id") if name in rows]
+    twice = named[named.duplicated([*keys, *more])]
+    if len(twice):
+        which = "".join(f"{name} {twice[name].iloc[0]} of " for name in more) + str(twice["shot_id"].iloc[0])
+        where = f" of {twice['session'].iloc[0]}" if "session" in rows else ""
+        hint = "" if "session" in rows else ", or a column session that tells them apart"
+        raise SettingsError(f"{what}: {which}{where} is there more than once; give each once{hint}.")

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import io
+
 import numpy as np
 import pandas as pd
 import pytest
 
 import reboundry
-from fixtures.simulated_sessions import Truth, shots_table, simulate_session
+from fixtures.simulated_sessions import Truth, contacts_of, shots_table, simulate_session
 from pipeline.compare.comparison import compare_conditions
+from pipeline.pilot import pilot_spread
 from shared.columns import CONTACTS, FINGERPRINT
 from shared.errors import SettingsError
 
@@ -86,3 +89,65 @@ def test_contacts_and_table_parameters_are_looked_at_too(shots):
     rows = FINGERPRINT.conform(pd.DataFrame({"quantity": ["rolling_resistance"], "value": [1e300], "value_u": [0.1]}))
     with pytest.raises(SettingsError, match=r"parameters: column value in row 1 holds 1e\+300"):
         compare_conditions(shots, parameters=rows.assign(session="e0"))
+
+
+def _as_read_from_csv(frame):
+    return pd.read_csv(io.StringIO(frame.to_csv(index=False)))
+
+
+@pytest.fixture(scope="module")
+def evenings():
+    """(shots, contacts) of evenings that are called by their dates."""
+    rng = np.random.default_rng(3)
+    varied = {"balls": ["clean", "polished"]}
+    parts = [simulate_session(name, rng=rng, truth=Truth(), fixed={}, varied=varied, repeats=4)
+             for name in ("20260105", "20260106")]
+    contacts = pd.concat([contacts_of(part).assign(session=part["session"].iloc[0]) for part in parts])
+    return shots_table(pd.concat(parts, ignore_index=True)), contacts.reset_index(drop=True)
+
+
+def _kept(shots, contacts):
+    return reboundry.compare(shots, contacts=contacts, by="balls", responses="speed_kept_1").text()
+
+
+def test_sessions_called_by_numbers_are_joined_however_pandas_reads_them(evenings):
+    shots, contacts = evenings
+    as_csv = _as_read_from_csv(shots), _as_read_from_csv(contacts)
+    assert as_csv[0]["session"].dtype == as_csv[1]["session"].dtype == "int64"
+    with_gap = _as_read_from_csv(pd.concat([contacts, contacts.iloc[:1].assign(session=None)]))
+    assert with_gap["session"].dtype == "float64"
+    said = _kept(shots, contacts)
+    assert "speed" in said
+    for given in (as_csv, (shots, as_csv[1]), (as_csv[0], contacts), (shots, with_gap)):
+        assert _kept(*given) == said
+    assert pilot_spread(as_csv[0], "speed_kept_1", contacts=as_csv[1]).shot_sd == pytest.approx(
+        pilot_spread(shots, "speed_kept_1", contacts=contacts).shot_sd)
+
+
+@pytest.mark.parametrize("column", ["shot_id", "kind", "ball", "n", "speed_in_mps"])
+def test_contacts_that_lack_a_column_are_named(evenings, column):
+    with pytest.raises(SettingsError, match=f"^contacts: columns {column} are missing; give the contacts of"):
+        _kept(evenings[0], evenings[1].drop(columns=column))
+    assert _compare(evenings[0], contacts=pd.DataFrame()).text() == _compare(evenings[0]).text()
+
+
+@pytest.mark.parametrize("column", ["balls", "miss_mm"])
+def test_a_column_that_is_there_twice_is_named(shots, column):
+    for use in (_compare, _plan):
+        with pytest.raises(SettingsError, match=f"^shots: more than one column is called {column}; give each column"):
+            use(pd.concat([shots, shots[[column]]], axis=1))
+
+
+def test_columns_may_have_numbers_for_names(shots):
+    assert _compare(shots.assign(x=1.0).rename(columns={"x": 1})).text() == _compare(shots).text()
+
+
+def test_a_shot_or_event_that_is_there_twice_is_named(shots, evenings):
+    for use in (_compare, _plan):
+        with pytest.raises(SettingsError, match=r"^shots: e0-01 of e0 is there more than once; give each once\.$"):
+            use(pd.concat([shots, shots], ignore_index=True))
+    with pytest.raises(SettingsError, match=r"^contacts: n 1 of 20260105-01 of 20260105 is there more than once"):
+        _kept(evenings[0], pd.concat([evenings[1], evenings[1]]))
+    alone = shots[shots["session"] == "e0"].drop(columns="session")
+    with pytest.raises(SettingsError, match="once, or a column session that tells them apart"):
+        _compare(pd.concat([alone, alone]))

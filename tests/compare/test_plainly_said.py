@@ -57,7 +57,8 @@ def test_numbers_that_were_set_are_levels():
 
 def test_many_missing_combinations_are_counted_not_listed():
     shots = pd.concat([_as_read(12)] * 3, ignore_index=True)
-    shots = shots.assign(a=[f"a{i // 6}" for i in range(36)], b=[f"b{i % 9 // 2}" for i in range(36)])
+    shots = shots.assign(a=[f"a{i // 6}" for i in range(36)], b=[f"b{i % 9 // 2}" for i in range(36)],
+                         shot_id=[f"s{i}" for i in range(36)])
     lines = compare_conditions(shots, settings=CompareSettings(responses=ANGLE.responses, by=("a", "b"))).lines
     assert any(re.search(r"no counted shot with .*; and \d+ more combinations", line) for line in lines)
     assert max(map(len, lines)) < 400
@@ -123,7 +124,8 @@ def test_the_equivalence_test_is_said_with_its_own_interval(compared):
 
 
 def test_a_clip_without_pattern_is_a_group_with_a_name():
-    shots = pd.concat([evenings(2)[0], evenings(1, seed=9)[0].iloc[:1]], ignore_index=True)
+    shots = pd.concat([evenings(2)[0], evenings(1, seed=9)[0].iloc[:1].assign(shot_id="e0-99")])
+    shots = shots.reset_index(drop=True)
     last = shots.index[-1]
     shots.loc[last, ["pattern", "speed_class", "target", "balls", "cloth"]] = pd.NA
     shots.loc[last, ["verdict", "reasons", "counted"]] = ["mishit", "side: 0.4; side: 0.5; not full: 12", False]

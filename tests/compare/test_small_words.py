@@ -45,6 +45,7 @@ def test_a_pilot_of_one_shot_is_too_small_in_the_players_words():
     shots = evenings(1, mishit_share=0.0)[0].iloc[:1]
     with pytest.raises(SettingsError, match="the pilot has too few counted shots with rebound_settled_angle_deg"):
         pilot_spread(shots, RESPONSE[0])
-    empty = pd.concat([shots, shots.assign(rebound_settled_angle_deg=float("nan"))], ignore_index=True)
+    empty = pd.concat([shots, shots.assign(shot_id="e0-99", rebound_settled_angle_deg=float("nan"))],
+                      ignore_index=True)
     with pytest.raises(SettingsError, match="the pilot has too few counted shots"):
         pilot_spread(empty, RESPONSE[0])

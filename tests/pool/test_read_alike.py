@@ -166,3 +166,9 @@ def test_pooling_tells_of_contacts_without_a_shot_and_of_none(session):
     (session / "measured" / "contacts.csv").unlink()
     (note,) = read_session_tables(session).notes
     assert note.startswith("monday: has no contacts.csv")
+
+
+def test_two_shots_of_one_name_are_named(session):
+    _with(session, "shots.csv", _cell("shot_id", "monday-04", row=3))
+    with pytest.raises(SchemaError, match=r"contacts\.csv: not|shots\.csv: more than one shot is called monday-04"):
+        read_session_tables(session)
