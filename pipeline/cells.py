@@ -1,6 +1,8 @@
-"""Cells as people and spreadsheets write them: yes or no, and numbers. Each is understood, or named."""
+"""Cells as people and spreadsheets write them: yes or no, numbers, words of a few. Each is understood, or named."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -62,6 +64,17 @@ def whole_numbers(cells: pd.Series) -> pd.Series:
         at = int(odd.argmax())
         raise OddCell(at, f"holds {found.iloc[at]:g} where a whole number should be")
     return found
+
+
+def one_of(cells: pd.Series, words: Sequence[str]) -> pd.Series:
+    """Cells as one of the words, whatever their capitals; missing where empty. Raises OddCell for another word."""
+    texts = _texts(cells)
+    told = texts.str.casefold()
+    odd = (told.notna() & ~told.isin(words)).to_numpy(dtype=bool)
+    if odd.any():
+        at = int(odd.argmax())
+        raise OddCell(at, f"holds {texts.iloc[at]!r} where {', '.join(words[:-1])} or {words[-1]} should be")
+    return told
 
 
 def _texts(cells: pd.Series) -> pd.Series:

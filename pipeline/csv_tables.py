@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from pipeline.cells import OddCell, numbers, whole_numbers, yes_no
+from pipeline.cells import OddCell, numbers, one_of, whole_numbers, yes_no
 from shared.columns import TableSchema
 from shared.errors import SchemaError
 
@@ -33,7 +33,9 @@ def read_table(path: Path, schema: TableSchema, texts: Sequence[str] = (), fille
     for name, dtype in schema.dtypes.items():
         if name not in rows:
             continue
-        if dtype == "boolean":
+        if name in schema.words:
+            rows[name] = _word_column(path, rows, name, schema.words[name])
+        elif dtype == "boolean":
             rows[name] = _yes_no_column(path, rows, name)
         elif dtype != "string":
             rows[name] = _number_column(path, rows, name, whole=dtype == "Int64").astype(dtype)
@@ -78,6 +80,14 @@ def _yes_no_column(path: Path, rows: pd.DataFrame, name: str) -> pd.Series:
         return yes_no(rows[name])
     except OddCell as odd:
         raise SchemaError(f"{path}: line {rows.index[odd.at]}, column {name} {odd}.") from odd
+
+
+def _word_column(path: Path, rows: pd.DataFrame, name: str, words: Sequence[str]) -> pd.Series:
+    try:
+        return one_of(rows[name], words)
+    except OddCell as odd:
+        raise SchemaError(f"{path}: line {rows.index[odd.at]}, column {name} {odd}; put that right, or measure the "
+                          "session again.") from odd
 
 
 def _number_column(path: Path, rows: pd.DataFrame, name: str, *, whole: bool) -> pd.Series:

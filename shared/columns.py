@@ -33,13 +33,14 @@ NO_CONTACT = "no cut, throw or spin at a contact"  # ends the note of a shot who
 
 @dataclass(frozen=True)
 class Column:
-    """One column. ``unit`` is empty for ratios, counts and text."""
+    """One column. ``unit`` is empty for ratios, counts and text. ``words``: those that a cell may hold; none: any."""
 
     name: str
     kind: str
     unit: str
     meaning: str
     uncertain: bool = False
+    words: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -67,6 +68,11 @@ class TableSchema:
     @property
     def dtypes(self) -> dict[str, Any]:
         return {column.name: _TYPES[column.kind][0] for column in self.expanded}
+
+    @property
+    def words(self) -> dict[str, tuple[str, ...]]:
+        """Of columns whose cells hold one of a few words, those words."""
+        return {column.name: column.words for column in self.columns if column.words}
 
     def empty(self) -> pd.DataFrame:
         """No rows, the right columns and types."""
@@ -130,8 +136,8 @@ def why_lost(notes: Any) -> str:
     return next((part.removeprefix(ALL_MEASURES) for part in parts if part.startswith(ALL_MEASURES)), "")
 
 
-def _c(name: str, kind: str, unit: str, meaning: str, *, u: bool = False) -> Column:
-    return Column(name, kind, unit, meaning, u)
+def _c(name: str, kind: str, unit: str, meaning: str, *, u: bool = False, words: tuple[str, ...] = ()) -> Column:
+    return Column(name, kind, unit, meaning, u, words)
 
 
 #: One row per ball-like thing per frame, before identities. Table frame, plane z = R.
@@ -174,7 +180,8 @@ CONTACTS = TableSchema("contacts", "What met what, and when", (
     _c("shot_id", "text", "", "clip stem and two-digit number of the shot"),
     _c("n", "integer", "", "number of the event in the shot, from 1, in order of time"),
     _c("t_s", "number", "s", "time of the event in the clip", u=True),
-    _c("kind", "text", "", "strike, ball, cushion, jaw, pocket or rest; a jaw is the end of a cushion at a pocket"),
+    _c("kind", "text", "", "strike, ball, cushion, jaw, pocket or rest; a jaw is the end of a cushion at a pocket",
+       words=("strike", "ball", "cushion", "jaw", "pocket", "rest")),
     _c("ball", "text", "", "the ball it happened to"),
     _c("other", "text", "", "the ball, cushion or pocket it met"),
     _c("x_mm", "number", "mm", "ball centre at the event", u=True),
@@ -229,9 +236,10 @@ SHOTS = TableSchema("shots", "One row per shot", (
     _c("frames_seen", "number", "", "share of frames in which each ball was really seen"),
     _c("residual_mm", "number", "mm", "rms of the motion fit"),
     _c("calibration_rms_px", "number", "px", "reprojection error of the calibration, rms"),
-    _c("verdict", "text", "", "clean, mishit or unusable: the program's, blind to the outcome"),
+    _c("verdict", "text", "", "clean, mishit or unusable: the program's, blind to the outcome",
+       words=("clean", "mishit", "unusable")),
     _c("reasons", "text", "", "why, separated by semicolons"),
-    _c("review", "text", "", "a person's decision: accept or reject"),
+    _c("review", "text", "", "a person's decision: accept or reject", words=("accept", "reject")),
     _c("reviewer", "text", "", "who decided"),
     _c("reviewed_at", "time", "", "when, ISO 8601"),
     _c("counted", "yes/no", "", "what comparisons use: the person's decision where there is one, else verdict = clean"),

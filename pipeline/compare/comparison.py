@@ -123,8 +123,8 @@ def compare_conditions(
     shots = shots.assign(stratum=strata, **{f"level {f.name}": levels[f.name] for f in factors})
     if not counted_mask(shots).any():
         problems.append(
-            "no shot is counted: all were judged mis-hits or unusable, or rejected. Look through them with "
-            "`reboundry review`; the numbers left out and why are below."
+            "no shot is counted: each was judged a mis-hit or unusable, was not judged, was rejected, or has false in "
+            "its column counted. Look through them with `reboundry review`; the numbers left out and why are below."
         )
     tables = given_parameters(parameters)
     of_table = parameter_names(tables)

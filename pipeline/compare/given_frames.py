@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from pipeline.cells import OddCell, numbers, yes_no
+from pipeline.cells import OddCell, numbers, one_of, yes_no
 from pipeline.compare.conditions import texts_of
 from shared.columns import CONTACTS, FINGERPRINT, SHOTS, TableSchema
 from shared.errors import SettingsError
@@ -79,11 +79,14 @@ def _typed(rows: pd.DataFrame, schema: TableSchema, what: str, more: tuple[str, 
         if str(rows[name].dtype) != "string":  # by its name: see TableSchema.conform
             typed[name] = texts_of(rows[name])
     for name, dtype in (schema.dtypes | dict.fromkeys(more, "float64")).items():
-        if dtype == "string" or name not in rows:
+        if name not in rows or (dtype == "string" and name not in schema.words):
             continue
         given = rows[name]
         try:
-            cells = yes_no(given) if dtype == "boolean" else numbers(given)
+            if name in schema.words:
+                cells = one_of(given, schema.words[name])
+            else:
+                cells = yes_no(given) if dtype == "boolean" else numbers(given)
         except OddCell as odd:
             where = f"of shot {rows['shot_id'].iloc[odd.at]}" if "shot_id" in rows else f"in row {odd.at + 1}"
             raise SettingsError(f"{what}: column {name} {where} {odd}.") from odd

@@ -42,7 +42,7 @@ def write_back(out: Path) -> bool:
     changed = False
     for row, new in zip(rows, apply_reviews(shots, out, recordings_of(out)).to_dict("records"), strict=True):
         told = {name: "" if pd.isna(new[name]) else str(new[name]) for name in REVIEWED}
-        told["counted"] = _counted(told["review"], row["verdict"])
+        told["counted"] = _counted(told["review"], (row["verdict"] or "").strip().casefold())
         changed = changed or any(row[name] != cell for name, cell in told.items())
         writer.writerow({name: row[name] for name in names} | told)
     if changed:

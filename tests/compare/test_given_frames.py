@@ -48,6 +48,8 @@ def _with(shots, column, row, cell):
     ("miss_mm", 1.45e302, "holds 1.45e+302, which no measure comes near"),
     ("miss_mm_u", "-inf", "holds -inf, which no measure comes near"),
     ("counted", "WAHR", "holds 'WAHR'; write true or false, or leave it empty"),
+    ("verdict", "bogus", "holds 'bogus' where clean, mishit or unusable should be"),
+    ("review", "Yes", "holds 'Yes' where accept or reject should be"),
     ("counted", 2, "holds '2'; write true or false, or leave it empty"),
 ])
 def test_a_cell_that_is_not_understood_is_named(shots, use, column, cell, said):
@@ -78,6 +80,12 @@ def test_a_frame_without_counted_goes_by_its_verdicts(shots):
         with pytest.raises(SettingsError, match="shots: list where a DataFrame should be"):
             use([1, 2])
     assert "in 1 session(s)" in _plan(shots.drop(columns="session")).lines[0]
+
+
+def test_a_verdict_may_have_capitals_and_spaces(shots):
+    words = shots.assign(verdict=" " + shots["verdict"].str.capitalize()).drop(columns="counted")
+    assert _compare(words).text() == _compare(shots).text()
+    assert _plan(words).lines == _plan(shots).lines
 
 
 def test_contacts_and_table_parameters_are_looked_at_too(shots):

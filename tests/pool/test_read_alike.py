@@ -11,10 +11,12 @@ from typer.testing import CliRunner
 
 from fixtures.simulated_sessions import Truth, simulate_session, write_session
 from pipeline.command_group import app
+from pipeline.compare.counting import counted_mask
 from pipeline.contacts_file import read_contacts
 from pipeline.measured_session import read_measured, read_shots
 from pipeline.pool_read import read_session_tables
 from pipeline.results import write_shots
+from pipeline.review.write_back import write_back
 from shared.errors import SchemaError
 
 
@@ -62,6 +64,9 @@ def _refused(session):
     ("shots.csv", "miss_mm", "12,5", "line 2, column miss_mm holds '12,5' where a whole number should be or a number"),
     ("shots.csv", "miss_mm", "1e400", "line 2, column miss_mm holds inf, which no measure comes near"),
     ("contacts.csv", "speed_in_mps", "fast", "line 2, column speed_in_mps holds 'fast' where a whole number"),
+    ("shots.csv", "verdict", "bogus", "line 2, column verdict holds 'bogus' where clean, mishit or unusable should be"),
+    ("shots.csv", "review", "yes", "line 2, column review holds 'yes' where accept or reject should be"),
+    ("contacts.csv", "kind", "cushon", "line 2, column kind holds 'cushon' where strike, ball, cushion, jaw,"),
     ("shots.csv", "counted", "WAHR", "line 2, column counted holds 'WAHR'; write true or false"),
 ])
 def test_a_cell_of_no_use_is_named_with_its_line_whoever_reads_it(session, name, column, cell, said):
@@ -88,6 +93,24 @@ def test_nan_in_a_measure_is_an_empty_cell(session):
     for shots, contacts in ((pooled.shots, pooled.contacts), (read_shots(place), read_contacts(place))):
         assert np.isnan(shots["miss_mm"].iloc[0])
         assert np.isnan(contacts["sight"].iloc[0])
+
+
+def test_verdicts_and_decisions_may_have_capitals_and_spaces(session):
+    """`Clean` had not counted, without a word."""
+    place = session / "measured"
+    path = place / "shots.csv"
+    whole = read_shots(place)
+    told = whole.assign(counted=None, verdict=whole["verdict"].str.capitalize() + " ", review="")
+    told.loc[told.index[0], "review"] = " Accept"
+    told.to_csv(path, index=False)
+    for rows in (read_shots(place), read_session_tables(session).shots):
+        assert list(rows["verdict"]) == list(whole["verdict"])
+        assert rows["review"].iloc[0] == "accept"
+        assert list(counted_mask(rows))[1:] == list(whole["counted"])[1:]
+    rows = pd.read_csv(path).assign(notes="", reviewer="", reviewed_at="")
+    rows.to_csv(path, index=False)
+    assert write_back(place)
+    assert list(read_shots(place)["counted"]) == list(whole["counted"])
 
 
 def _cut(session, name, *, cells, row=-1):
