@@ -273,11 +273,8 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         right = clock_jumps.with_again([*again_s, *detections.loc[over, "t_s"].unique().tolist()])
         detections, windows, looked_at = map(right.corrected, (detections, windows, looked_at))
         freezes = [] if clock_jumps.uneven else find_freezes(detections, calibration.table.ball.radius_mm)
-        may_be = [] if clock_jumps.uneven else find_gone(detections, calibration.table.ball.radius_mm)
-        if clock_jumps.by_stamps:
-            may_be.append(Fault(frames.first_s, frames.last_s, STAMPS))
-        if not clock_jumps.uneven:
-            may_be += find_frozen_end(detections, calibration.table.ball.radius_mm)
+        gone = [] if clock_jumps.uneven else find_gone(detections, calibration.table.ball.radius_mm)
+        ends = [] if clock_jumps.uneven else find_frozen_end(detections, calibration.table.ball.radius_mm)
     give_back()
     if frames.count < MIN_FRAMES:
         many = f"only {frames.count} frames" if frames.count > 1 else "only one frame"
@@ -301,12 +298,14 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     told = seen.smears.told
     odd = (odd_readout, odd_shutter(task.settings.camera.shutter_s, told))
     said = (info.advice, lit, *since, repeats.warning(), set_right, *odd, clip.damage)
-    marks = [word for word in (*said, *(fault.words for fault in freezes if not fault.surely)) if word]
+    marks = [word for word in said if word]
+    scattered = [Fault(frames.first_s, frames.last_s, STAMPS)] if clock_jumps.by_stamps else []
     return {
         "warnings": [*calibration.warnings, *marks, *([uneven] if uneven else []),
                      *(fault.words for fault in freezes if fault.surely)],
         "uneven": uneven,
-        "faults": [asdict(fault) for fault in (*freezes, *may_be)],
+        "faults": [asdict(fault) for fault in (*freezes, *gone, *scattered, *ends)],
+        "doubts": [asdict(fault) for fault in (*freezes, *gone) if fault in gone or not fault.surely],
         "marks": [[since.get(words), _one_line(words).replace(";", ",")] for words in marks],  # on shots since then
         "left_out": [*(one.words for one in remarks if one.left_out), *filter(None, [clip.damage])],
         "frames": frames.count,
@@ -377,11 +376,12 @@ def _measure(task: ClipTask, looked: Mapping[str, Any], clock: _Clock) -> dict[s
     if measures is not None:
         task.entry.keep_record("tables", {})  # nothing vouches for the tables of a run that is killed among them
         shots = SHOTS.conform(measures.shots)
-        shots = shots.assign(notes=join_notes(shots["notes"], _marks([*looked["marks"], (None, pace)], shots["end_s"])))
+        shots, doubts = _noted(shots, looked, pace)
         task.entry.keep_table("shots", shots)
         task.entry.keep_table("contacts", CONTACTS.conform(measures.contacts))
         task.entry.keep_table("tracks", TRACKS.conform(measures.tracks.assign(clip=task.clip.name)))
-        record = {"shots": len(measures.shots), "failure": "", "warnings": list(filter(None, (*measures.notes, pace))),
+        record = {"shots": len(measures.shots), "failure": "",
+                  "warnings": list(filter(None, (*measures.notes, pace, *doubts))),
                   "told": {number: asdict(told) for number, told in measures.told.items()},
                   "spins": {number: [spin.strike_s, spin.found, spin.why] for number, spin in measures.spins.items()}}
         if task.learnt is None:  # what the fit with all that is learnt begins from
@@ -392,6 +392,20 @@ def _measure(task: ClipTask, looked: Mapping[str, Any], clock: _Clock) -> dict[s
     task.entry.keep_record("tables", {"key": tables_key, "shots": record["shots"], "basis": _basis(look, task),
                                       "by_readout": _by_readout(task, looked, prior, measures)})
     return record
+
+
+def _noted(shots: pd.DataFrame, looked: Mapping[str, Any], pace: str) -> tuple[pd.DataFrame, list[str]]:
+    """Shots with what is noted of them besides their own notes, and what to tell of doubts: those about a shot."""
+    marks = _marks([*looked["marks"], (None, pace)], shots["end_s"])
+    shots = shots.assign(notes=join_notes(shots["notes"], marks))
+    told: dict[str, None] = {}
+    for doubt in (Fault(**fault) for fault in looked["doubts"]):
+        reason = shots["notes"].str.contains(doubt.what, regex=False).fillna(False).astype(bool)  # why it was lost
+        meanwhile = (shots["start_s"] < doubt.until_s) & (shots["end_s"] > doubt.from_s)
+        noted = meanwhile & ~reason & (not doubt.surely)
+        shots = shots.assign(notes=join_notes(shots["notes"], np.where(noted, doubt.remark, "")))
+        told |= {words: None for words, some in ((doubt.words, reason), (doubt.remark, noted)) if some.any()}
+    return shots, list(told)
 
 
 def _marks(marks: list[tuple[float | None, str]], ends_s: Iterable[float]) -> list[str]:

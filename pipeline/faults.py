@@ -11,12 +11,26 @@ class Fault:
     """From when until when (s, as frames were taken), and what it was, in ``words`` for the user.
 
     surely : no shot meanwhile can be measured; else it is the reason where one can't be
+    froze  : the picture stood still for several frames: what moves after it was set going before
+    doubt  : what to say of a shot that is measured all the same; empty: as of one that isn't
     """
 
     from_s: float
     until_s: float
     words: str
     surely: bool = False
+    froze: bool = False
+    doubt: str = ""
+
+    @property
+    def what(self) -> str:
+        """Its words without what to do."""
+        return self.words.partition(";")[0]
+
+    @property
+    def remark(self) -> str:
+        """What is noted, among other things, of a shot that is measured all the same."""
+        return f"{self.what}: {self.doubt}" if self.doubt else self.words.replace(";", ",")
 
 
 def fault_of(faults: Sequence[Fault], from_s: float, until_s: float, *, surely: bool) -> str:

@@ -35,8 +35,9 @@ CARRIED = 2.0  # a ball that a hand sets going is three times as far on in a sec
 HANDS_S = 0.25  # sooner, nobody has stopped a ball and set it going anew
 AGAIN = ("a frame is shown twice at {:.2f} s, where a ball meets something: what that did to it can't be told; give "
          "the clip as the camera made it, or film that shot anew")
-MAY_BE_AGAIN = ("a frame may be shown twice at {:.2f} s, where a ball turns back: speeds after it may be wrong, look "
-                "at the shot before using it")
+MAY_BE_AGAIN = ("a frame may be shown twice at {:.2f} s, where a ball turns back; give the clip as the camera made it, "
+                "or film that shot anew")
+DOUBT = "speeds after it may be wrong, look at the shot before using it"
 GONE = ("balls jump at {:.2f} s from one frame to the next: frames are gone there, and the time stamps were closed "
         "up; give the clip as the camera made it, or film it anew")
 MAY_BE_GONE = ("frames may be missing at {:.2f} s: a ball is further on there than it rolls from one frame to the "
@@ -69,20 +70,21 @@ def find_freezes(detections: pd.DataFrame, radius_mm: float) -> list[Fault]:
                 last += 1
             from_s, until_s = float(frames.t_s[k]), float(frames.t_s[min(last + 1, count - 1)])
             if last - k >= FEWEST and _froze(frames, k, last):
-                found.append(Fault(from_s, until_s, FROZE.format(from_s, until_s), surely=True))
+                found.append(Fault(from_s, until_s, FROZE.format(from_s, until_s), surely=True, froze=True))
             elif last - k >= FEWEST and until_s - from_s < HANDS_S:
                 if any(map(_Stood.froze, _stood(frames, k, last))):
-                    found.append(Fault(from_s, until_s, FROZE.format(from_s, until_s), surely=True))
+                    found.append(Fault(from_s, until_s, FROZE.format(from_s, until_s), surely=True, froze=True))
             elif last - k < FEWEST and (stood := _stood(frames, k, last)):
                 surely = all(map(_Stood.again, stood))
                 words = (AGAIN if surely else MAY_BE_AGAIN).format(float(frames.t_s[last]))
-                found.append(Fault(from_s, until_s, words, surely))
+                found.append(Fault(from_s, until_s, words, surely, doubt="" if surely else DOUBT))
         k = max(last, k) + 1
     return found
 
 
 def find_gone(detections: pd.DataFrame, radius_mm: float) -> list[Fault]:
-    """Where all balls that roll jump in the same frame, and where one may, in order of time.
+    """Where all balls that roll jump in the same frame, and where one may, in order of time; surely enough to cost the
+    shot where two signs say so: poor coding, shaking cameras and balls that fall make single ones.
 
     detections : as in `find_freezes`
     """
@@ -91,8 +93,11 @@ def find_gone(detections: pd.DataFrame, radius_mm: float) -> list[Fault]:
     for k in range(2, len(frames.t_s) - 3):
         at_s = float(frames.t_s[k + 1])
         if _all_jump(frames, k):
-            found.append(Fault(float(frames.t_s[k]), at_s, GONE.format(at_s)))
-        elif _out_of_reach(frames, k) or _starts_far(frames, k) or frames.may_jump(k):
+            found.append(Fault(float(frames.t_s[k]), at_s, GONE.format(at_s), surely=True))
+        elif _out_of_reach(frames, k):
+            surely = frames.may_jump(k) or _from_nowhere(frames, k)
+            found.append(Fault(float(frames.t_s[k]), at_s, MAY_BE_GONE.format(at_s), surely))
+        elif _starts_far(frames, k) or frames.may_jump(k):
             found.append(Fault(float(frames.t_s[k]), at_s, MAY_BE_GONE.format(at_s)))
     return found
 
@@ -115,6 +120,13 @@ def _out_of_reach(frames: FoundFrames, k: int) -> bool:
         if np.hypot(*(frames.xy_mm[k + 1] - roll.last_mm).T).min() > reach_mm:
             return True
     return False
+
+
+def _from_nowhere(frames: FoundFrames, k: int) -> bool:
+    """Whether a ball rolls on after a frame from where none of those in it gets to."""
+    took_s = float(frames.t_s[k + 1] - frames.t_s[k])
+    return any(np.hypot(*(frames.xy_mm[k] - roll.first_mm).T).min()
+               > float(np.hypot(*roll.velocity)) * took_s + 2 * _slack(frames, roll) for roll in _rolls(frames, k + 1))
 
 
 def _starts_far(frames: FoundFrames, k: int) -> bool:

@@ -183,17 +183,20 @@ def _followed_shots(
         followed = follow_shot(strike, tracks, known, fits.get(before + 1))
         if followed is not None:
             before += 1
-            yield _doubted(followed, tracks, white, faults)
+            yield _doubted(followed, tracks, white, faults, scene.frames_t)
 
 
 def _doubted(
-    followed: FollowedShot, tracks: Mapping[str, Seen], white: Mapping[str, float], faults: Sequence[Fault]
+    followed: FollowedShot, tracks: Mapping[str, Seen], white: Mapping[str, float], faults: Sequence[Fault],
+    frames_t: Array,
 ) -> FollowedShot:
     """The shot, lost if what happened can't be told: out of sight, in a way that never is, or in a faulty recording."""
     _, banked = kind_of(followed.motion.events)
     lost = followed.lost or hidden_contact(followed.motion, banked) or no_such_answer(followed.motion, banked)
     strike = followed.strike
-    doubt = fault_of(faults, strike.t_s, strike.until_s, surely=not lost or bool(followed.jumped))
+    end_s = _end(followed.motion, followed.pocketed, strike, frames_t)
+    meanwhile = [f for f in faults if lost or f.froze or f.from_s < end_s]  # not where balls lie still
+    doubt = fault_of(meanwhile, strike.t_s, strike.until_s, surely=not lost or bool(followed.jumped))
     lost = strike.spoilt or doubt or lost
     lost = lost or no_white_ball(strike, tracks, white)
     if not lost and followed.last_seen_s("cue") - followed.motion.events[0].t_s < NOW_S:

@@ -49,7 +49,7 @@ def find_strikes(
     where a fault just then is why a ball doesn't seem to come to its full speed at once.
     """
     starts = sorted((s for seen in tracks.values() for s in find_starts(seen)), key=lambda s: s.t_s)
-    for freeze in (fault for fault in faults if fault.surely):
+    for freeze in (fault for fault in faults if fault.froze):
         rest_s = _rest_after(tracks, freeze.until_s)
         starts = [s for s in starts if not freeze.from_s < s.t_s < rest_s]
     spoilt = {id(s): _spoilt(s, faults) for s in starts}

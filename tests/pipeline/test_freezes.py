@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from calibration.store import Calibration
 from fixtures.synthetic import overhead_camera
+from pipeline.clip_job import _noted
 from pipeline.clock_jumps import find_clock_jumps
-from pipeline.freezes import find_freezes, find_frozen_end, find_gone
+from pipeline.faults import Fault
+from pipeline.freezes import DOUBT, GONE, MAY_BE_AGAIN, find_freezes, find_frozen_end, find_gone
 from pipeline.rehearsal import bank, detections
 from pipeline.shots import measure_shots
 from shared.equipment import standard_table
@@ -122,6 +126,56 @@ def test_frames_that_are_gone_over_the_strike_are_the_reason(over):
     assert "overlooked" not in notes
 
 
+def bounced(rows: pd.DataFrame) -> int:
+    """The last frame in which the coloured ball is nearest to the rail."""
+    coloured = rows[rows["white_share"] < 0.5]
+    return int(coloured["frame"].iloc[int(np.argmax(coloured["y_mm"]))])
+
+
+@pytest.mark.parametrize(("after", "lost"), [(4, 3), (5, 3), (3, 4)])
+def test_a_shot_that_lacks_frames_soon_after_a_bounce_is_left_out_however_well_a_path_fits(after, lost):
+    """Lost, their stamps closed up: a steeper rebound fits as well."""
+    rows = detections(bank(TABLE, 1.0), CALIBRATION, noise_px=0.1, frame_rate=RATE, shutter_s=0.004, seed=21)
+    first = bounced(rows) + after
+    shots = shots_of(cut(rows, set(range(first, first + lost)), RATE))
+    assert shots["rebound_angle_deg"].isna().all()
+    assert "frames may be missing" in shots["notes"].iloc[0]
+
+
+def test_frames_that_are_missing_from_the_end_of_a_shot_on_cost_none():
+    """As where another recording was put behind the first."""
+    rows = seen()
+    settings = SessionSettings(table=TABLE, camera=CameraSettings(shutter_s=0.004))
+    last_s = float(rows["t_s"].max())
+    after = Fault(last_s, last_s + 1 / RATE, "gone", surely=True)
+    shots = measure_shots(rows, calibration=CALIBRATION, settings=settings, clip="x.mp4", faults=[after]).shots
+    assert shots["end_s"].iloc[0] == last_s
+    assert shots["speed_at_impact_mps"].notna().all()
+
+
+def test_a_ball_that_falls_as_another_appears_costs_no_shot():
+    """As many balls as before, one of them nowhere in reach of where one was: but none rolls on."""
+    fallen = bounces(60.0, 0.5, (700.0, 1100.0), (550.0, -850.0))
+    rolls = fallen["x_mm"] != 400.0
+    fallen.loc[rolls & (fallen["frame"] > 15), ["x_mm", "y_mm"]] = 2000.0, 300.0
+    (found,) = find_gone(fallen, RADIUS_MM)
+    assert not found.surely
+
+
+def test_a_doubt_is_noted_of_the_shot_in_which_it_is_and_no_advice_on_using_one_that_is_lost():
+    doubt = Fault(1.0, 1.1, MAY_BE_AGAIN.format(1.0), doubt=DOUBT)
+    looked = {"marks": [], "doubts": [asdict(doubt), asdict(Fault(9.0, 9.1, GONE.format(9.0), surely=True))]}
+    shots = pd.DataFrame({"start_s": [0.5, 3.0], "end_s": [2.0, 5.0], "notes": pd.array([None, None], "string")})
+    noted, told = _noted(shots, looked, "")
+    assert noted["notes"].tolist() == [doubt.remark, pd.NA]
+    assert DOUBT in doubt.remark
+    assert told == [doubt.remark]
+    noted, told = _noted(shots.assign(notes=pd.array([f"all measures: {doubt.words}", None], "string")), looked, "")
+    assert noted["notes"].tolist() == [f"all measures: {doubt.words}", pd.NA]
+    assert DOUBT not in doubt.words
+    assert told == [doubt.words]
+
+
 @pytest.mark.parametrize("rate", [25.0, 60.0, 240.0])
 def test_balls_that_come_to_rest_are_none(rate):
     assert not find_freezes(seen(rate), RADIUS_MM)
@@ -203,8 +257,7 @@ def test_a_bounce_that_shows_a_ball_in_one_place_twice_is_none_for_sure(rate, sp
 def test_the_shot_of_a_frame_shown_twice_at_the_bounce_is_left_out_with_that_as_the_reason():
     rows = seen(30.0)
     shown = []
-    coloured = rows[rows["white_share"] < 0.5]
-    turns = int(coloured["frame"].iloc[int(np.argmax(coloured["y_mm"]))])  # the last one that is nearest to the rail
+    turns = bounced(rows)
     for at in range(turns - 1, turns + 2):
         twice = frozen(rows, at, 1, goes_on=True, rate=30.0)
         jumps = find_clock_jumps(twice, RADIUS_MM)
