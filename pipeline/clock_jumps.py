@@ -32,6 +32,7 @@ _SIDE = 3  # frames before and after that a jump is told by
 WHOLE = 0.15  # a jump is within this of a whole number of intervals
 LIKELY, UNLIKELY = 15.0, 50.0  # squares, summed, of what a ball is off a steady motion by
 SAME_U = 2.0  # standard uncertainties: the same picture gives the same places but for what coding leaves
+ROLLS_ON_U = 3.0  # standard uncertainties from where it rolls on to: nearer, a ball may have
 TURNED = 0.25  # of its velocity, that a ball which met nothing has lost or gained meanwhile
 MOST = 5  # frames lost in one place
 LONGEST = 4  # intervals from one frame to the next; more are a pause
@@ -189,8 +190,19 @@ class FoundFrames:
         return np.hypot(apart[..., 0], apart[..., 1]), np.hypot(self.u_mm[a][:, None], self.u_mm[b])
 
     def stops(self, k: int) -> bool:
-        """Whether a ball moved until a frame, and the next shows just the same as it."""
-        return k + 1 < len(self.t_s) and bool(self.steps(k - 1, k)) and self.same(k, k + 1)
+        """Whether a ball moved until a frame, and the next shows just the same as it: not what a ball that rolls on and
+        is seen poorly might show, too.
+        """
+        if k + 1 >= len(self.t_s) or not self.steps(k - 1, k) or not self.same(k, k + 1):
+            return False
+        return not any(self._may_roll_on(k, i, j) for i, j in self.steps(k - 1, k))
+
+    def _may_roll_on(self, k: int, i: int, j: int) -> bool:
+        """Whether a find in the next frame may be of a ball that rolled on there, by two finds until a frame."""
+        share = float((self.t_s[k + 1] - self.t_s[k]) / (self.t_s[k] - self.t_s[k - 1]))
+        onward = self.xy_mm[k][j] + share * (self.xy_mm[k][j] - self.xy_mm[k - 1][i])
+        u = np.sqrt(self.u_mm[k + 1] ** 2 + ((1 + share) * self.u_mm[k][j]) ** 2 + (share * self.u_mm[k - 1][i]) ** 2)
+        return bool((np.hypot(*(self.xy_mm[k + 1] - onward).T) < ROLLS_ON_U * u).any())
 
     def same(self, a: int, b: int) -> bool:
         """Whether two frames show the same balls in the same places."""

@@ -14,7 +14,7 @@ from pipeline.clip_job import ClipTask, measure_clip
 from pipeline.clock_jumps import STAMPS, UNEVEN, ClockJumps, find_clock_jumps
 from pipeline.faults import Fault
 from pipeline.frames import open_clip
-from pipeline.freezes import find_gone
+from pipeline.freezes import find_freezes, find_gone
 from pipeline.rehearsal import bank, detections
 from pipeline.render_shot import ShotFilm
 from pipeline.review.pictures import PictureStore, encode, small
@@ -88,6 +88,20 @@ def test_a_frame_shown_twice_is_left_out(rate, how):
     assert len(found.again) == 1
     assert "shown twice" in found.warning()
     assert_set_right(found, rows, twice)
+
+
+@pytest.mark.parametrize("rate", [60.0, 120.0])
+@pytest.mark.parametrize("share", [0.55, 1.0])
+def test_a_frame_in_which_a_ball_is_seen_poorly_is_not_taken_for_the_one_before(rate, share):
+    rows = seen(rate)
+    at = amid(rows)
+    before, here = (rows[rows["frame"] == n].set_index("white_share")[["x_mm", "y_mm"]] for n in (at - 1, at))
+    step_mm = float(np.hypot(*(here - before).to_numpy().T).max())
+    poorly = rows.assign(**{u: np.where(rows["frame"] == at, share * step_mm, rows[u]) for u in ("x_u_mm", "y_u_mm")})
+    found = find_clock_jumps(poorly, RADIUS_MM)
+    assert not found.again
+    assert not found.later
+    assert not find_freezes(poorly, RADIUS_MM)
 
 
 CONVERTED = {"60 to 50": (60.0, 50.0), "120 to 50": (120.0, 50.0), "30 to 25": (30.0, 25.0), "50 to 48": (50.0, 48.0),
