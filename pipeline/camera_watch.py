@@ -18,7 +18,8 @@ from calibration.store import Calibration
 from pipeline.frames import Frame, Plane
 
 CHECK_EVERY_S = 0.3
-KEEP_EVERY_S = 1 / 35  # windows are kept of frames this far apart, unless the camera is moving
+KEEP_EVERY_S = 1 / 35  # windows are kept of frames this far apart, unless the camera is moving, or may be: as long as
+# it was looked at only once
 STEP_PX = 1.0  # in a picture 1280 px long: moves by more between two looks are steps, of which nobody knows when
 FIRM_PX = 3.0  # in a picture 1280 px long: a shake by more is worth a remedy
 SHOT_S = 2.0  # no shot takes less, and whoever ends a recording by taking the camera down takes no more
@@ -108,7 +109,7 @@ class CameraWatch:
             self._samples += [_Sample(t, self._steadiness.shift(between)) for t, between in self._waiting]
         self._samples.append(newest)
         self._waiting.clear()
-        self._moving = any(b.movement.apart(a.movement) > STIRRED_PX * self._unit_px
+        self._moving = not known or any(b.movement.apart(a.movement) > STIRRED_PX * self._unit_px
                            for a, b in pairwise(self._samples[max(known - 1, 0) :]))
 
     def remarks(self) -> tuple[Remark, ...]:

@@ -193,9 +193,21 @@ class FoundFrames:
         """Whether a ball moved until a frame, and the next shows just the same as it: not what a ball that rolls on and
         is seen poorly might show, too.
         """
-        if k + 1 >= len(self.t_s) or not self.steps(k - 1, k) or not self.same(k, k + 1):
+        if k + 1 >= len(self.t_s) or not self.steps(k - 1, k) or not self.same(k, k + 1) or self._swings(k):
             return False
         return not any(self._may_roll_on(k, i, j) for i, j in self.steps(k - 1, k))
+
+    def _swings(self, k: int) -> bool:
+        """Whether all balls, of several, went the same way to a frame: then it was the camera that moved."""
+        if len(self.xy_mm[k]) != len(self.xy_mm[k - 1]) or len(self.xy_mm[k]) < 2:
+            return False
+        way, _ = self._ways(k - 1, k)
+        which = way.argmin(axis=1)
+        went = self.xy_mm[k][which] - self.xy_mm[k - 1]
+        u = np.hypot(self.u_mm[k][which], self.u_mm[k - 1])
+        if len(set(which.tolist())) < len(which) or (np.hypot(*went.T) < STILL_U * u).any():
+            return False
+        return bool((np.hypot(*(went[1:] - went[0]).T) < STILL_U * np.hypot(u[1:], u[0])).all())
 
     def _may_roll_on(self, k: int, i: int, j: int) -> bool:
         """Whether a find in the next frame may be of a ball that rolled on there, by two finds until a frame."""

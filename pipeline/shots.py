@@ -29,7 +29,7 @@ from pipeline.rebound import Rebound, measure_rebound
 from pipeline.shot_motion import Fit, FollowedShot, Scene, follow_shot
 from pipeline.spin import SideSpin, cue_side_spin
 from pipeline.splices import splice_words
-from pipeline.strikes import Strike, find_strikes, whiteness
+from pipeline.strikes import Strike, find_strikes, whiteness, why_none
 from pipeline.systematic import displacement_fields
 from pipeline.track_rows import track_rows
 from pipeline.tracks import detection_covariance
@@ -156,7 +156,7 @@ def measure_shots(
             shots.append(_one_shot(f"{stem}-{number:02d}", number, followed, scene, target, calibration))
     notes = tuple(filter(None, [splice_words(splices_s(rows)), already_rolling_words(rolling)]))
     if not shots:
-        return _nothing("nothing was struck", *notes)
+        return _nothing(why_none(tracks, faults), *notes)
     found = {shot.number: _side_spin(shot, spins or {}, pictures, calibration, scene.shutter_s) for shot in shots}
     shots = [_with_side_spin(shot, found[shot.number]) for shot in shots]
     return ClipMeasures(

@@ -50,8 +50,7 @@ def find_strikes(
     """
     starts = sorted((s for seen in tracks.values() for s in find_starts(seen)), key=lambda s: s.t_s)
     for freeze in (fault for fault in faults if fault.froze):
-        rest_s = _rest_after(tracks, freeze.until_s)
-        starts = [s for s in starts if not freeze.from_s < s.t_s < rest_s]
+        starts = _without(starts, tracks, freeze)
     spoilt = {id(s): _spoilt(s, faults) for s in starts}
     struck = [s for s in starts if s.ballistic or spoilt[id(s)]]
     if not struck:
@@ -69,6 +68,19 @@ def find_strikes(
         return []
     ends = [s.t_s - 0.05 for s in chosen[1:]] + [clip_end_s]
     return [Strike(s.ball, s.t_s, end, spoilt.get(id(s), "")) for s, end in zip(chosen, ends, strict=True)]
+
+
+def why_none(tracks: Mapping[str, Seen], faults: Sequence[Fault]) -> str:
+    """Why no ball was struck, in words: it may be that the recording froze, and nobody knows since when balls moved."""
+    starts = [s for seen in tracks.values() for s in find_starts(seen)]
+    frozen = (f.words for f in faults if f.froze and len(_without(starts, tracks, f)) < len(starts))
+    return next(frozen, "nothing was struck")
+
+
+def _without(starts: Sequence[Start], tracks: Mapping[str, Seen], freeze: Fault) -> list[Start]:
+    """Starts, but for those of balls that only go on after the recording froze."""
+    rest_s = _rest_after(tracks, freeze.until_s)
+    return [s for s in starts if not freeze.from_s < s.t_s < rest_s]
 
 
 def _spoilt(start: Start, faults: Sequence[Fault]) -> str:

@@ -213,6 +213,22 @@ def test_a_camera_is_followed_where_it_stood_otherwise_between_two_looks(still, 
     assert "the camera moved by up to" in _said(watch)[0]
 
 
+def test_a_camera_that_shakes_fast_from_the_first_frame_on_is_followed_in_each(still):
+    """At 25 and 23 Hz, filmed at 60 frames/s: no frame lies on the way from the one before to the next."""
+    calibration, luma = still
+    angle = 2 * np.pi * np.arange(40) / 60
+    matrices = [[[1, 0, x], [0, 1, y]] for x, y in zip(0.8 * np.sin(25 * angle), 0.8 * np.cos(23 * angle), strict=True)]
+    chroma = np.zeros((luma.shape[0] // 2, luma.shape[1] // 2), np.uint8)
+    watch = CameraWatch([Frame(i, i / 60, moved(luma, matrix), (chroma, chroma)) for i, matrix in enumerate(matrices)],
+                        calibration, luma)
+    assert sum(1 for _ in watch) == 40
+    parts = [detections(calibration, 40, 0, matrix).iloc[[i]] for i, matrix in enumerate(matrices)]
+    corrected = watch.correct(pd.concat(parts, ignore_index=True).assign(t_s=np.arange(40) / 60))
+    left = np.hypot(corrected["x_mm"] - 1500, corrected["y_mm"] - 700)
+    assert len(corrected) == 40
+    assert left.max() < 1.0
+
+
 def test_a_still_camera_is_looked_at_but_three_times_a_second(still, monkeypatch):
     """A look takes as long as a frame's share of all else; noise and a light that flickers don't make it look."""
     calibration, luma = still

@@ -83,6 +83,27 @@ def test_a_later_shot_of_the_recording_is_measured():
     assert len(shots) == 2
 
 
+def test_where_only_a_freeze_hides_whether_a_ball_was_struck_it_is_the_reason():
+    rows = seen()
+    at = on_its_way(rows, 260.0)
+    rows = frozen(rows[rows["frame"] > at - 12], at, 40, goes_on=True)
+    settings = SessionSettings(table=TABLE, camera=CameraSettings(shutter_s=0.004))
+    measures = measure_shots(rows, calibration=CALIBRATION, settings=settings, clip="x.mp4",
+                             faults=find_freezes(rows, RADIUS_MM))
+    assert not len(measures.shots)
+    assert measures.notes[0].startswith("the recording froze")
+
+
+def test_a_single_frame_shown_twice_drops_no_strike():
+    """Wherever it is: what was at rest for a frame is set going by a cue all the same."""
+    rows = seen()
+    begins_s = float(rows.loc[rows["frame"] == struck(rows), "t_s"].iloc[0])
+    settings = SessionSettings(table=TABLE, camera=CameraSettings(shutter_s=0.004))
+    twice = Fault(begins_s - 0.08, begins_s - 0.04, "a frame is shown twice", surely=True)
+    shots = measure_shots(seen(), calibration=CALIBRATION, settings=settings, clip="x.mp4", faults=[twice]).shots
+    assert shots["speed_at_impact_mps"].notna().tolist() == [True]
+
+
 def struck(rows: pd.DataFrame) -> int:
     """The first frame in which the white ball has moved."""
     white = rows[rows["white_share"] > 0.5]
@@ -268,6 +289,22 @@ def test_the_shot_of_a_frame_shown_twice_at_the_bounce_is_left_out_with_that_as_
             shown.append(shots_of(right)["notes"].iloc[0])
     assert shown
     assert all("shown twice" in words and "overlooked" not in words for words in shown)
+
+
+def resting(px_mm: float) -> pd.DataFrame:
+    """Three balls at rest, filmed by a camera that goes to and fro, so that two frames in three show it elsewhere."""
+    swing = px_mm * np.array([0.0, 1.0, 1.0])[np.arange(60) % 3]
+    rng = np.random.default_rng(5)
+    rows = seen().iloc[[0] * 60].assign(frame=np.arange(60), t_s=np.arange(60) / RATE, x_u_mm=0.2, y_u_mm=0.2)
+    return pd.concat([
+        rows.assign(x_mm=x + swing + rng.normal(0, 0.15, 60), y_mm=y - swing + rng.normal(0, 0.15, 60))
+        for x, y in ((600.0, 400.0), (1500.0, 700.0), (2100.0, 300.0))]).sort_values("frame", ignore_index=True)
+
+
+@pytest.mark.parametrize("px_mm", [2.5, 5.0])
+def test_balls_that_all_go_the_same_way_are_moved_by_the_camera(px_mm):
+    assert not find_freezes(resting(px_mm), RADIUS_MM)
+    assert not find_clock_jumps(resting(px_mm), RADIUS_MM).again
 
 
 @pytest.mark.parametrize("frames", [2, 4])
