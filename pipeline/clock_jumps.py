@@ -198,8 +198,10 @@ class FoundFrames:
         return not any(self._may_roll_on(k, i, j) for i, j in self.steps(k - 1, k))
 
     def _swings(self, k: int) -> bool:
-        """Whether all balls, of several, went the same way to a frame: then it was the camera that moved."""
-        if len(self.xy_mm[k]) != len(self.xy_mm[k - 1]) or len(self.xy_mm[k]) < 2:
+        """Whether all balls, of three or more, went the same way to a frame: then it was the camera that moved. Two may
+        where one has just hit the other.
+        """
+        if len(self.xy_mm[k]) != len(self.xy_mm[k - 1]) or len(self.xy_mm[k]) < 3:
             return False
         way, _ = self._ways(k - 1, k)
         which = way.argmin(axis=1)
@@ -210,11 +212,12 @@ class FoundFrames:
         return bool((np.hypot(*(went[1:] - went[0]).T) < STILL_U * np.hypot(u[1:], u[0])).all())
 
     def _may_roll_on(self, k: int, i: int, j: int) -> bool:
-        """Whether a find in the next frame may be of a ball that rolled on there, by two finds until a frame."""
+        """Whether the find that a ball, by two finds until a frame, has nearest in the next may be it further on."""
         share = float((self.t_s[k + 1] - self.t_s[k]) / (self.t_s[k] - self.t_s[k - 1]))
         onward = self.xy_mm[k][j] + share * (self.xy_mm[k][j] - self.xy_mm[k - 1][i])
-        u = np.sqrt(self.u_mm[k + 1] ** 2 + ((1 + share) * self.u_mm[k][j]) ** 2 + (share * self.u_mm[k - 1][i]) ** 2)
-        return bool((np.hypot(*(self.xy_mm[k + 1] - onward).T) < ROLLS_ON_U * u).any())
+        again = int(np.hypot(*(self.xy_mm[k + 1] - self.xy_mm[k][j]).T).argmin())
+        u = math.hypot(self.u_mm[k + 1][again], (1 + share) * self.u_mm[k][j], share * self.u_mm[k - 1][i])
+        return bool(np.hypot(*(self.xy_mm[k + 1][again] - onward)) < ROLLS_ON_U * u)
 
     def same(self, a: int, b: int) -> bool:
         """Whether two frames show the same balls in the same places."""

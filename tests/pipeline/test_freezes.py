@@ -11,7 +11,7 @@ import pytest
 from calibration.store import Calibration
 from fixtures.synthetic import overhead_camera
 from pipeline.clip_job import _noted
-from pipeline.clock_jumps import find_clock_jumps
+from pipeline.clock_jumps import FoundFrames, find_clock_jumps
 from pipeline.faults import Fault
 from pipeline.freezes import DOUBT, GONE, MAY_BE_AGAIN, find_freezes, find_frozen_end, find_gone
 from pipeline.rehearsal import bank, detections
@@ -305,6 +305,15 @@ def resting(px_mm: float) -> pd.DataFrame:
 def test_balls_that_all_go_the_same_way_are_moved_by_the_camera(px_mm):
     assert not find_freezes(resting(px_mm), RADIUS_MM)
     assert not find_clock_jumps(resting(px_mm), RADIUS_MM).again
+
+
+def test_two_balls_that_go_the_same_way_after_a_hit_are_not():
+    """The same frame after a ball followed another that it had hit, shown twice."""
+    way = np.cumsum([0.0] * 10 + [9.0, 0.0] + [9.0] * 10)
+    numbers = np.arange(len(way))
+    rows = seen().iloc[[0] * len(way)].assign(frame=numbers, t_s=numbers / RATE, x_u_mm=0.3, y_u_mm=0.3)
+    both = pd.concat([rows.assign(x_mm=x + way, y_mm=400.0) for x in (600.0, 660.0)]).sort_values("frame")
+    assert FoundFrames.of(both, RADIUS_MM).stops(10)
 
 
 @pytest.mark.parametrize("frames", [2, 4])
