@@ -45,6 +45,8 @@ TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".s
 HOST = "127.0.0.1"
 MAX_NAME = 40
 MAX_NOTE = 500
+RECORDING = "x-recording"  # header of a still picture: SHA-256 of the file that it is of
+OTHER_RECORDING = "another recording has this name now; \"As saved\" shows it."
 
 
 class ReviewServer:
@@ -194,10 +196,11 @@ class ReviewServer:
 
         try:
             path = self._clip(request.path_params["clip"])[1]
+            recording = await run_in_threadpool(self.desk.hashes.of, path)
             jpeg = await run_in_threadpool(lambda: encode(self._picture(path)))
         except (ReboundryError, OSError) as error:
             return Response(str(error), status_code=404)
-        return Response(jpeg, media_type="image/jpeg", headers={"cache-control": "no-store"})
+        return Response(jpeg, media_type="image/jpeg", headers={"cache-control": "no-store", RECORDING: recording})
 
     # ------------------------------------------------------------------ answers
 
@@ -248,13 +251,14 @@ class ReviewServer:
         sha256 = self.desk.hashes.of(path)
         kept = read_corrections(self.out)
         by_hand = correction_of(kept, clip, sha256)
-        held = {"kept": state_of(by_hand), "kept_all": state_of(kept)}
+        held = {"kept": state_of(by_hand), "kept_all": state_of(kept), "recording": sha256}
         if by_hand is not None and by_hand.is_of(sha256):
             return {**self._look(path, by_hand.corners), "given": by_hand.corners, "source": "hand", **held}
         return {**self._before_correction(path), "outdated": by_hand is not None, **held}
 
     def _preview(self, request: Request, body: dict[str, Any]) -> dict[str, Any]:
-        _, path = self._clip(request.path_params["clip"])
+        path = self._clip(request.path_params["clip"])[1]
+        self._same_recording(path, body)
         given = body.get("corners")
         return self._before_correction(path) if given is None else self._look(path, check_corners(given))
 
@@ -266,6 +270,7 @@ class ReviewServer:
 
     def _save_corners(self, request: Request, body: dict[str, Any]) -> dict[str, Any]:
         clip, path = self._clip(request.path_params["clip"])
+        recording = self._same_recording(path, body, saying="Not saved: ")
         given = body.get("corners")
         corners = None if given is None else check_corners(given)
         if corners is not None and (problem := self._look(path, corners).get("problem")):
@@ -276,7 +281,7 @@ class ReviewServer:
             size = picture_size(path)
             left_out = [one for one in clips if self._size(one) != size]
             clips = [one for one in clips if one not in left_out]
-        recordings = {one: self._recording(one) for one in clips}
+        recordings = {one: recording if one == clip else self._recording(one) for one in clips}
         with self._keeping:
             before = read_corrections(self.out)
             now = before if body.get("all") is True else correction_of(before, clip, recordings[clip])
@@ -291,6 +296,16 @@ class ReviewServer:
                      for one, sha256 in recordings.items()},
             "kept_all": state_of(kept), "replaced_all": state_of(before),
         }
+
+    def _same_recording(self, path: Path, body: Mapping[str, Any], *, saying: str = "") -> str:
+        """A clip's SHA-256. Raises SettingsError where the page shows another recording's picture: its corners lie over
+        that one.
+        """
+        now = self.desk.hashes.of(path)
+        if body.get("recording", now) != now:
+            line = saying + OTHER_RECORDING
+            raise SettingsError(line[0].upper() + line[1:])
+        return now
 
     def _size(self, clip: str) -> tuple[int, int] | None:
         """(width, height) px of a clip's picture as displayed, as it is now or was when measured; None: not known."""

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import json
+import shutil
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
+from shared.files import file_sha256
 from tests.review.from_truth import session_from_truth
 from tests.review.looking import CLIPS
 from tests.review.serving import ask, serving
@@ -47,6 +52,18 @@ def move(page, key: str = LEFT) -> None:
 
 def saved(file: Path) -> dict[str, list[list[float]]]:
     return json.loads(file.read_text())["corners_px"]
+
+
+@contextmanager
+def another_recording(clip: Path) -> Iterator[None]:
+    """While the block lasts, the clip's name has the other clip's recording."""
+    away = clip.with_suffix(".away")
+    clip.rename(away)
+    shutil.copy(clip.with_name("eveningA_04.mp4"), clip)
+    try:
+        yield
+    finally:
+        away.replace(clip)
 
 
 def test_measuring_again_is_refused_while_corners_are_changed_and_not_saved(corners, opened):
@@ -175,3 +192,38 @@ def test_saving_says_no_where_what_is_kept_has_moved_on_since_it_was_shown(corne
         status, content = ask(clip, body={"corners": shown["corners"], "all": every, "held": shown[state]})
         assert (status, json.loads(content)["problem"][:9]) == (400, "Not saved")
     assert list(saved(file)) == ["eveningA_01.mp4"]
+
+
+def test_corners_moved_over_one_recording_are_not_saved_for_another_that_took_its_name(corners, opened):
+    file, address = corners
+    page = opened(address)
+    look(page, 0)
+    move(page)
+    page.wait_for_selector("#corner-numbers:has-text('corners by hand: no residual')")
+    with another_recording(file.parents[1] / "eveningA_01.mp4"):
+        for button in ("#corner-save", "#corner-save-all"):
+            page.click(button)
+            told(page, 'Not saved: another recording has this name now; "As saved" shows it.')
+        page.locator(".handle").first.press("ArrowLeft")
+        page.wait_for_selector("#message:has-text('Another recording has this name now')")
+        assert not file.exists()
+        page.click("#corner-back")
+        told(page, "As found in the picture.")
+        move(page)
+        page.click("#corner-save")
+        told(page, "Saved for this clip.")
+        assert json.loads(file.read_text())["recordings"] == {
+            "eveningA_01.mp4": file_sha256(file.parents[1] / "eveningA_04.mp4")}
+
+
+def test_a_still_picture_and_its_corners_say_which_recording_they_are_of(corners):
+    file, address = corners
+    of_name = [file_sha256(file.parents[1] / f"{clip}.mp4") for clip in CLIPS]
+    clip = f"{address}api/clip/0/"
+    assert json.loads(ask(f"{clip}corners")[1])["recording"] == of_name[0]
+    with urllib.request.urlopen(f"{clip}picture.jpg", timeout=30) as reply:
+        assert reply.headers["x-recording"] == of_name[0]
+    found = json.loads(ask(f"{clip}corners")[1])["corners"]
+    for what in ("preview", "corners"):
+        assert ask(clip + what, body={"corners": found, "recording": of_name[1]})[0] == 400
+        assert ask(clip + what, body={"corners": found, "recording": of_name[0]})[0] == 200

@@ -29,14 +29,16 @@ export const decide = (shotId, reviewer, blind, decision, note) =>
   post("api/decide", { shot: shotId, reviewer, blind, decision, note });
 export const undo = (reviewer) => post("api/undo", { reviewer });
 
-/** A clip's picture of the table, or the program's reason why there is none. */
+/** A clip's picture of the table and which recording it is of, or the program's reason why there is none. */
 export async function still(clip) {
   const reply = await reach(`api/clip/${clip}/picture.jpg?${Date.now()}`);
   if (!reply.ok) throw new Refusal(await reply.text());
-  return createImageBitmap(await reply.blob());
+  return { picture: await createImageBitmap(await reply.blob()), recording: reply.headers.get("x-recording") };
 }
 export const corners = (clip) => ask(`api/clip/${clip}/corners`);
-export const previewCorners = (clip, points) => post(`api/clip/${clip}/preview`, { corners: points });
-export const saveCorners = (clip, points, all, held) => post(`api/clip/${clip}/corners`, { corners: points, all, held });
+export const previewCorners = (clip, points, recording) =>
+  post(`api/clip/${clip}/preview`, { corners: points, recording });
+export const saveCorners = (clip, points, all, held, recording) =>
+  post(`api/clip/${clip}/corners`, { corners: points, all, held, recording });
 export const measureAgain = () => post("api/measure", {});
 export const measureState = () => ask("api/measure");

@@ -10,6 +10,7 @@ const NAMES = ["head-right", "foot-right", "foot-left", "head-left"];
 const EDGES = ["right", "foot", "left", "head"];
 const SOURCES = { hand: "Corrected by hand.", session: "As given in session.toml.", picture: "As found in the picture." };
 const OUTDATED = "Corners were corrected for another recording of this name; they are not used.";
+const REPLACED = "The clip was replaced just now; \"As saved\" shows it as it is.";
 const CHANGED = "Changed, not saved.";
 const LOUPE = 180, ZOOM = 5;
 
@@ -35,6 +36,8 @@ export class Corners {
   }
 
   get draft() { return this.drafts.moved.get(this.clip); }
+
+  get recording() { return this.drafts.held.get(this.clip)?.recording; } // that the points are of
 
   setClips(clips) {
     this.clips = clips;
@@ -67,8 +70,9 @@ export class Corners {
     this.points = this.marks = null;
     this.state("Loading the picture …");
     try {
-      const [marks, picture] = await Promise.all([api.corners(clip), api.still(clip)]);
+      const [marks, { picture, recording }] = await Promise.all([api.corners(clip), api.still(clip)]);
       if (clip !== this.clip) return null;
+      if (recording !== marks.recording) throw new api.Refusal(REPLACED);
       this.hide(false);
       this.picture = picture;
       this.canvas.width = picture.width;
@@ -118,7 +122,7 @@ export class Corners {
   async preview() {
     const asked = JSON.stringify(this.points);
     try {
-      const marks = await api.previewCorners(this.clip, this.draft?.found ? null : this.points);
+      const marks = await api.previewCorners(this.clip, this.draft?.found ? null : this.points, this.recording);
       if (asked !== JSON.stringify(this.points)) return; // moved on since
       this.take(marks);
       this.draw();
@@ -138,7 +142,7 @@ export class Corners {
     const { clip } = this;
     this.state("Looking for the table …");
     try {
-      const marks = await api.previewCorners(clip, null);
+      const marks = await api.previewCorners(clip, null, this.recording);
       if (clip !== this.clip) return;
       if (marks.problem) { this.state(marks.problem); return; }
       this.points = null;
@@ -161,9 +165,9 @@ export class Corners {
     if (!draft && this.guessed) { this.state("Not saved: drag the corners to their places first."); return; }
     if (!draft && !all) { this.state("Nothing changed, nothing to save."); return; }
     const points = draft?.found ? null : this.points;
-    const { own, all: ofAll } = this.drafts.held.get(clip);
+    const { own, all: ofAll, recording } = this.drafts.held.get(clip);
     try {
-      const reply = await api.saveCorners(clip, points, all, all ? ofAll : own);
+      const reply = await api.saveCorners(clip, points, all, all ? ofAll : own, recording);
       this.drafts.saved(clip, draft, reply, points !== null);
       if (clip !== this.clip) return;
       const others = reply.left_out.length ? ` Not for ${reply.left_out.join(", ")}: their pictures have another size.` : "";

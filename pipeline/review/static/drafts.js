@@ -3,14 +3,16 @@
 export class Drafts {
   constructor() {
     this.moved = new Map(); // clip: { points, found, words }; found: a correction is to be taken back
-    this.held = new Map(); // clip: { own, all, byHand }, as sent along on saving: the program refuses if it moved on
+    // clip: { own, all, byHand, recording }, sent along on saving: the program refuses if it moved on
+    this.held = new Map();
     addEventListener("beforeunload", (event) => { if (this.moved.size) event.preventDefault(); });
   }
 
   /** What is kept of a clip as it is now shown; what was moved before stays with what it was moved from. */
   shown(clip, marks) {
     if (this.moved.has(clip)) return;
-    this.held.set(clip, { own: marks.kept, all: marks.kept_all, byHand: marks.source === "hand" || Boolean(marks.outdated) });
+    const byHand = marks.source === "hand" || Boolean(marks.outdated);
+    this.held.set(clip, { own: marks.kept, all: marks.kept_all, byHand, recording: marks.recording });
   }
 
   /** After saving `draft` (undefined: corners as shown) of a clip; moved again meanwhile, it is still to be saved. */
