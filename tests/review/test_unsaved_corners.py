@@ -13,7 +13,7 @@ import pytest
 
 from shared.files import file_sha256
 from tests.review.from_truth import session_from_truth
-from tests.review.looking import CLIPS
+from tests.review.looking import CLIPS, hold, wait_until
 from tests.review.serving import ask, serving
 
 LEFT = "Shift+ArrowLeft"
@@ -227,3 +227,23 @@ def test_a_still_picture_and_its_corners_say_which_recording_they_are_of(corners
     for what in ("preview", "corners"):
         assert ask(clip + what, body={"corners": found, "recording": of_name[1]})[0] == 400
         assert ask(clip + what, body={"corners": found, "recording": of_name[0]})[0] == 200
+
+
+def test_a_corner_moved_while_the_table_is_looked_for_stays_moved(corners, opened):
+    file, address = corners
+    page = opened(address)
+    look(page, 0)
+    found = json.loads(ask(f"{address}api/clip/0/corners")[1])["corners"]
+    looking = hold(page, "**/api/clip/0/preview")
+    page.click("#corner-find")
+    wait_until(page, lambda: looking)
+    move(page)
+    page.wait_for_selector("#corner-numbers:has-text('corners by hand: no residual')")
+    place = page.locator(".handle").first.bounding_box()
+    with page.expect_response("**/api/clip/0/preview"):
+        looking[0].continue_()
+    page.evaluate("() => new Promise((done) => setTimeout(done))")  # what waits for the answer has had its turn
+    assert page.locator(".handle").first.bounding_box() == place
+    page.click("#corner-save")
+    told(page, "Saved for this clip.")
+    assert saved(file)["eveningA_01.mp4"][0] == pytest.approx([found[0][0] - 10, found[0][1]])

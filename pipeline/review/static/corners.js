@@ -139,11 +139,11 @@ export class Corners {
 
   async find() {
     if (!this.points) return; // the picture isn't there yet, or can't be read
-    const { clip } = this;
+    const { clip, points } = this;
     this.state("Looking for the table …");
     try {
       const marks = await api.previewCorners(clip, null, this.recording);
-      if (clip !== this.clip) return;
+      if (clip !== this.clip || points !== this.points) return; // moved on since, if only as saved
       if (marks.problem) { this.state(marks.problem); return; }
       this.points = null;
       this.take(marks);
