@@ -53,9 +53,9 @@ def pilot_spread(
     told = _told(shots, response)
     if int(told.sum()) < _LEAST_PILOT:
         raise SettingsError(too_few)
-    found, strata, covariates = _scatter(shots, response)
+    found, strata, covariates, alike = _scatter(shots, response)
     if found.empty:
-        raise SettingsError(too_few)
+        raise SettingsError(f"the pilot doesn't tell how shots scatter: {' '.join(alike)}" if alike else too_few)
     notes += _too_few(found, strata[told.to_numpy()])
     own = _told_apart(found)
     at = int(own["sd"].to_numpy().argmax())
@@ -147,9 +147,9 @@ def _is(shots: pd.DataFrame, column: str, wanted: str) -> pd.Series:
 
 def _scatter(
     shots: pd.DataFrame, response: str, adjust: Sequence[str] | None = None
-) -> tuple[pd.DataFrame, pd.Series, tuple[str, ...]]:
+) -> tuple[pd.DataFrame, pd.Series, tuple[str, ...], tuple[str, ...]]:
     """`compare`'s scatter, a row a pattern and speed, with ``sd`` of a shot, its measurement included; each shot's
-    pattern and speed; the covariates that all of these are adjusted for.
+    pattern and speed; the covariates that all of these are adjusted for; lines on those whose shots are all alike.
 
     adjust : covariates to adjust for; None: the usual ones for the response
     """
@@ -172,7 +172,7 @@ def _scatter(
             break
     used = table.loc[table["used"].astype(bool), "covariate"].astype(str).tolist() if len(table) else []
     everywhere = tuple(name for name in dict.fromkeys(used) if used.count(name) == len(found))
-    return found, rows.shots["stratum"], everywhere
+    return found, rows.shots["stratum"], everywhere, rows.alike
 
 
 def _told_apart(found: pd.DataFrame) -> pd.DataFrame:

@@ -47,7 +47,8 @@ TABLE = "the table itself"
 class Comparison:
     """``warnings`` stand above the result; ``answers``: sentences; the rest are tables, one row a thing compared.
 
-    ``shots``: all shots that took part or were left out, with ``stratum`` and the factors' level columns.
+    ``shots``: all shots that took part or were left out, with ``stratum`` and the factors' level columns;
+    ``alike``: those of the lines that say that shots filmed alike don't differ at all.
     """
 
     factors: tuple[Factor, ...]
@@ -66,6 +67,7 @@ class Comparison:
     shots: pd.DataFrame
     grounds: dict[str, Ground] = field(default_factory=dict)
     settings: CompareSettings = field(default_factory=CompareSettings)
+    alike: tuple[str, ...] = ()
 
     def text(self) -> str:
         """Warnings, counts and answers as plain text for the terminal."""
@@ -195,6 +197,7 @@ def compare_conditions(
         shots=shots,
         grounds=grounds,
         settings=settings,
+        alike=tuple(result.alike for result in results if result.alike),
     )
 
 

@@ -41,6 +41,7 @@ class StratumResult:
                 ``untold`` (from the evening) and ``taken_away`` (by adjusting)
     counted : counted shots of the stratum, whether or not they have the response and every condition
     untold  : by condition that can't be told from the evening, why it can't
+    alike   : the line that says so where shots filmed alike don't differ at all, else ''
     """
 
     stratum: str
@@ -55,6 +56,7 @@ class StratumResult:
     lines: tuple[str, ...]
     counted: int = 0
     untold: Mapping[str, str] = field(default_factory=dict)
+    alike: str = ""
 
 
 def analyse(
@@ -95,7 +97,8 @@ def analyse(
         return replace(result, means=_means(counted, design, None, None, settings), lines=tuple(lines))
     if raw_fit.no_scatter:
         lines.append(f"{where}: {_alike(counted.y)}")
-        return replace(result, means=_means(counted, design, None, None, settings), lines=tuple(lines))
+        means = _means(counted, design, None, None, settings)
+        return replace(result, means=means, lines=tuple(lines), alike=lines[-1])
     if raw_fit.session_df < 1 and design.interactions:
         apart = replace(design, interactions=False)
         adding = _fit(counted, apart, np.zeros((len(counted.y), 0)), readings=readings)

@@ -11,6 +11,8 @@ from typer.testing import CliRunner
 
 from fixtures.simulated_sessions import Truth, contacts_of, shots_table, simulate_session, write_session
 from pipeline.command_group import app
+from pipeline.compare.comparison import compare_conditions
+from pipeline.compare.settings import CompareSettings
 from pipeline.pilot import _session_limit, pilot_spread
 from pipeline.plan import PlanSettings, make_plan
 from pipeline.pool import pool_sessions
@@ -117,6 +119,20 @@ def test_the_limit_of_the_sessions_scatter_is_exceeded_as_often_as_it_says():
                 "mixed_model_session_sd": found}
         over.append(_session_limit(pd.Series(told)) < session_sd)
     assert np.mean(over) == pytest.approx(0.2, abs=0.04)
+
+
+def test_a_pilot_whose_response_does_not_vary_is_told_so_and_not_to_film_more(two_patterns):
+    same = two_patterns.assign(**{ANGLE: 40.0, f"{ANGLE}_u": 0.0})
+    counted = int((same["counted"].astype(bool) & (same["pattern"] == "A")).sum())
+    with pytest.raises(SettingsError) as refused:
+        pilot_spread(same, ANGLE, patterns=["A"])
+    said = "the pilot doesn't tell how shots scatter: A, medium, settled angle: the same in all"
+    assert str(refused.value) == f"{said} {counted} counted shots (40); nothing to compare."
+    both = compare_conditions(same, settings=CompareSettings(responses=(ANGLE,), by=("balls",)))
+    assert f"A, medium, settled angle: the same in all {counted} counted shots (40); nothing to compare." in both.alike
+    by_balls = same.assign(**{ANGLE: (same["balls"] == "clean") + 40.0})
+    with pytest.raises(SettingsError, match="shots filmed alike don't differ at all"):
+        pilot_spread(by_balls, ANGLE)
 
 
 def test_a_pilot_tells_of_the_speed_kept_and_no_plan_is_made_for_the_table_itself(tmp_path):
