@@ -14,12 +14,13 @@ from shared.columns import DERIVED as CLIMATE_DERIVED
 from shared.columns import POOLED_DERIVED, is_ours
 from shared.errors import SettingsError
 from shared.names import same_name
-from shared.numbers import number_text
+from shared.numbers import MOST_DIGITS, number_text
 
 #: declared columns of every shot that may also be compared
 DECLARED = ("player", "pattern", "speed_class", "target", "session")
 DERIVED = (*CLIMATE_DERIVED, POOLED_DERIVED)
 
+_FAR = 10.0**MOST_DIGITS  # no unit in use takes readings beyond it, or below its inverse; squares of such may be none
 _MOST_LEVELS = 6  # a number with more different values than this is taken as a slope
 _SET_SHOTS = 5  # a session's shots at a level that is set rather than read, as a rule
 _FEW_SHOTS = 3  # levels of fewer shots, most of them, are readings
@@ -126,7 +127,7 @@ def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
     """The factor in column ``name`` and its value per shot: level names, or numbers for a slope; missing where empty.
 
     Numbers are a slope where they are readings (``are_readings``) and not dates.
-    Raises SettingsError where the column can't be compared: two units, or one level only.
+    Raises SettingsError where the column can't be compared: two units, readings beyond reason, or one level only.
     """
     cells = shots[name]
     units = units_in(cells) if not pd.api.types.is_numeric_dtype(cells) else {}
@@ -140,6 +141,7 @@ def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
         different = np.unique(numbers[np.isfinite(numbers)])
         dates = all(is_when(number_text(value)) for value in different)  # 20260131 and 20260201 are a day apart
         if len(different) > 1 and not dates and are_readings(numbers, shots):
+            _check_readings(name, different)
             slope = Factor(name, (), float(different[0]), float(different[-1]))
             return slope, pd.Series(numbers, index=shots.index)
         names = {value: number_text(value) for value in different}
@@ -159,6 +161,16 @@ def read_factor(shots: pd.DataFrame, name: str) -> tuple[Factor, pd.Series]:
     if len(levels) == 1:
         raise SettingsError(f"{name}: only one level ({levels[0]}) among these shots; film another one to compare it.")
     return Factor(name, levels), values
+
+
+def _check_readings(name: str, different: NDArray[np.float64]) -> None:
+    """Raises SettingsError for readings so large, or all so small, that their squares may be none any more."""
+    worst = max(different, key=abs)
+    if not 1 / _FAR <= abs(worst) < _FAR:
+        raise SettingsError(
+            f"{name}: holds {worst:g} as the number farthest from 0, and readings are compared from {1 / _FAR:g} to "
+            f"{_FAR:g}; correct it, or write the column in another unit. Not compared."
+        )
 
 
 def are_readings(numbers: NDArray[np.float64], shots: pd.DataFrame) -> bool:

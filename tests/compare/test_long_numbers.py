@@ -84,3 +84,31 @@ def test_an_infinite_number_is_named():
 
 def test_no_number_of_the_page_is_a_power_of_ten():
     assert [_number(value) for value in (999.4, 999.5001, -999.96, 1000.4)] == ["999", "1000", "−1000", "1000"]
+
+
+@pytest.mark.parametrize("scale", [1e154, -1e15, 1e-16, 1e-300])
+def test_readings_beyond_reason_are_named_and_not_compared(scale):
+    shots, _ = evenings(2)
+    shots["hand"] = scale * (1 + np.arange(len(shots)) % 9 / 10)
+    asked = CompareSettings(responses=ANGLE, by=("hand", "balls"))
+    comparison = compare_conditions(shots, settings=asked)
+    assert [factor.name for factor in comparison.factors] == ["balls"]
+    assert len(comparison.warnings) == 1
+    assert comparison.warnings[0].startswith(f"hand: holds {1.8 * scale:g} as the number farthest from 0, and readings")
+    with pytest.raises(SettingsError, match="readings are compared from 1e-15 to 1e\\+15; correct it, or write"):
+        compare_conditions(shots, settings=CompareSettings(responses=ANGLE, by=("hand",)))
+
+
+def test_one_reading_beyond_reason_is_named_and_large_levels_are_compared_as_ever():
+    shots, _ = evenings(2)
+    at = np.arange(len(shots))
+    one = shots.assign(hand=np.where(at == 3, 1e154, at % 9))
+    with pytest.raises(SettingsError, match=r"hand: holds 1e\+154"):
+        read_factor(one, "hand")
+    lots = read_factor(shots.assign(lot=np.where(at % 2, 1e20, 2e20)), "lot")[0]
+    assert lots.levels == ("1e+20", "2e+20")
+    asked = CompareSettings(responses=ANGLE, by=("hand",))
+    plain = compare_conditions(shots.assign(hand=at % 9.0), settings=asked)
+    large = compare_conditions(shots.assign(hand=at % 9 * 1e14), settings=asked)
+    for ours, same in zip(*(each.contrasts["raw_diff"] for each in (plain, large)), strict=True):
+        assert ours == pytest.approx(same)
