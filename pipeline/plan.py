@@ -11,6 +11,7 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from numbers import Integral, Real
 
 import numpy as np
 import pandas as pd
@@ -54,6 +55,7 @@ class PlanSettings:
     seed: int = 1
 
     def __post_init__(self) -> None:
+        self._check_kinds()
         for name in ("easy", "hard"):
             levels_of = {k: tuple(dict.fromkeys(names_in(v))) for k, v in getattr(self, name).items()}
             object.__setattr__(self, name, levels_of)
@@ -85,6 +87,19 @@ class PlanSettings:
                 raise SettingsError(f"{name} must be 1 or more, not {value}.")
         if self.shift is not None:
             check_wanted(self.shift, self.power)
+
+    def _check_kinds(self) -> None:
+        """Raises SettingsError for a text, or a fraction of a whole, where a number should be."""
+        for name, kind, words in (
+            ("shift", Real, "a number, as 30"),
+            ("power", Real, "a number, as 0.8"),
+            ("repeats", Integral, "a whole number, as 5"),
+            ("sessions", Integral, "a whole number, as 2"),
+            ("seed", Integral, "a whole number, as 1"),
+        ):
+            value = getattr(self, name)
+            if value is not None and (not isinstance(value, kind) or isinstance(value, bool)):
+                raise SettingsError(f"{name}: {value!r}; it must be {words}.")
 
     @property
     def hard_levels(self) -> tuple[int, ...]:

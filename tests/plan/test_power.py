@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from statsmodels.stats.power import TTestIndPower
 
+import reboundry
 from fixtures.simulated_sessions import Truth, shots_table, simulate_session
 from pipeline.compare.comparison import compare_conditions
 from pipeline.compare.model import fit_linear
@@ -177,6 +178,16 @@ def test_a_shift_that_is_no_number_is_refused_as_such():
     for shift in (math.nan, math.inf, -math.inf):
         with pytest.raises(SettingsError, match=f"must be a number, not {shift:g}"):
             PlanSettings(patterns=(("a", ""),), easy={"balls": ("x", "y")}, repeats=3, shift=shift)
+
+
+@pytest.mark.parametrize(("name", "given"), [
+    ("shift", "30"), ("power", "0.9"), ("repeats", "3"), ("repeats", 2.5), ("sessions", "2"), ("seed", "one"),
+    ("shift", True),
+])
+def test_a_text_where_a_number_should_be_is_refused_in_one_line(name, given):
+    asked = {"easy": {"balls": ("x", "y")}, "repeats": 3, name: given}
+    with pytest.raises(SettingsError, match=f"{name}: {given!r}; it must be a (whole )?number, as "):
+        reboundry.plan({"a": "foot-right"}, **asked)
 
 
 def test_a_shift_of_nothing_is_refused():
