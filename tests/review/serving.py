@@ -1,4 +1,4 @@
-"""The review page as a user runs it: a process of its own, its address read from what it prints."""
+"""The review page as a user runs it, a process of its own, its address read from what it prints; or in this process."""
 
 from __future__ import annotations
 
@@ -6,12 +6,18 @@ import json
 import os
 import subprocess
 import sys
+import threading
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+
+import uvicorn
+
+from pipeline.measured_session import read_measured
+from pipeline.review.server import ReviewServer
 
 ROOT = Path(__file__).parents[2]
 #: heeds the closing of a terminal also where the tests themselves run without one (nohup), which is inherited
@@ -20,16 +26,22 @@ CODE = ("import signal, sys; hasattr(signal, 'SIGHUP') and signal.signal(signal.
 
 
 @dataclass
-class Serving:
+class Hosted:
     """A running page. ``address`` ends with the token and a slash."""
 
-    process: subprocess.Popen[str]
     address: str
 
     @property
     def base(self) -> str:
         """Scheme, host and port."""
         return self.address.rsplit("/", 2)[0]
+
+
+@dataclass
+class Serving(Hosted):
+    """A running page that has a process of its own."""
+
+    process: subprocess.Popen[str]
 
     def kill(self) -> None:
         """As the power going off: no chance to tidy up."""
@@ -47,7 +59,7 @@ def serving(session: Path, *options: str, before: str = "") -> Iterator[Serving]
     try:
         said = process.stdout.readline()
         assert "http://127.0.0.1:" in said, said + process.stdout.read()
-        yield Serving(process, said.split("Review page: ")[1].strip())
+        yield Serving(said.split("Review page: ")[1].strip(), process)
     finally:
         if process.poll() is None:
             process.terminate()
@@ -57,6 +69,22 @@ def serving(session: Path, *options: str, before: str = "") -> Iterator[Serving]
                 process.kill()
                 process.wait()
         process.stdout.close()
+
+
+@contextmanager
+def hosting(session: Path) -> Iterator[Hosted]:
+    """The same page from a thread of this process, there at once: for tests that look at the page, not the command."""
+    page = ReviewServer(read_measured(session))
+    server = uvicorn.Server(uvicorn.Config(page.app(), log_level="warning", lifespan="off", ws="none",
+                                           timeout_graceful_shutdown=2))
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [page.socket]}, daemon=True)
+    thread.start()
+    try:
+        yield Hosted(page.address)  # it listens already: what is asked before it has started waits
+    finally:
+        server.should_exit = True
+        thread.join(timeout=15)
+        page.close()
 
 
 def ask(url: str, *, body: object = None, headers: dict[str, str] | None = None) -> tuple[int, bytes]:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from tests.review.from_truth import session_from_truth
-from tests.review.serving import serving
+from tests.review.serving import hosting
 
 
 def test_it_opens_on_a_clip_with_a_picture_and_says_why_another_has_none(tmp_path, opened):
     session = session_from_truth(tmp_path / "evening", ["eveningA_01"])
     (session / "cut.mp4").write_bytes(b"no clip at all")  # the first by name
-    with serving(session) as running:
+    with hosting(session) as running:
         page = opened(running.address)
         page.route("**/api/clip/0/corners", lambda route: route.abort())  # whichever answer comes first
         page.click("#view-corners")

@@ -15,21 +15,29 @@ from pipeline.review_file import Review, append_reviews, now
 from shared.files import file_sha256
 from tests.review.from_truth import session_from_truth
 from tests.review.looking import CLIPS
-from tests.review.serving import Serving, ask, picture, serving
+from tests.review.serving import Hosted, ask, hosting, picture, serving
 
 
 @pytest.fixture
 def page(tmp_path):
     session = session_from_truth(tmp_path / "evening", CLIPS)
+    with hosting(session) as running:
+        yield running, session / "measured"
+
+
+@pytest.fixture
+def page_of_its_own(tmp_path):
+    """In a process, which can be killed."""
+    session = session_from_truth(tmp_path / "evening", CLIPS)
     with serving(session) as running:
         yield running, session / "measured"
 
 
-def overview(running: Serving, reviewer: str = "kim", *, blind: int = 1) -> dict:
+def overview(running: Hosted, reviewer: str = "kim", *, blind: int = 1) -> dict:
     return json.loads(ask(f"{running.address}api/overview?reviewer={reviewer}&blind={blind}")[1])
 
 
-def decide(running: Serving, key: str, decision: str) -> tuple[int, bytes]:
+def decide(running: Hosted, key: str, decision: str) -> tuple[int, bytes]:
     return ask(f"{running.address}api/decide",
                body={"shot": key, "reviewer": "kim", "decision": decision, "note": "", "blind": True})
 
@@ -182,8 +190,8 @@ def test_a_terminal_that_is_closed_leaves_the_report_up_to_date_and_no_pictures_
     assert "kim" in (session / "measured" / "report.html").read_text()
 
 
-def test_a_report_older_than_the_decisions_is_renewed_when_the_page_is_opened_again(page):
-    running, out = page
+def test_a_report_older_than_the_decisions_is_renewed_when_the_page_is_opened_again(page_of_its_own):
+    running, out = page_of_its_own
     write_report(out)
     assert decide(running, overview(running)["shots"][0]["id"], "reject")[0] == 200
     running.kill()
@@ -192,8 +200,8 @@ def test_a_report_older_than_the_decisions_is_renewed_when_the_page_is_opened_ag
         assert "kim" in (out / "report.html").read_text()
 
 
-def test_the_page_opens_where_the_report_cannot_be_written_and_says_so(page):
-    running, out = page
+def test_the_page_opens_where_the_report_cannot_be_written_and_says_so(page_of_its_own):
+    running, out = page_of_its_own
     write_report(out)
     assert decide(running, overview(running)["shots"][0]["id"], "reject")[0] == 200
     running.kill()
@@ -221,7 +229,7 @@ def test_a_recording_that_came_to_have_a_clips_name_is_not_shown_under_the_old_o
     session = session_from_truth(tmp_path / "evening", CLIPS)
     log = [{"clip": f"{name}.mp4", "sha256": file_sha256(session / f"{name}.mp4")} for name in CLIPS]
     (session / "measured" / "log.jsonl").write_text("".join(json.dumps(line) + "\n" for line in log))
-    with serving(session) as running:
+    with hosting(session) as running:
         shown = {s["verdict"]: s["id"] for s in overview(running)["shots"]}
 
         def look(key: str) -> tuple[str, int]:

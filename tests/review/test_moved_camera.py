@@ -17,7 +17,7 @@ from pipeline.review.shot_view import picture_view, to_px
 from pipeline.run import RunOptions, measure_session
 from pipeline.sessions import find_sessions
 from tests.pipeline.altered import shifted, write
-from tests.review.serving import ask, picture, serving
+from tests.review.serving import ask, hosting, picture
 
 FROM_S = 2.0  # after the banked ball's first cushion, behind the curtain
 SHIFT_PX = (7.0, 4.0)  # more than a ball's radius
@@ -68,7 +68,7 @@ def test_the_page_shows_the_balls_of_a_moved_camera_where_it_draws_and_veils(mea
     calibration = measured.calibrations["knocked.mp4"]
     radius_px = picture_view(calibration)["ball_px"]
     rows = rows_of(measured)
-    with serving(measured.folder) as running:
+    with hosting(measured.folder) as running:
         (summary,) = json.loads(ask(f"{running.address}api/overview?reviewer=kim&blind=0")[1])["shots"]
         for number in sorted(rows["frame"].unique())[::6]:
             for blind in (0, 1):

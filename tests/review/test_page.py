@@ -1,4 +1,4 @@
-"""The page in a real browser: play, step, a kill, corners dragged and saved."""
+"""The page in a real browser: play, step, a kill, measuring again."""
 
 from __future__ import annotations
 
@@ -7,13 +7,12 @@ import json
 import re
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 import pytest
 
 from tests.review.from_truth import session_from_truth
-from tests.review.looking import CLIPS, choose, hold, wait_until
-from tests.review.serving import serving
+from tests.review.looking import CLIPS, choose
+from tests.review.serving import hosting, serving
 
 looks = pytest.mark.xdist_group("page that is looked at")  # one page for all of them
 
@@ -108,95 +107,6 @@ def test_a_kill_in_the_middle_loses_no_decision(session, opened):
     assert kept["eveningA_01-01"] == "accept"
 
 
-def test_corners_are_dragged_the_sights_follow_and_the_correction_is_saved(session, opened):
-    with serving(session) as running:
-        page = opened(running.address)
-        page.click("#view-corners")
-        page.wait_for_selector("#corner-numbers:has-text('Sights seen')")
-        sound = page.inner_text("#corner-numbers")
-        assert "18 of 18" in sound
-        handle = page.locator(".handle").first
-        box = handle.bounding_box()
-        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-        page.mouse.move(x, y)
-        page.mouse.down()
-        page.mouse.move(x + 15, y - 9, steps=4)
-        assert page.is_visible("#loupe")
-        page.mouse.up()
-        page.wait_for_function("before => document.getElementById('corner-numbers').textContent !== before",
-                               arg=page.evaluate("() => document.getElementById('corner-numbers').textContent"))
-        moved = handle.bounding_box()
-        assert abs(moved["x"] - box["x"] - 15) < 2
-        handle.focus()
-        for _ in range(8):
-            page.keyboard.press("ArrowLeft")
-        page.wait_for_timeout(1500)
-        page.click("#corner-save")
-        page.wait_for_selector("#corner-state:has-text('Saved for this clip')")
-        kept = json.loads((session / "measured" / "corners.json").read_text())["corners_px"]
-        assert list(kept) == ["eveningA_01.mp4"]
-        page.click("#corner-find")
-        page.wait_for_selector("#corner-state:has-text('As found')")
-        page.click("#corner-save")
-        page.wait_for_selector("#corner-state:has-text('Saved for')")
-        assert json.loads((session / "measured" / "corners.json").read_text())["corners_px"] == {}
-
-
-def test_saving_a_clip_saves_what_is_shown_of_this_clip(session, opened):
-    """Looking for the table of one clip takes no correction of another back; no clip is saved before it is there."""
-    corners = session / "measured" / "corners.json"
-    with serving(session) as running:
-        page = opened(running.address)
-        page.click("#view-corners")
-        page.wait_for_selector("#corner-numbers:has-text('Sights seen')")
-        page.locator(".handle").first.focus()
-        page.keyboard.press("ArrowLeft")
-        page.click("#corner-save")
-        page.wait_for_selector("#corner-state:has-text('Saved for')")
-        by_hand = json.loads(corners.read_text())["corners_px"]
-        page.select_option("#corner-clip", index=1)
-        page.wait_for_selector("#corner-state:has-text('As found in the picture.')")
-        with page.expect_response("**/api/clip/1/preview"):
-            page.click("#corner-find")
-        held = hold(page, "**/api/clip/0/corners")
-        page.select_option("#corner-clip", index=0)
-        wait_until(page, lambda: held)
-        sent = []
-        page.on("request", lambda request: sent.append(request.method))
-        page.click("#corner-save")  # nothing to save yet
-        page.wait_for_timeout(200)
-        assert "POST" not in sent
-        held[0].continue_()
-        page.wait_for_selector("#corner-state:has-text('Corrected by hand')")
-        page.click("#corner-save")  # nor is what is saved already
-        page.wait_for_selector("#corner-state:has-text('nothing to save')")
-        assert "POST" not in sent
-    assert list(by_hand) == ["eveningA_01.mp4"]
-    kept = json.loads(corners.read_text())["corners_px"]
-    np.testing.assert_allclose(kept["eveningA_01.mp4"], by_hand["eveningA_01.mp4"], atol=0.01)
-
-
-def test_the_clip_named_is_the_clip_on_show_after_a_decision(session, opened):
-    with serving(session) as running:
-        page = opened(running.address)
-        page.click("#view-corners")
-        page.wait_for_selector("#corner-numbers:has-text('Sights seen')")
-        page.select_option("#corner-clip", index=1)
-        page.wait_for_selector("#corner-state:has-text('As found in the picture.')")
-        page.click("#view-shots")
-        page.keyboard.press("a")
-        page.wait_for_selector("#accept[aria-pressed=true]")
-        page.click("#view-corners")
-        page.wait_for_selector("#corner-state:has-text('As found in the picture.')")
-        assert page.evaluate("() => document.getElementById('corner-clip').selectedOptions[0].textContent"
-                             ) == "eveningA_04.mp4"
-        page.locator(".handle").first.focus()
-        page.keyboard.press("ArrowLeft")
-        page.click("#corner-save")
-        page.wait_for_selector("#corner-state:has-text('Saved for')")
-    assert list(json.loads((session / "measured" / "corners.json").read_text())["corners_px"]) == ["eveningA_04.mp4"]
-
-
 @looks
 def test_a_frame_on_its_way_is_asked_for_again_and_not_shown_as_dark(shared, opened):
     page = opened(shared.address)
@@ -214,41 +124,6 @@ def test_a_frame_on_its_way_is_asked_for_again_and_not_shown_as_dark(shared, ope
         return [...canvas.getContext('2d').getImageData(canvas.width / 2, canvas.height / 2, 1, 1).data];
     }""")
     assert cloth[:3] != [18, 48, 42]  # what is shown where there is no picture
-
-
-def test_corners_not_saved_yet_are_still_there_after_a_look_at_the_shots(session, opened):
-    with serving(session) as running:
-        page = opened(running.address)
-        page.click("#view-corners")
-        page.wait_for_selector("#corner-numbers:has-text('Sights seen')")
-        handle = page.locator(".handle").first
-        handle.focus()
-        page.keyboard.press("Shift+ArrowLeft")
-        moved = handle.bounding_box()
-        page.click("#view-shots")
-        page.click("#view-corners")
-        page.wait_for_timeout(500)
-        assert page.inner_text("#corner-state") == "Changed, not saved."
-        assert handle.bounding_box() == moved
-
-
-def test_a_corner_moved_by_a_pixel_is_previewed_and_can_be_looked_at_again_once_saved(tmp_path, opened):
-    session = session_from_truth(tmp_path / "evening", ["eveningA_01"])
-    with serving(session) as running:
-        page = opened(running.address)
-        page.click("#view-corners")
-        page.wait_for_selector("#corner-numbers:has-text('Corners fit to')")
-        page.locator(".handle").first.focus()
-        page.keyboard.press("ArrowRight")
-        page.wait_for_selector("#corner-numbers:has-text('corners by hand: no residual')")
-        assert page.is_visible("#corner-numbers:has-text('Sights miss by')")
-        page.click("#corner-save")
-        page.wait_for_selector("#corner-state:has-text('Saved for')")
-        page.click("#view-shots")
-        page.click("#view-corners")
-        page.wait_for_selector("#corner-state:has-text('Corrected by hand')")
-        assert page.is_visible("#corner-numbers:has-text('corners by hand: no residual')")
-        assert page.is_hidden("#message")
 
 
 def test_measuring_again_uses_the_corrected_corners_and_keeps_the_decisions(tmp_path, opened):
@@ -281,7 +156,7 @@ def test_nothing_runs_off_the_side_of_desk_tablet_or_telephone(tmp_path, opened)
     once = pd.read_csv(session / "measured" / "shots.csv")
     more = [once.assign(shot_id=once["shot_id"].str[:-1] + str(n), start_s=once["start_s"] + n) for n in (2, 3, 4)]
     pd.concat([once, *more]).to_csv(session / "measured" / "shots.csv", index=False)
-    with serving(session) as running:
+    with hosting(session) as running:
         page = opened(running.address, has_touch=True)
         assert page.locator("#shot-list button").count() == 8
         for width, height in ((1440, 1000), (1024, 768), (820, 1180), (390, 844)):

@@ -14,7 +14,7 @@ from calibration.store import read_calibrations, write_calibrations
 from pipeline.corrections import keep_corrections
 from shared.files import file_sha256
 from tests.review.from_truth import EVENING, session_from_truth, with_climate
-from tests.review.serving import Serving, ask, picture, serving
+from tests.review.serving import Hosted, ask, hosting, picture, serving
 from tests.shell.clips import write_clip
 
 CLIPS = ["eveningA_01", "eveningA_04"]
@@ -27,13 +27,13 @@ def page(tmp_path_factory):
         yield running, session
 
 
-def shots_of(running: Serving, reviewer: str, blind: int = 1) -> list[dict]:
+def shots_of(running: Hosted, reviewer: str, blind: int = 1) -> list[dict]:
     status, content = ask(f"{running.address}api/overview?reviewer={reviewer}&blind={blind}")
     assert status == 200
     return json.loads(content)["shots"]
 
 
-def shot(running: Serving, key: str, reviewer: str, blind: int = 1) -> dict:
+def shot(running: Hosted, key: str, reviewer: str, blind: int = 1) -> dict:
     status, content = ask(f"{running.address}api/shot/{key}?reviewer={reviewer}&blind={blind}")
     assert status == 200, content
     return json.loads(content)
@@ -207,7 +207,7 @@ def test_a_clip_whose_table_was_not_found_can_be_given_corners(tmp_path):
     kept = read_calibrations(session / "measured" / "calibration.json")
     write_calibrations(session / "measured" / "calibration.json", kept[:1])
     corners = kept[1].corners_px.tolist()
-    with serving(session) as running:
+    with hosting(session) as running:
         clips = json.loads(ask(f"{running.address}api/overview?reviewer=kim")[1])["clips"]
         assert [clip["name"] for clip in clips] == ["eveningA_01.mp4", "eveningA_04.mp4"]
         bad = [[1, 1], [2, 2], [3, 3], [4, 4]]
@@ -223,7 +223,7 @@ def test_corners_for_all_clips_are_for_those_of_the_same_picture_size_and_of_the
     shutil.copy(session / "eveningA_01.mp4", session / "same.mp4")
     write_clip(session / "small.mp4")
     corners = read_calibrations(session / "measured" / "calibration.json")[0].corners_px.tolist()
-    with serving(session) as running:
+    with hosting(session) as running:
         status, content = ask(f"{running.address}api/clip/0/corners", body={"corners": corners, "all": True})
         reply = json.loads(content)
         assert (status, reply["clips"], reply["left_out"]) == (200, 2, ["small.mp4"])
@@ -243,7 +243,7 @@ def test_corners_for_a_clip_whose_file_is_away_are_for_the_recording_that_was_me
         "".join(json.dumps({"clip": clip, "sha256": sha256}) + "\n" for clip, sha256 in recordings.items()))
     corners = read_calibrations(session / "measured" / "calibration.json")[0].corners_px.tolist()
     (session / "eveningA_04.mp4").unlink()
-    with serving(session) as running:
+    with hosting(session) as running:
         assert ask(f"{running.address}api/clip/0/corners", body={"corners": corners, "all": True})[0] == 200
         assert json.loads((session / "measured" / "corners.json").read_text())["recordings"] == recordings
         shutil.copy(EVENING / "eveningA_02.mp4", session / "eveningA_04.mp4")
@@ -252,7 +252,7 @@ def test_corners_for_a_clip_whose_file_is_away_are_for_the_recording_that_was_me
 
 def test_corners_moved_by_a_pixel_get_an_answer_before_and_after_saving(tmp_path):
     session = session_from_truth(tmp_path / "evening", ["eveningA_01"])
-    with serving(session) as running:
+    with hosting(session) as running:
         clip = f"{running.address}api/clip/0"
         found = json.loads(ask(f"{clip}/corners")[1])
         assert found["rms_px"] < 1
@@ -270,7 +270,7 @@ def test_corners_moved_by_a_pixel_get_an_answer_before_and_after_saving(tmp_path
 
 def test_clips_keep_their_numbers_while_the_page_is_open(tmp_path):
     session = session_from_truth(tmp_path / "evening", ["eveningA_01"])
-    with serving(session) as running:
+    with hosting(session) as running:
         found = json.loads(ask(f"{running.address}api/clip/0/corners")[1])["corners"]
         shutil.copy(session / "eveningA_01.mp4", session / "a_new_one.mp4")  # comes before it in the folder
         assert ask(f"{running.address}api/clip/0/corners", body={"corners": found})[0] == 200
@@ -282,7 +282,7 @@ def test_corners_set_before_a_clip_was_renamed_are_shown_and_taken_back(tmp_path
     found = read_calibrations(session / "measured" / "calibration.json")[0].corners_px
     given = [[round(float(x) + 2, 1), round(float(y), 1)] for x, y in found]
     keep_corrections(session / "measured", given, {"before.mp4": file_sha256(session / "eveningA_01.mp4")})
-    with serving(session) as running:
+    with hosting(session) as running:
         marks = json.loads(ask(f"{running.address}api/clip/0/corners")[1])
         assert (marks["source"], marks["given"]) == ("hand", given)
         ask(f"{running.address}api/clip/0/corners", body={"corners": None})
@@ -296,7 +296,7 @@ def test_corners_given_in_session_toml_hold_where_nothing_is_corrected_and_are_c
     given = [[round(float(x) + 2, 1), round(float(y), 1)] for x, y in found]
     with (session / "session.toml").open("a") as file:
         file.write(f"\n[camera]\ncorners_px = {given}\n")
-    with serving(session) as running:
+    with hosting(session) as running:
         clip = f"{running.address}api/clip/0"
         for reply in (ask(f"{clip}/corners"), ask(f"{clip}/preview", body={"corners": None})):
             marks = json.loads(reply[1])
@@ -316,7 +316,7 @@ def test_a_session_that_was_not_measured_is_refused_in_one_line(tmp_path):
 
 def test_conditions_are_shown_by_plain_names_and_only_where_there_are_any(tmp_path):
     session = with_climate(session_from_truth(tmp_path / "evening", CLIPS))
-    with serving(session) as running:
+    with hosting(session) as running:
         summaries = {s["name"]: s for s in shots_of(running, "kim", blind=0)}
         view = shot(running, summaries["eveningA_01-01"]["id"], "kim", blind=0)
     climate = ["temperature 24.1 °C", "humidity 45.5 %"]

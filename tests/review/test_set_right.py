@@ -14,7 +14,7 @@ from pipeline.frames import open_clip
 from pipeline.review.pictures import encode, small
 from tests.pipeline.altered import CLIP, RATE, write
 from tests.review.from_truth import session_from_truth
-from tests.review.serving import ask, picture, serving
+from tests.review.serving import ask, hosting, picture
 
 AT = 100  # the frame, amid the shot
 CLOCKS = {
@@ -43,7 +43,7 @@ def altered(request, tmp_path_factory):
 def test_the_page_shows_the_frame_that_it_draws_on(altered):
     session, clip, times = altered
     tracks = pd.read_parquet(session / "measured" / "tracks.parquet").drop_duplicates("frame")
-    with serving(session) as running:
+    with hosting(session) as running:
         (summary,) = json.loads(ask(f"{running.address}api/overview?reviewer=kim&blind=0")[1])["shots"]
         shot = f"{running.address}api/shot/{summary['id']}"
         frames = dict(json.loads(ask(f"{shot}?reviewer=kim&blind=0")[1])["frames"])

@@ -1,4 +1,6 @@
-"""Corners that were moved are never lost in silence: not to Measure again, another clip, a reload or another tab."""
+"""Corners moved on the page: the sights follow, they are saved, and never lost in silence: not to Measure again, a
+reload, another clip or another tab.
+"""
 
 from __future__ import annotations
 
@@ -9,12 +11,15 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from shared.files import file_sha256
 from tests.review.from_truth import session_from_truth
 from tests.review.looking import CLIPS, hold, wait_until
 from tests.review.serving import ask, serving
+
+pytestmark = pytest.mark.xdist_group("page whose corners are moved")  # one page for all of them
 
 LEFT = "Shift+ArrowLeft"
 
@@ -52,6 +57,126 @@ def move(page, key: str = LEFT) -> None:
 
 def saved(file: Path) -> dict[str, list[list[float]]]:
     return json.loads(file.read_text())["corners_px"]
+
+
+def test_corners_are_dragged_the_sights_follow_and_the_correction_is_saved(corners, opened):
+    file, address = corners
+    page = opened(address)
+    page.click("#view-corners")
+    page.wait_for_selector("#corner-numbers:has-text('Sights seen')")
+    sound = page.inner_text("#corner-numbers")
+    assert "18 of 18" in sound
+    handle = page.locator(".handle").first
+    box = handle.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 15, y - 9, steps=4)
+    assert page.is_visible("#loupe")
+    page.mouse.up()
+    page.wait_for_function("before => document.getElementById('corner-numbers').textContent !== before",
+                           arg=page.evaluate("() => document.getElementById('corner-numbers').textContent"))
+    moved = handle.bounding_box()
+    assert abs(moved["x"] - box["x"] - 15) < 2
+    handle.focus()
+    with page.expect_response("**/api/clip/0/preview"):
+        for _ in range(8):
+            page.keyboard.press("ArrowLeft")
+    page.click("#corner-save")
+    page.wait_for_selector("#corner-state:has-text('Saved for this clip')")
+    kept = json.loads(file.read_text())["corners_px"]
+    assert list(kept) == ["eveningA_01.mp4"]
+    page.click("#corner-find")
+    page.wait_for_selector("#corner-state:has-text('As found')")
+    page.click("#corner-save")
+    page.wait_for_selector("#corner-state:has-text('Saved for')")
+    assert json.loads(file.read_text())["corners_px"] == {}
+
+
+def test_saving_a_clip_saves_what_is_shown_of_this_clip(corners, opened):
+    """Looking for the table of one clip takes no correction of another back; no clip is saved before it is there."""
+    file, address = corners
+    page = opened(address)
+    page.click("#view-corners")
+    page.wait_for_selector("#corner-numbers:has-text('Sights seen')")
+    page.locator(".handle").first.focus()
+    page.keyboard.press("ArrowLeft")
+    page.click("#corner-save")
+    page.wait_for_selector("#corner-state:has-text('Saved for')")
+    by_hand = json.loads(file.read_text())["corners_px"]
+    page.select_option("#corner-clip", index=1)
+    page.wait_for_selector("#corner-state:has-text('As found in the picture.')")
+    with page.expect_response("**/api/clip/1/preview"):
+        page.click("#corner-find")
+    held = hold(page, "**/api/clip/0/corners")
+    page.select_option("#corner-clip", index=0)
+    wait_until(page, lambda: held)
+    sent = []
+    page.on("request", lambda request: sent.append(request.method))
+    page.click("#corner-save")  # nothing to save yet
+    page.wait_for_timeout(200)
+    assert "POST" not in sent
+    held[0].continue_()
+    page.wait_for_selector("#corner-state:has-text('Corrected by hand')")
+    page.click("#corner-save")  # nor is what is saved already
+    page.wait_for_selector("#corner-state:has-text('nothing to save')")
+    assert "POST" not in sent
+    assert list(by_hand) == ["eveningA_01.mp4"]
+    kept = json.loads(file.read_text())["corners_px"]
+    np.testing.assert_allclose(kept["eveningA_01.mp4"], by_hand["eveningA_01.mp4"], atol=0.01)
+
+
+def test_the_clip_named_is_the_clip_on_show_after_a_decision(corners, opened):
+    file, address = corners
+    page = opened(address)
+    page.click("#view-corners")
+    page.wait_for_selector("#corner-numbers:has-text('Sights seen')")
+    page.select_option("#corner-clip", index=1)
+    page.wait_for_selector("#corner-state:has-text('As found in the picture.')")
+    page.click("#view-shots")
+    page.keyboard.press("a")
+    page.wait_for_selector("#accept[aria-pressed=true]")
+    page.click("#view-corners")
+    page.wait_for_selector("#corner-state:has-text('As found in the picture.')")
+    assert page.evaluate("() => document.getElementById('corner-clip').selectedOptions[0].textContent"
+                         ) == "eveningA_04.mp4"
+    page.locator(".handle").first.focus()
+    page.keyboard.press("ArrowLeft")
+    page.click("#corner-save")
+    page.wait_for_selector("#corner-state:has-text('Saved for')")
+    assert list(json.loads(file.read_text())["corners_px"]) == ["eveningA_04.mp4"]
+
+
+def test_corners_not_saved_yet_are_still_there_after_a_look_at_the_shots(corners, opened):
+    page = opened(corners[1])
+    page.click("#view-corners")
+    page.wait_for_selector("#corner-numbers:has-text('Sights seen')")
+    handle = page.locator(".handle").first
+    handle.focus()
+    page.keyboard.press("Shift+ArrowLeft")
+    moved = handle.bounding_box()
+    page.click("#view-shots")
+    page.click("#view-corners")
+    page.wait_for_timeout(500)
+    assert page.inner_text("#corner-state") == "Changed, not saved."
+    assert handle.bounding_box() == moved
+
+
+def test_a_corner_moved_by_a_pixel_is_previewed_and_can_be_looked_at_again_once_saved(corners, opened):
+    page = opened(corners[1])
+    page.click("#view-corners")
+    page.wait_for_selector("#corner-numbers:has-text('Corners fit to')")
+    page.locator(".handle").first.focus()
+    page.keyboard.press("ArrowRight")
+    page.wait_for_selector("#corner-numbers:has-text('corners by hand: no residual')")
+    assert page.is_visible("#corner-numbers:has-text('Sights miss by')")
+    page.click("#corner-save")
+    page.wait_for_selector("#corner-state:has-text('Saved for')")
+    page.click("#view-shots")
+    page.click("#view-corners")
+    page.wait_for_selector("#corner-state:has-text('Corrected by hand')")
+    assert page.is_visible("#corner-numbers:has-text('corners by hand: no residual')")
+    assert page.is_hidden("#message")
 
 
 @contextmanager
