@@ -226,6 +226,11 @@ def _powers(settings: PlanSettings, spread: Spread, repeats: int, sessions: int)
         f"{_shots_a_level(settings, name, spread, repeats, sessions):.0f} {counted} a level in each pattern and speed"
         for name in settings.easy
     ]
+    if settings.easy:
+        out.append(
+            f"taken to do the same in every session: {', '.join(settings.easy)}; if not, compare widens its interval, "
+            "and more sessions help where more shots don't"
+        )
     for name, levels in settings.hard.items():
         if name in power:
             per_level = sessions * n_hard // len(levels)

@@ -2,12 +2,12 @@
 
 Few shots make no textbook t test: some don't count, by chance more at one level or in one session; covariates are only
 used where shots allow, and cost degrees of freedom inside sessions and precision between them; conditions may scatter
-differently, and of two intervals the wider is given; sessions weigh by their shots, or all the same. A contrast's
-estimate doesn't depend on the interval's width (both are of independent normal variables), so each draw gives its power
-exactly, and a hundred draws suffice inside sessions. Between few sessions the width itself varies much. There each draw
-is set beside the t test that sessions of known, equal scatter would have given with the same luck: its power is known,
-and what both have in common is taken off (a control variate: Hammersley & Handscomb, Monte Carlo Methods, 1964,
-ch. 5).
+differently, and of two intervals the wider is given; evenings may seem to disagree; sessions weigh by their shots, or
+all the same. A contrast's estimate doesn't depend on the interval's width (both are of independent normal variables),
+so each draw gives its power exactly, and a hundred draws suffice inside sessions. Between few sessions the width
+itself varies much. There each draw is set beside the t test that sessions of known, equal scatter would have given
+with the same luck: its power is known, and what both have in common is taken off (a control variate: Hammersley &
+Handscomb, Monte Carlo Methods, 1964, ch. 5).
 """
 
 from __future__ import annotations
@@ -98,10 +98,10 @@ def drawn(sheet: Sheet, kept_share: float, session_sd: tuple[float, ...]) -> Map
         for name in conditions:
             se, half, beside = math.nan, math.inf, 0
             if fit is not None:
-                wide = np.append(played.contrasts[together][name], np.zeros(used))
+                wide, along = (np.append(c, np.zeros(used)) for c in played.contrasts[together][name])
                 pull = fit.pull(wide)
                 se = math.hypot(np.linalg.norm(pull), session_sd[used] * np.linalg.norm(np.bincount(session, pull)))
-                interval = fit.estimate(wide).interval
+                interval = fit.estimate(wide, along=along).interval
                 half = (interval.high - interval.low) / 2
                 beside = df if name in dict(sheet.hard) and math.isfinite(half) else 0
             found[name].append((used, se, half, beside, luck))
@@ -127,6 +127,7 @@ class _Played:
 
     session, labels, cell : (n,) number and name of the session, and number of the combination of levels
     matrices, contrasts   : with conditions that act together (True) or add up: the design (n, p), each condition's row
+                            and the columns along which evenings may disagree
     held                  : (sessions, k) its columns that stay for a session
     """
 
@@ -144,7 +145,7 @@ class _Played:
         self.labels = numbered(self.session, [str(k) for k in range(sheet.evenings)])
         self.cell = table.groupby(words).ngroup().to_numpy() if words else np.zeros(n, dtype=np.intp)
         self.matrices: dict[bool, Array] = {}
-        self.contrasts: dict[bool, dict[str, Array]] = {}
+        self.contrasts: dict[bool, dict[str, tuple[Array, Array]]] = {}
         self.held: dict[bool, Array] = {}
         _, first = np.unique(self.session, return_index=True)
         strata = numbered(np.zeros(n, dtype=np.intp), [""])
@@ -154,7 +155,9 @@ class _Played:
             stays = (x == x[first][self.session]).all(axis=0)
             self.matrices[together], self.held[together] = x, x[first][:, stays]
             self.contrasts[together] = {
-                c.factor: np.array(c.row) for c in reversed(design.contrasts()) if c.main and not c.inside
+                c.factor: (np.array(c.row), np.array(c.along))
+                for c in reversed(design.contrasts())
+                if c.main and not c.inside
             }
 
     def model(self, kept: NDArray[np.intp], covariates: int) -> tuple[bool, int]:

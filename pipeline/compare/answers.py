@@ -6,6 +6,7 @@ import math
 
 import pandas as pd
 
+from pipeline.compare.evening_words import disagreement
 from pipeline.compare.ground import Ground
 from pipeline.compare.responses import Response
 from pipeline.compare.settings import CompareSettings, percent
@@ -66,6 +67,7 @@ def answer(
             text += " With all the comparisons made here, chance alone could do this (Holm)."
     else:
         text += ": no difference can be told from none."
+    text += disagreement(row, response, level)
     bound = float(row["bound"])
     if math.isfinite(bound):
         within = float(row["equivalence_p"]) < 1 - settings.level

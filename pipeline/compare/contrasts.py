@@ -11,6 +11,7 @@ import pandas as pd
 from pipeline.compare.both_ways import ALARM, Reading, agreement, join, joins
 from pipeline.compare.design import Contrast, Design
 from pipeline.compare.effects import Interval, equivalence_test, hedges_correction, hedges_g
+from pipeline.compare.evening_words import evening_columns
 from pipeline.compare.model import Estimate, LinearFit
 from pipeline.compare.settings import CompareSettings
 from pipeline.condition_words import level_words
@@ -76,6 +77,7 @@ def contrast_table(
         row |= _columns("raw", e.raw, fits.raw.n)
         row |= _columns("adjusted", e.adjusted, fits.adjusted.n if fits.adjusted else 0)
         row |= {"basis": best.basis, "method": best.method, "df": best.df}
+        row |= evening_columns(best.evenings)
         row |= {"used": "adjusted" if e.adjusted else "raw", "not_adjusted": _LOST if e.lost else not_adjusted}
         row["raw_same_shots"] = e.same.value if e.adjusted and e.same else math.nan
         row["with_mishits"] = e.everyone.value if e.everyone else math.nan
@@ -86,7 +88,7 @@ def contrast_table(
             tested = equivalence_test(best.value, best.se, best.df, bound=bound, alpha=1 - settings.level)
             row |= {"equivalence_p": tested.p, "equivalence_low": tested.low, "equivalence_high": tested.high}
         row |= {"boot_low": math.nan, "boot_high": math.nan}
-        if skewed and best.basis == "within sessions":
+        if skewed and best.basis == "within sessions" and not _disagree(best):
             used = e.wide.row if e.adjusted else e.plain.row
             boot = fit.bootstrap(used, rng=rng, draws=settings.bootstrap, level=settings.level)
             row |= {"boot_low": boot.low, "boot_high": boot.high}
@@ -97,8 +99,8 @@ def contrast_table(
 def _estimates(fits: Fits, level: float) -> list[_Estimated]:
     out = []
     for plain, wide in zip(fits.design.contrasts(), fits.adjusted_design.contrasts(), strict=True):
-        raw = fits.raw.estimate(plain.row, level=level)
-        adjusted = fits.adjusted.estimate(wide.row, level=level) if fits.adjusted else None
+        raw = fits.raw.estimate(plain.row, level=level, along=plain.along)
+        adjusted = fits.adjusted.estimate(wide.row, level=level, along=wide.along) if fits.adjusted else None
         same = raw if fits.same is fits.raw else fits.same.estimate(plain.row)
         everyone = fits.everyone.estimate(plain.row) if fits.everyone else None
         lost = adjusted is not None and _told(adjusted) < _told(raw)
@@ -157,7 +159,8 @@ def _joined(between: _Estimated, inside: _Estimated, note: str, level: float) ->
         readings = Reading(a, between.plain.span), Reading(b, inside.plain.span)
         if not all(r.usable for r in readings):
             return a if wider is between else b
-        return join(*readings, span=span, level=level)
+        scatter = b.evenings and replace(b.evenings, sd=b.evenings.sd * span / inside.plain.span)
+        return replace(join(*readings, span=span, level=level), evenings=scatter)
 
     raw = one(between.raw, inside.raw) or between.raw
     return replace(
@@ -199,9 +202,14 @@ def _columns(kind: str, e: Estimate | None, n: int) -> dict[str, object]:
 
 
 def _effect_size(e: Estimate, fit: LinearFit, level: float) -> Interval:
-    if e.basis == "within sessions":
+    if e.basis == "within sessions" and not _disagree(e):
         return hedges_g(e.value, e.se, fit.residual_df, fit.total_sd, level=level)
     if math.isinf(fit.residual_df):  # how single values scatter isn't known
         return Interval(math.nan, math.nan, math.nan, level)
     scale = hedges_correction(fit.residual_df) / fit.total_sd
     return Interval(e.value * scale, e.interval.low * scale, e.interval.high * scale, level)
+
+
+def _disagree(e: Estimate) -> bool:
+    """Does the interval rest on how evenings differ, not on shots alone?"""
+    return e.evenings is not None and e.evenings.disagree

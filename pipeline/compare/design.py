@@ -21,7 +21,8 @@ Level = str | float
 @dataclass(frozen=True)
 class Contrast:
     """``b`` minus ``a`` of one factor, averaged over the other factors' levels, or at one of each (``at``: pairs of
-    factor and level)."""
+    factor and level). ``along`` (p,): the factor's own columns, as what it does may differ from evening to evening; a
+    step along them is a difference of 1."""
 
     factor: str
     a: str
@@ -31,6 +32,7 @@ class Contrast:
     main: bool
     span: float = np.nan  # of a slope: b - a
     inside: bool = False  # of a slope that is read both ways: its change inside sessions
+    along: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -122,9 +124,10 @@ class Design:
                 out.append(self._drift(factor, *factor.inside))
         return out
 
-    def terms(self) -> list[tuple[str, Array]]:
-        """Each factor and each interaction with the rows that test it (for the table of F tests)."""
-        out: list[tuple[str, Array]] = []
+    def terms(self) -> list[tuple[str, Array, Array]]:
+        """Each factor and each interaction with the rows that test it (for the table of F tests), and the columns
+        (k, p) along which that may differ from evening to evening."""
+        out: list[tuple[str, Array, Array]] = []
         for factor in self.factors:
             steps = _steps(factor)
             others = [f for f in self.factors if f is not factor]
@@ -139,15 +142,17 @@ class Design:
                 for b in steps[1:]
             ]
             if factor.inside:
-                out.append((f"{factor.name}, between sessions", np.array(rows)))
-                out.append((f"{factor.name}, inside sessions", np.array([self._drift(factor, *factor.inside).row])))
+                drift = self._drift(factor, *factor.inside)
+                out.append((f"{factor.name}, between sessions", np.array(rows), self._own(factor)))
+                out.append((f"{factor.name}, inside sessions", np.array([drift.row]), np.array([drift.along])))
             else:
-                out.append((factor.name, np.array(rows)))
+                out.append((factor.name, np.array(rows), self._own(factor)))
         p = self.n_columns
         start = 1 + len(self.strata) - 1 + sum(_columns(f) for f in self.factors)
         for i, j in self._pairs:
             width = _width(self.factors[i]) * _width(self.factors[j])
-            out.append((f"{self.factors[i].name} x {self.factors[j].name}", np.eye(p)[start : start + width]))
+            both = np.vstack([self._own(self.factors[i]), self._own(self.factors[j])])
+            out.append((f"{self.factors[i].name} x {self.factors[j].name}", np.eye(p)[start : start + width], both))
             start += width
         return out
 
@@ -157,20 +162,30 @@ class Design:
             return (values.to_numpy(dtype=float) - middle)[:, None]
         return np.column_stack([(values == level).to_numpy(dtype=float) for level in factor.levels[1:]])
 
-    @staticmethod
+    def _first(self, factor: Factor) -> int:
+        """A factor's first column."""
+        return len(self.strata) + sum(_columns(f) for f in self.factors[: self.factors.index(factor)])
+
+    def _own(self, factor: Factor) -> Array:
+        """(k, p) the columns by which a factor acts together with others."""
+        first = self._first(factor)
+        return np.eye(self.n_columns)[first : first + _width(factor)]
+
     def _contrast(
-        factor: Factor, a: Level, b: Level, at: tuple[tuple[str, str], ...], row: Array, *, main: bool
+        self, factor: Factor, a: Level, b: Level, at: tuple[tuple[str, str], ...], row: Array, *, main: bool
     ) -> Contrast:
+        share = self._own(factor) @ row
+        along = tuple(share @ self._own(factor) / float(share @ share))
         if isinstance(a, str) or isinstance(b, str):
-            return Contrast(factor.name, _text(a), _text(b), at, tuple(row), main)
-        return Contrast(factor.name, reading(a, b - a), reading(b, b - a), at, tuple(row), main, b - a)
+            return Contrast(factor.name, _text(a), _text(b), at, tuple(row), main, along=along)
+        return Contrast(factor.name, reading(a, b - a), reading(b, b - a), at, tuple(row), main, b - a, along=along)
 
     def _drift(self, factor: Factor, a: float, b: float) -> Contrast:
         """What a slope that is read both ways did inside sessions, over the range that one of them saw."""
         row = np.zeros(self.n_columns)
-        before = self.factors[: self.factors.index(factor)]
-        row[len(self.strata) + sum(_columns(f) for f in before) + _width(factor)] = b - a
-        return Contrast(factor.name, reading(a, b - a), reading(b, b - a), (), tuple(row), True, b - a, inside=True)
+        row[self._first(factor) + _width(factor)] = b - a
+        names = factor.name, reading(a, b - a), reading(b, b - a)
+        return Contrast(*names, (), tuple(row), True, b - a, inside=True, along=tuple(row / (b - a) ** 2))
 
 
 def _steps(factor: Factor) -> list[Level]:

@@ -23,6 +23,9 @@ the wider of two intervals can be had at once: with one scatter, and with each c
 1951, a covariate's share of the degrees of freedom taken from the cells whose shots fix its slope). HC2 lets every
 shot scatter by itself, which with covariates costs half of few degrees of freedom. F tests of several contrasts are
 robust after Fai & Cornelius (J. Stat. Comput. Simul. 54:363, 1996).
+
+What is read inside sessions may differ from evening to evening (``effect_scatter``): where it does by more than chance,
+the interval is for evenings at large, and ``here`` for these.
 """
 
 from __future__ import annotations
@@ -37,6 +40,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, stats
 
+from pipeline.compare.effect_scatter import EffectScatter, effect_scatter
 from pipeline.compare.effects import Interval, t_interval, t_limit, t_test
 from pipeline.compare.moments import quadratic_moments
 from pipeline.compare.resample import shift_quantiles
@@ -65,7 +69,8 @@ class TooFewShots(ValueError):
 
 @dataclass(frozen=True)
 class Estimate:
-    """A contrast of the model. ``se`` and ``df`` carry t tests; ``here``: the interval for these very sessions."""
+    """A contrast of the model. ``se`` and ``df`` carry t tests; ``here``: the interval for these very sessions;
+    ``evenings``: how it differs between them, where it is read inside them and that was asked for."""
 
     value: float
     se: float
@@ -75,6 +80,7 @@ class Estimate:
     interval: Interval
     here: Interval
     p: float
+    evenings: EffectScatter | None = None
 
 
 @dataclass(frozen=True)
@@ -134,16 +140,23 @@ class LinearFit:
         """Number of columns of the design."""
         return int(self.design.shape[1])
 
-    def estimate(self, contrast: ArrayLike, *, level: float = 0.95) -> Estimate:
-        """contrast (p,) on the coefficients -> its value with honest degrees of freedom."""
+    def estimate(self, contrast: ArrayLike, *, level: float = 0.95, along: ArrayLike | None = None) -> Estimate:
+        """contrast (p,) on the coefficients -> its value with honest degrees of freedom.
+
+        along : (p,) what in the design may have another effect on each evening, where that is to be heeded
+        """
         c = np.asarray(contrast, dtype=float)
         shift = self._shift(c)
         if self._inside.holds(c):
             g = self._inside.on_basis(c)
             value = float(g @ self._within.gamma) + shift
             se, df, method = self._error(self._pull(self._within, g), g @ self._within.cov @ g, level)
-            interval = t_interval(value, se, df, level=level)
-            return Estimate(value, se, df, self._basis, method, interval, interval, t_test(value, se, df))
+            here = interval = t_interval(value, se, df, level=level)
+            evenings = None if along is None else self._evening_scatter(g, along)
+            if evenings and evenings.disagree:
+                se, df = evenings.widened(se, df)
+                method, interval = f"{method}, evenings disagree", t_interval(value, se, df, level=level)
+            return Estimate(value, se, df, self._basis, method, interval, here, t_test(value, se, df), evenings)
         if not self._plain.holds(c):
             nothing = Interval(math.nan, -math.inf, math.inf, level)
             return Estimate(math.nan, math.nan, 0, "not estimable", "", nothing, nothing, math.nan)
@@ -174,8 +187,8 @@ class LinearFit:
         shared = shrink * self._evenings.sums(alone, np.ones(self.n))
         return np.asarray(alone - self._weights * shared[self._evenings.labels])
 
-    def f_test(self, contrasts: ArrayLike) -> FTest:
-        """contrasts (k, p) tested together."""
+    def f_test(self, contrasts: ArrayLike, *, along: ArrayLike | None = None) -> FTest:
+        """contrasts (k, p) tested together; ``along`` (m, p) as in :meth:`estimate`, one or several."""
         rows = np.atleast_2d(np.asarray(contrasts, dtype=float))
         rank = int(np.linalg.matrix_rank(rows))
         basis: Basis
@@ -184,16 +197,19 @@ class LinearFit:
             value, cov = g @ self._within.gamma, g @ self._within.cov @ g.T
             df, basis = float(self.residual_df), self._basis
             own = self._own_f(g, value, rank) if self.robust or self.wider else None
+            apart = None if along is None else self._apart_f(g, value, rank, np.atleast_2d(np.asarray(along)))
         elif rank and self.session_df >= 1 and all(self._plain.holds(row) for row in rows):
             g = self._plain.on_basis(rows)
             value, cov = g @ self._between.gamma, g @ self._between.cov @ g.T * self._session_scale
-            df, basis, own = float(self.session_df), "between sessions", None
+            df, basis, own, apart = float(self.session_df), "between sessions", None, None
         else:
             basis = "not told apart" if rank and all(self._plain.holds(row) for row in rows) else "not estimable"
             return FTest(math.nan, rank, math.nan, 0, math.nan, basis)
         quad = float(value @ np.linalg.pinv(cov, hermitian=True) @ value)
         f = quad / rank
-        if own is not None:  # the wider: as of intervals
+        if apart is not None:
+            f, df = apart
+        elif own is not None:  # the wider: as of intervals
             tried = [own] if self.robust else [(f, df), own]
             f, df = min(tried, key=lambda test: test[0] / float(stats.f.ppf(_USUAL, rank, test[1])))
         return FTest(quad * self.total_sd**2, rank, f, df, float(stats.f.sf(f, rank, df)), basis)
@@ -216,6 +232,20 @@ class LinearFit:
     @property
     def _basis(self) -> Basis:
         return "between sessions" if self.alone else "within sessions"
+
+    def _evening_scatter(self, g: Array, along: ArrayLike) -> EffectScatter | None:
+        """Of a contrast inside sessions; None where a session has a single value."""
+        if self.alone:
+            return None
+        return effect_scatter(
+            self.design @ np.asarray(along, dtype=float),
+            self._pull(self._within, g),
+            self._within,
+            self._weights,
+            df=float(self.residual_df),
+            sessions=self._inside.sessions,
+            evenings=self._evenings,
+        )
 
     def _shift(self, c: Array) -> float:
         """What the offset adds to a contrast: nothing to a difference."""
@@ -281,7 +311,7 @@ class LinearFit:
 
     def _own_f(self, g: Array, value: Array, rank: int) -> tuple[float, float] | None:
         """F and its degrees of freedom from the cells' own scatter; contrasts g (k, r) turned until uncorrelated."""
-        turn = np.linalg.svd(g @ self._within.cov @ g.T)[0][:, :rank].T
+        turn = self._uncorrelated(g, rank)
         pulls = np.array([self._pull(self._within, row) for row in turn @ g])
         if not all(self._has_own(pull) for pull in pulls):
             return None
@@ -290,9 +320,33 @@ class LinearFit:
             return None
         found = axes.T @ (turn @ value)
         df = np.array([self._own_error(pull)[1] for pull in axes.T @ pulls])
-        f = float(np.mean(found**2 / variances))
-        expected = float(np.sum(df[df > 2] / (df[df > 2] - 2)))
-        return f, 2 * expected / (expected - rank) if expected > rank else float(df.min())
+        return float(np.mean(found**2 / variances)), _error_df(df, rank)
+
+    def _apart_f(self, g: Array, value: Array, rank: int, along: Array) -> tuple[float, float] | None:
+        """The same with each contrast's error for evenings at large; None where evenings don't disagree."""
+        turn = self._uncorrelated(g, rank)
+        errors, apart = [], False
+        for row in turn @ g:
+            se, df, _ = self._error(self._pull(self._within, row), row @ self._within.cov @ row, _USUAL)
+            for scatter in (self._evening_scatter(row, each) for each in along):
+                if scatter and scatter.disagree:
+                    apart = True
+                    se, df = scatter.widened(se, df)
+            errors.append((se, df))
+        if not apart:
+            return None
+        ses, dfs = np.array(errors).T
+        return float(np.mean((turn @ value / ses) ** 2)), _error_df(dfs, rank)
+
+    def _uncorrelated(self, g: Array, rank: int) -> Array:
+        """(rank, k): turns contrasts g (k, r) into as many whose estimates are uncorrelated."""
+        return np.asarray(np.linalg.svd(g @ self._within.cov @ g.T)[0][:, :rank].T)
+
+
+def _error_df(df: Array, rank: int) -> float:
+    """Degrees of freedom of an F test from those of its t tests (Fai & Cornelius)."""
+    expected = float(np.sum(df[df > 2] / (df[df > 2] - 2)))
+    return 2 * expected / (expected - rank) if expected > rank else float(df.min())
 
 
 def fit_linear(

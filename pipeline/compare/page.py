@@ -46,13 +46,15 @@ slows it on its way), that part of its effect is in raw only; to compare equal h
 and object ball did before: <code>--adjust EQUAL_HITS</code> (<code>FOR_THE_AIM</code> where no pattern file tells the
 aim). An answer says so where a measure that is adjusted for
 differs between two levels by more than its standard deviation within them, and by more than chance makes of so few
-shots (t test). Each shot weighs by its scatter and its own
-measurement uncertainty together. <b>Within sessions</b>: the condition changed during the session, which cancels
-whatever the evening did. <b>Between sessions</b>: judged by how much sessions differ among themselves, each weighing
-the same where one has more than four times the weight of another. <b>Not told apart</b>: one session a level. g is
-Hedges' effect size: the difference in standard deviations of a shot. p (Holm) allows for all comparisons of one
-response. Conditions may scatter differently: of the interval that takes one scatter for all shots (t) and the one that
-takes each condition's own (Welch's test) the wider is given where each has three shots or more, and so of the F tests.
+shots (t test). Each shot weighs by its scatter and its own measurement uncertainty together. <b>Within sessions</b>:
+the condition changed during the session, which cancels whatever the evening did. Where evenings differ in what the
+condition did by more than chance (F test, p below 0.05; of two evenings below 0.01) the interval allows for that
+scatter, so that it is for other evenings, too. <b>Between sessions</b>: judged by how much sessions differ among
+themselves, each weighing the same where one has more than four times the weight of another. <b>Not told apart</b>: one
+session a level. g is Hedges' effect size: the difference in standard deviations of a shot. p (Holm) allows for all
+comparisons of one response. Conditions may scatter differently: of the interval that takes one scatter for all shots
+(t) and the one that takes each condition's own (Welch's test) the wider is given where each has three shots or more,
+and so of the F tests.
 Where the checks fail, that is where their p is below 0.01, it is one that lets every shot scatter by itself (robust t,
 HC2), and a bootstrap interval is given where residuals are not normal. Covariates spend at most half of the degrees of
 freedom, and leave four; the most important come first.</p>

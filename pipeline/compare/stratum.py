@@ -16,6 +16,7 @@ from pipeline.compare.counting import counted_mask
 from pipeline.compare.covariates import Adjustment, choose_covariates, not_adjusted
 from pipeline.compare.design import Design
 from pipeline.compare.diagnostics import diagnose, far_from_the_rest
+from pipeline.compare.evening_words import evening_checks, too_few_evenings
 from pipeline.compare.evenings import EVENING
 from pipeline.compare.ground import Ground
 from pipeline.compare.labels import MEAN_COLUMNS, column_of, combinations, used
@@ -139,6 +140,8 @@ def analyse(
         not_adjusted=not_adjusted(adjustment, adjusted_fit is not None),
         settings=settings,
     )
+    doubt = too_few_evenings(table, evenings=main_fit.n_sessions)
+    lines += [f"{where}: {doubt}"] if doubt else []
     untold = why_untold(table, counted, raw_fit.n_sessions)
     return StratumResult(
         stratum,
@@ -153,7 +156,7 @@ def analyse(
         means=_means(counted, design, raw_fit, adjusted_fit, settings),
         terms=_terms(main_fit, main_design),
         covariates=_balance(adjustment, counted),
-        diagnostics=diagnosis.table,
+        diagnostics=pd.concat([diagnosis.table, evening_checks(table)], ignore_index=True),
         scatter=_scatter(main_fit, fitted),
         lines=tuple(lines),
         counted=int(counted_mask(shots).sum()),
@@ -341,8 +344,8 @@ def _means(
 
 def _terms(fit: LinearFit, design: Design) -> pd.DataFrame:
     rows = []
-    for name, contrasts in design.terms():
-        test = fit.f_test(contrasts)
+    for name, contrasts, along in design.terms():
+        test = fit.f_test(contrasts, along=along)
         rows.append(
             {
                 "term": name,

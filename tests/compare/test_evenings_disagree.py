@@ -1,0 +1,138 @@
+"""A condition that changes during evenings and does something else on each: the interval is for evenings at large."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from fixtures.simulated_sessions import Truth, shots_table, simulate_session
+from pipeline.compare.comparison import compare_conditions
+from pipeline.compare.model import fit_linear
+from pipeline.compare.settings import CompareSettings
+
+BALLS = [0, 1]
+
+
+def _shots(rng, effects, *, shots=16):
+    """y, design and session: balls take turns in each evening, where they do what ``effects`` says."""
+    session = np.repeat(np.arange(len(effects)), shots)
+    turned = (np.arange(len(session)) % 2).astype(float)
+    y = np.asarray(effects)[session] * turned + rng.normal(0, 1, len(effects))[session]
+    return y + rng.normal(0, 0.5, len(session)), np.column_stack([np.ones(len(session)), turned]), session
+
+
+def _balls(rng, effects, **shots):
+    y, x, session = _shots(rng, effects, **shots)
+    return fit_linear(y, x, session=session).estimate(BALLS, along=BALLS)
+
+
+def _coverage(sd, *, evenings, runs=400):
+    """Of the interval and of that for these evenings alone, and how much wider the first is on average."""
+    rng = np.random.default_rng(31)
+    found = [_balls(rng, 1 + rng.normal(0, sd, evenings)) for _ in range(runs)]
+    holds = [[i.low <= 1 <= i.high for i in (e.interval, e.here)] for e in found]
+    wider = [(e.interval.high - e.interval.low) / (e.here.high - e.here.low) for e in found]
+    return (*np.mean(holds, axis=0), np.mean(wider))
+
+
+def test_the_f_test_and_error_are_those_of_the_analysis_of_variance():
+    rng = np.random.default_rng(1)
+    y, x, session = _shots(rng, [2.0, -1.0, 1.5, 0.0])
+    e = fit_linear(y, x, session=session).estimate(BALLS, along=BALLS)
+    means = np.array([[y[(session == s) & (x[:, 1] == level)].mean() for level in (0, 1)] for s in range(4)])
+    differences = means[:, 1] - means[:, 0]
+    within = sum(((y[(session == s) & (x[:, 1] == k)] - means[s, k]) ** 2).sum() for s in range(4) for k in (0, 1))
+    within /= 64 - 8
+    between = differences.var(ddof=1) * 8 / 2
+    assert (e.evenings.evenings, e.evenings.df, e.evenings.spread_df) == (4, 3, pytest.approx(3))
+    assert e.evenings.p == pytest.approx(stats.f.sf(between / within, 3, 56))
+    assert e.evenings.sd**2 == pytest.approx((between - within) * 2 / 8)
+    assert e.value == pytest.approx(differences.mean())
+    assert 1 <= e.se / (differences.std(ddof=1) / 2) < 1.03  # as the t test on the four differences, just wider
+    assert e.df == pytest.approx(3, abs=0.5)
+    assert e.interval.low < differences.mean() - 2.5 * e.se < e.here.low
+
+
+@pytest.mark.parametrize("evenings", [4, 8])
+def test_where_evenings_agree_the_interval_holds_and_hardly_grows(evenings):
+    at_large, here, wider = _coverage(0.0, evenings=evenings)
+    assert 0.93 <= here <= at_large <= 0.98
+    assert 1 < wider < 1.10
+
+
+@pytest.mark.parametrize(("sd", "evenings", "before", "after"), [(0.6, 4, 0.75, 0.84), (0.4, 6, 0.82, 0.85)])
+def test_where_evenings_disagree_the_interval_holds_far_more_often(sd, evenings, before, after):
+    at_large, here, _ = _coverage(sd, evenings=evenings)
+    assert here < before
+    assert at_large > after
+
+
+def test_what_conditions_do_together_does_not_pass_for_evenings_that_disagree():
+    rng = np.random.default_rng(3)
+    y, x, session = _shots(rng, [0.0, 3.0, 0.0, 3.0])  # new cloth on each second evening
+    cloth = session % 2
+    crossed = np.column_stack([x, cloth, x[:, 1] * cloth, rng.normal(size=len(y))])
+    along = [0, 1, 0, 0, 0]
+    fit = fit_linear(y, crossed, session=session)
+    e = fit.estimate([0, 1, 0, 0.5, 0], along=along)
+    assert (e.evenings.df, e.evenings.disagree) == (2, False)
+    assert fit_linear(y, x, session=session).estimate(BALLS, along=BALLS).evenings.disagree
+    two = fit_linear(y[:32], crossed[:32], session=session[:32]).estimate([0, 1, 0, 0.5, 0], along=along)
+    assert two.evenings.df == 0
+    assert np.isnan(two.evenings.p)
+
+
+def test_an_f_test_heeds_evenings_that_disagree():
+    rng = np.random.default_rng(4)
+    y, x, session = _shots(rng, [1.6, -0.9, 1.2, -0.2])
+    fit = fit_linear(y, x, session=session)
+    e = fit.estimate(BALLS, along=BALLS)
+    assert fit.f_test([BALLS], along=[BALLS]).p == pytest.approx(e.p, rel=0.05)
+    assert fit.f_test([BALLS]).p < 0.1 * e.p
+
+
+def test_evenings_without_the_condition_say_nothing_of_it():
+    rng = np.random.default_rng(5)
+    y, x, session = _shots(rng, [1.0, 1.0, 1.0, 1.0])
+    x[session > 1, 1] = 0
+    e = fit_linear(y, np.column_stack([x, rng.normal(size=len(y))]), session=session).estimate(
+        [0, 1, 0], along=[0, 1, 0]
+    )
+    assert (e.evenings.evenings, e.evenings.df) == (2, 1)
+
+
+def _compared(effects):
+    rng = np.random.default_rng(4)
+    parts = []
+    for i, effect in enumerate(effects):
+        known = Truth(session_sd=0.3, mishit_share=0, effects={"balls": {"polished": effect}})
+        varied = {"balls": ("clean", "polished")}
+        parts.append(simulate_session(f"e{i}", rng=rng, truth=known, fixed={}, varied=varied, repeats=10))
+    shots = shots_table(pd.concat(parts, ignore_index=True))
+    return compare_conditions(shots, settings=CompareSettings(responses=("rebound_settled_angle_deg",)))
+
+
+def test_a_comparison_says_that_evenings_disagree():
+    comparison = _compared([1.6, -0.4, 1.2, -0.2])
+    row = comparison.contrasts.iloc[0]
+    assert row["disagree"]
+    assert row["adjusted_low"] < 0 < row["adjusted_here_low"]
+    assert "Evenings disagree by more than chance (p < 0.0001)" in comparison.answers[0]
+    assert "for these alone it is 0.05 to 0.75° longer" in comparison.answers[0]
+    check = comparison.diagnostics.set_index("check")["result"]
+    said = "polished balls against clean balls: the same from evening to evening (F test)"
+    assert check[said] == "evenings disagree: interval widened"
+    assert comparison.terms.set_index("term").loc["balls", "p"] > 0.05
+
+
+def test_of_two_evenings_that_agree_the_answer_is_for_these():
+    comparison = _compared([1.0, 1.0])
+    assert not comparison.contrasts["disagree"].any()
+    assert sum("too few evenings to tell" in line for line in comparison.lines) == 1
+    assert "for these evenings" in comparison.diagnostics["result"].iloc[-1]
+    enough = _compared([1.0, 1.0, 1.0, 1.0])
+    assert not any("too few evenings" in line for line in enough.lines)
+    assert enough.diagnostics["result"].iloc[-1] == "holds (p not below 0.05)"
+    assert "for this evening" in _compared([1.0]).diagnostics["result"].iloc[-1]
