@@ -153,9 +153,10 @@ def test_measuring_again_uses_the_corrected_corners_and_keeps_the_decisions(tmp_
 def test_nothing_runs_off_the_side_of_desk_tablet_or_telephone(tmp_path, opened):
     """Eight shots: on a narrow window their row is wider than the page and scrolls by itself."""
     session = session_from_truth(tmp_path / "evening", CLIPS)
-    once = pd.read_csv(session / "measured" / "shots.csv")
-    more = [once.assign(shot_id=once["shot_id"].str[:-1] + str(n), start_s=once["start_s"] + n) for n in (2, 3, 4)]
-    pd.concat([once, *more]).to_csv(session / "measured" / "shots.csv", index=False)
+    for name, at in (("shots.csv", "start_s"), ("contacts.csv", "t_s")):
+        once = pd.read_csv(session / "measured" / name)
+        more = [once.assign(shot_id=once["shot_id"].str[:-1] + str(n), **{at: once[at] + n}) for n in (2, 3, 4)]
+        pd.concat([once, *more]).to_csv(session / "measured" / name, index=False)
     with hosting(session) as running:
         page = opened(running.address, has_touch=True)
         assert page.locator("#shot-list button").count() == 8
