@@ -24,8 +24,8 @@ def velocities(
     Where a place before and one after lie on a steady motion, its mean. Where they don't, the ball met something on the
     way from the one or to the other. If it came to the place before as fast as from there to here, it met that
     afterwards and moves as it came; if it goes on from the place after as it got there, it met that before. That is a
-    guess, which the picture must bear out. In a clip's first and last frame two frames on one side tell it, where what
-    is in them lies on a steady motion.
+    guess, which the picture must bear out. In a clip's last frame the two before it tell, where what was in them lies
+    on a steady motion.
     """
     out, guessed = np.zeros(xy_mm.shape), np.zeros(len(xy_mm), dtype=bool)
     if not len(xy_mm):
@@ -33,11 +33,9 @@ def velocities(
     still = _plane(others_mm)
     earlier, later = ([(_elsewhere(_plane(p), still, radius_mm), t) for p, t in side if len(p)]
                       for side in (past, future))
-    if not past or not future:
-        here, v = _plane(xy_mm), _plane(out)
-        v[:] = _from_one_side(here, t_s, earlier or later, radius_mm)
-        return out, guessed
-    if not len(past[0][0]) or not len(future[0][0]):
+    if not future:
+        _plane(out)[:] = _as_it_came(_plane(xy_mm), t_s, earlier)
+    if not past or not future or not len(past[0][0]) or not len(future[0][0]):
         return out, guessed
     (before, t_before), (after, t_after) = earlier[0], later[0]
     if not len(before) or not len(after):
@@ -64,19 +62,21 @@ def velocities(
     return out, guessed
 
 
-def _from_one_side(here: Plane, t_s: float, side: Sequence[tuple[Plane, float]], radius_mm: float) -> Plane:
-    """(N,) mm/s of balls that were, or will be, where two frames on one side have something on a steady motion."""
-    none = np.zeros(len(here), dtype=complex)
-    if len(side) < 2 or not len(side[0][0]) or not len(side[1][0]):
-        return none
-    (near, t_near), (far, t_far) = side[:2]
-    last = (here[:, None, None] - near[:, None]) / (t_s - t_near)  # (N, P, 1)
-    first = (near[:, None] - far) / (t_near - t_far)  # (P, Q)
-    change, mean = np.abs(last - first), (last + first) / 2
-    off = change - 0.3 * np.abs(mean) - 0.3 * radius_mm / abs(t_s - t_near)
-    rows, best = np.arange(len(here)), off.reshape(len(here), -1).argmin(axis=1)
-    steady = off.reshape(len(here), -1)[rows, best] < 0
-    return np.where(steady, mean.reshape(len(here), -1)[rows, best], none)
+def _as_it_came(here: Plane, t_s: float, past: Sequence[tuple[Plane, float]]) -> Plane:
+    """(N,) mm/s of balls that come from where two frames before have something on a steady motion; else 0. Without
+    allowance for how roughly places are known: a ball at rest is not to move by it.
+    """
+    if len(past) < 2:
+        return np.zeros(len(here), dtype=complex)
+    (before, t_before), (earlier, t_earlier) = past[:2]
+    last = (here[:, None, None] - before[:, None]) / (t_s - t_before)  # (N, P, 1)
+    first = (before[:, None] - earlier) / (t_before - t_earlier)  # (P, Q)
+    change, mean = (each.reshape(len(here), -1) for each in (np.abs(last - first), (last + first) / 2))
+    if not change.shape[1]:
+        return np.zeros(len(here), dtype=complex)
+    best = (np.arange(len(here)), (change + 0.2 * np.abs(mean)).argmin(axis=1))
+    steady = (change[best] < 0.3 * np.abs(mean[best])) & (np.abs(mean[best]) < TOP_SPEED_MM_S)
+    return np.where(steady, mean[best], 0)
 
 
 def _plane(xy: Array) -> Plane:

@@ -96,15 +96,6 @@ def test_a_ball_that_moves_in_the_last_frame_is_as_unsure_there_as_before():
     assert np.hypot(still["blur_x_px"], still["blur_y_px"])[frames - 1] < 0.2
 
 
-def test_a_ball_that_moves_in_the_first_frame_is_as_unsure_there_as_later():
-    frames = [frame for frame in filmed(0.5, frames=14) if frame.index > BEGINS]
-    found = detect_balls(iter(frames), GIVEN, settings=DetectSettings(shutter_s=0.5 / RATE))
-    cue = found[found.white_share > 0.5].sort_values("frame")
-    smear = np.hypot(cue["blur_x_px"], cue["blur_y_px"]).to_numpy()
-    assert smear[0] == pytest.approx(smear[1], rel=0.1)
-    assert cue["x_u_mm"].iloc[0] > 0.8 * cue["x_u_mm"].iloc[1]
-
-
 def test_few_balls_that_move_or_slow_ones_tell_nothing():
     smears = Smears()
     detect_balls(filmed(0.5, frames=BEGINS + FEWEST - 2), GIVEN, smears=smears)

@@ -50,3 +50,22 @@ def test_what_is_no_ball_does_not_move_to_where_one_is():
     ball, mark = np.array([[900.0, 500.0]]), np.array([[800.0, 500.0]])
     past, future = [(ball, -STEP_S), (ball, -2 * STEP_S)], [(ball, STEP_S), (ball, 2 * STEP_S)]
     assert velocities(mark, ball, 0.0, past, future, 28.575)[0][0] == pytest.approx([0.0, 0.0])
+
+
+def test_in_a_clips_last_frame_a_ball_moves_as_it_came():
+    assert found(0.5, ahead=0) == pytest.approx(FAST)
+    assert found(0.5, ahead=0, known=1) == pytest.approx([0.0, 0.0])
+    assert found(-0.012, ahead=0) == pytest.approx([0.0, 0.0])  # it turned between the two before
+
+
+def test_a_ball_at_rest_does_not_move_in_a_clips_last_frame():
+    here, other = np.array([[900.0, 500.0]]), np.array([[800.0, 500.0], [699.0, 500.0]])  # nearly in a row
+    past = [(np.concatenate([here + 0.2, other]), -STEP_S), (np.concatenate([here - 0.1, other]), -2 * STEP_S)]
+    v, guessed = velocities(here, NONE, 0.0, past, [], 28.575)
+    assert np.hypot(*v[0]) < 50.0
+    assert not guessed.any()
+
+
+def test_in_a_clips_first_frame_nothing_is_known_to_move():
+    seen = list(zip(places(0.5, np.arange(3) * STEP_S), np.arange(3) * STEP_S, strict=True))
+    assert velocities(seen[0][0], NONE, 0.0, [], seen[1:], 28.575)[0][0] == pytest.approx([0.0, 0.0])
