@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 
 ENOUGH = 64  # balls that smear,
 FEWEST = 12  # and fewer tell nothing
+MOST = 4 * ENOUGH  # which are kept, with their pictures; if they can't tell, more won't
 _LEAST_PX = 3.0  # from frame to frame; a slower ball shows no smear,
 _MOST_BALLS = 1.5  # and one that goes further than so many of its own width is too faint at its ends
 _WHOLE, _CLEAR = 0.8, 0.5  # of the outline seen, and of the cloth around, where the smear lies, too: hands have neither
@@ -77,13 +78,13 @@ class Smears:
 
     @property
     def full(self) -> bool:
-        """No more are wanted."""
-        return self.told is not None or len(self.found) >= self._tried + ENOUGH
+        """No more are wanted, but to be asked."""
+        return self.told is not None or len(self.found) >= min(self._tried + ENOUGH, MOST)
 
     def ask(self, picture: BallPicture, rays: int, interval_s: float, shift_px: tuple[float, float]) -> None:
-        """Ask those found so far; ``told`` then, unless they can't tell."""
-        self._tried = len(self.found)
-        if self._tried >= FEWEST and interval_s > 0:
+        """Ask those found so far, unless they were asked before; ``told`` then, unless they can't tell."""
+        before, self._tried = self._tried, len(self.found)
+        if self._tried >= FEWEST and self._tried > before and interval_s > 0:
             self.told = shutter_of(self.found, picture, rays, interval_s, shift_px)
 
 

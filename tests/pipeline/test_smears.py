@@ -14,7 +14,7 @@ from pipeline.detect_outline import BallPicture
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.frames import open_clip
 from pipeline.shutter import odd_shutter
-from pipeline.smears import ENOUGH, FEWEST, Shutter, Smears
+from pipeline.smears import ENOUGH, FEWEST, MOST, Shutter, Smear, Smears
 from shared.equipment import standard_table
 from tests.pipeline.drawn import calibration, draw
 
@@ -104,6 +104,19 @@ def test_few_balls_that_move_or_slow_ones_tell_nothing():
     detect_balls(filmed(0.5, step_mm=4.0), GIVEN, smears=slow)
     assert slow.told is None
     assert not slow.found
+
+
+def test_balls_that_cannot_tell_are_asked_a_few_times_and_no_more_are_kept(monkeypatch):
+    """However long the recording: pictures of all would fill the memory."""
+    asked = []
+    monkeypatch.setattr("pipeline.smears.shutter_of", lambda found, *_: asked.append(len(found)))
+    smears = Smears()
+    for _ in range(10 * MOST):
+        smears.take(Smear(None, np.zeros(2), np.array([600.0, 0.0])), 1 / RATE, 12.0, 1.0, 1.0)
+        if smears.full:
+            smears.ask(PICTURE, 40, 1 / RATE, (0.0, 0.0))
+    assert len(smears.found) == MOST
+    assert asked == list(range(ENOUGH, MOST + 1, ENOUGH))
 
 
 @pytest.mark.parametrize("name", ["evenings/eveningA/eveningA_02", "o01_kick_straight"])
