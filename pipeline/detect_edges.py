@@ -3,9 +3,10 @@
 First the outline is slid over the picture's gradients, taken along rays across it, to the place where most of it lies
 on an edge (`capture`): marks on the ball, its reflections and its shadow have edges too, but not in a ring of a ball's
 size. Then the picture along each ray is modelled as two levels of its own, the limb's fall inside and the contact
-shadow's outside, joined by a blurred step. Limb and shadow change smoothly around the ball, as a few harmonics. The
-model is linear in small displacements, so each ray's profile shrinks to a few scalar products with fixed functions, and
-one robust weighted fit over all rays and channels moves the ball's centre in the table plane (Gauss-Newton).
+shadow's outside, joined by a blurred step (`detect_profiles.py`). Limb and shadow change smoothly around the ball, as a
+few harmonics. The model is linear in small displacements, so each ray's profile shrinks to a few scalar products with
+fixed functions, and one robust weighted fit over all rays and channels moves the ball's centre in the table plane
+(Gauss-Newton).
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 from pipeline.detect_median import median
 from pipeline.detect_outline import BallPicture
 from pipeline.detect_patch import Mosaic, Places
+from pipeline.detect_profiles import EdgeProfiles
 from pipeline.detect_rays import BallSystem, RaySystem, Shape, harmonics
 from pipeline.detect_slide import Slide
 
@@ -52,6 +54,10 @@ class EdgeSettings:
     contrast_snr: float = 4.0  # a ray counts as seen above this
     agree_px: float = 0.7  # and when its edge lies this close to the fitted outline
     steps: int = 1  # after the first, coarser one; at least one
+    slow_streaks: tuple[float, float] = (0.35, 1.0)  # widths of a ball: the faint ends of such give way but slowly.
+    more_steps: int = 8  # Of drawn ones of 0.6 to 0.8 one step left four fifths of the error, these next to nothing;
+    #                      of longer ones, no part of which shows the ball all the time, more steps go astray
+    settled_px: float = 0.02  # a step of less is the last one
     robust_rounds: int = 2
 
 
@@ -72,6 +78,11 @@ class OutlineFit:
         """Those balls only."""
         return OutlineFit(**{part.name: getattr(self, part.name)[rows] for part in fields(self)})
 
+    def put(self, rows: NDArray[np.intp], other: OutlineFit) -> None:
+        """Take these balls from another fit."""
+        for part in fields(self):
+            getattr(self, part.name)[rows] = getattr(other, part.name)
+
 
 class OutlineFitter:
     """Fits outlines in one clip; keeps the template and the camera."""
@@ -90,7 +101,8 @@ class OutlineFitter:
         self.rays = 4 * int(np.clip(2 * np.pi * self.radius_px / self.settings.ray_spacing_px / 4, 8, 24))
         _, normal = picture.outlines(middle, self.rays)
         self._slide = Slide.over(normal[0], self.settings.capture_radii * self.radius_px)
-        self._s, self._basis = _basis(self.settings)
+        edges = self.settings
+        self._edges = EdgeProfiles.over(edges.inner_blurs, edges.outer_blurs, edges.samples)
 
     def fit(
         self, mosaic: Mosaic, xy_mm: Array, blur_px: Array, *, of: NDArray[np.intp] | None = None, rough: bool = True
@@ -113,7 +125,28 @@ class OutlineFitter:
             balls, blur, blurs = self._equations(mosaic, xy, blur_px, jac, of, shape)
             fit, shape = self._refined(balls, xy, blur_px, jac, blur, blurs)
             xy = fit.xy_mm
+        balls_long = np.sqrt((blur_px**2).sum(axis=1)) / (2 * self.radius_px)
+        slow = np.flatnonzero((balls_long > cfg.slow_streaks[0]) & (balls_long < cfg.slow_streaks[1]))
+        if len(slow):
+            self._settle(fit, shape, slow, mosaic, blur_px, jac, np.arange(len(xy)) if of is None else of)
         return fit
+
+    def _settle(
+        self, fit: OutlineFit, shape: Shape, rows: NDArray[np.intp], mosaic: Mosaic, motion_px: Array, jac: Array,
+        of: NDArray[np.intp],
+    ) -> None:
+        """Go on with some balls of a fit, in place, each until it hardly moves any more."""
+        cfg = self.settings
+        for _ in range(cfg.more_steps):
+            xy, motion = fit.xy_mm[rows], motion_px[rows]
+            balls, blur, blurs = self._equations(mosaic, xy, motion, jac[rows], of[rows], shape.of(rows))
+            nearer, better = self._refined(balls, xy, motion, jac[rows], blur, blurs)
+            fit.put(rows, nearer)
+            shape.put(rows, better)
+            step = (jac[rows] @ (nearer.xy_mm - xy)[..., None])[..., 0]
+            rows = rows[np.sqrt((step**2).sum(axis=1)) > cfg.settled_px]
+            if not len(rows):
+                return
 
     def capture(
         self, mosaic: Mosaic, xy: Array, jac: Array, of: NDArray[np.intp] | None = None
@@ -141,27 +174,28 @@ class OutlineFitter:
         """
         cfg = self.settings
         px, normal = self.picture.outlines(xy, self.rays)
-        along = (normal @ motion_px[:, :, None])[..., 0]
+        along = np.abs(normal @ motion_px[:, :, None])[..., 0]
         blur = np.sqrt((widen * cfg.edge_blur_px) ** 2 + along**2 / 12)
         blur = np.minimum(blur, 0.95 * self.radius_px / cfg.inner_blurs)
         chroma_blur = np.sqrt(blur**2 + cfg.chroma_blur_px**2)
         blurs = np.stack([blur, chroma_blur, chroma_blur], axis=1)
-        luma_at, chroma_at = (_along(px, normal, wide[..., None] * self._s) for wide in (blur, chroma_blur))
+        luma_at, chroma_at = (_along(px, normal, wide[..., None] * self._edges.s) for wide in (blur, chroma_blur))
         profiles = mosaic.sample(luma_at, chroma_at, of)
         waves = harmonics(normal)
         rays = np.concatenate([normal @ jac, np.ones((*normal.shape[:2], 1))], axis=-1)  # (N, K, 3)
-        system = RaySystem.of(profiles, blurs, waves, shape, self._basis)
+        swept = self._edges.swept(along[:, None] / 2, blurs)
+        system = RaySystem.of(profiles, blurs, waves, shape, self._edges, swept)
         balls = BallSystem(system, rays, waves, shape, chroma_shade=cfg.chroma_shade, radius_u_px=cfg.radius_u_px)
         return balls, blur, blurs
 
     def _weights(self, left: Array, blurs: Array, agree: Array | None = None) -> tuple[Array, Array, Array]:
         """(N, 3, K) rms of what is left along each ray, its noise^2, and its weight; ``agree`` (N, K) of each ray."""
         cfg = self.settings
-        rms = np.sqrt(left / (len(self._s) - 3))
+        rms = np.sqrt(left / (len(self._edges.s) - 3))
         typical = np.maximum(median(rms), 0.7)[..., None]
         odd2 = np.maximum(rms / typical, 1.0) ** 2
         model_u = np.array([cfg.luma_u, cfg.chroma_u, cfg.chroma_u])[:, None]
-        shared = np.maximum(1.0, 1.0 / (blurs * (self._s[1] - self._s[0])))
+        shared = np.maximum(1.0, 1.0 / (blurs * (self._edges.s[1] - self._edges.s[0])))
         noise2 = typical**2 * odd2
         weight = 1 / (noise2 * odd2 * shared + model_u**2)
         return rms, noise2, weight if agree is None else agree[:, None] * weight
@@ -227,24 +261,6 @@ def _common(motion_px: Array, jac: Array, cfg: EdgeSettings, part_u_px: Array, b
     cov_px = (var_px + part_u_px**2)[:, None, None] * np.eye(2) + ends[:, :, None] * ends[:, None, :]
     inverse = np.linalg.inv(jac)
     return np.asarray(inverse @ cov_px @ np.swapaxes(inverse, 1, 2))
-
-
-def _basis(settings: EdgeSettings) -> tuple[Array, Array]:
-    """Sample places (in blurs) and the blurred functions (M, 7) that a profile across an edge is made of.
-
-    Inside level, the limb's fall (a sphere's surface turns away as the square root of the distance to its outline),
-    outside level, outside slope; then what a displacement of the step, of the limb's fall and of the slope adds.
-    """
-    s = np.linspace(-settings.inner_blurs, settings.outer_blurs, settings.samples)
-    fine = np.linspace(-12, 12, 2401)
-    inside = (fine < 0).astype(float)
-    parts = [inside, np.sqrt(np.clip(-fine, 0, None)), 1 - inside, np.clip(fine, 0, None)]
-    kernel = np.exp(-((s[:, None] - fine) ** 2) / 2)
-    kernel /= kernel.sum(axis=1, keepdims=True)
-    slope = kernel * (fine - s[:, None])  # the blur's derivative with respect to the sample place
-    values = [kernel @ part for part in parts]
-    moved = [-(slope @ part) for part in (parts[0], parts[1], parts[3])]
-    return s, np.column_stack([*values, *moved])
 
 
 def _along(px: Array, normal: Array, s_px: Array) -> Places:

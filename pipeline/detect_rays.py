@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.detect_profiles import EdgeProfiles, Levels
+
 Array = NDArray[np.float64]
 Samples = NDArray[np.float32]
 
@@ -33,6 +35,14 @@ class Shape:
     def flat(cls, balls: int) -> Shape:
         return cls(np.zeros((balls, 3, _TERMS)), np.zeros((balls, 3, _TERMS)))
 
+    def of(self, rows: NDArray[np.intp]) -> Shape:
+        """Those balls only."""
+        return Shape(self.limb[rows], self.shade[rows])
+
+    def put(self, rows: NDArray[np.intp], other: Shape) -> None:
+        """Take these balls from another."""
+        self.limb[rows], self.shade[rows] = other.limb, other.shade
+
 
 @dataclass(frozen=True, eq=False)
 class RaySystem:
@@ -48,18 +58,20 @@ class RaySystem:
     limb_reach: Array  # (N, 3)
 
     @classmethod
-    def of(cls, profiles: Samples, blurs: Array, waves: Array, shape: Shape, basis: Array) -> RaySystem:
-        """Of profiles (N, 3, K, M) across outlines, samples spaced by ``blurs`` (N, 3, K) px; ``basis`` (M, 7).
+    def of(
+        cls, profiles: Samples, blurs: Array, waves: Array, shape: Shape, edges: EdgeProfiles, swept: Levels
+    ) -> RaySystem:
+        """Of profiles (N, 3, K, M) across outlines, their samples spaced by ``blurs`` (N, 3, K) px; ``swept``
+        (N, 3, K) as ``edges`` tell it.
 
-        With the basis f0 ... f6, the inside is f0 + beta f1, the outside f2 + omega f3; a displacement adds a mix of
-        f4, f5 and f6, the limb one of f1, the shade one of f3.
+        With the functions f0 ... f6 of ``edges`` the inside is f0 + beta f1, the outside f2 + omega f3; a displacement
+        adds a mix of f4, f5 and f6, the limb one of f1, the shade one of f3.
         """
         balls, shown = len(profiles), profiles.shape[:3]
         flat = profiles.reshape(balls, -1, profiles.shape[-1]).astype(float)
-        # scalar products with the basis, ball by ball: larger products would wake BLAS's threads
-        seen = np.moveaxis((basis.T @ np.swapaxes(flat, 1, 2)).reshape(balls, -1, *shown[1:]), 1, 0)
+        seen, gram = edges.seen(flat.reshape(profiles.shape), swept), edges.gram(swept)
         power = np.einsum("nrm,nrm->nr", flat, flat).reshape(shown)
-        root, around, gram = np.sqrt(blurs), np.swapaxes(waves, 1, 2), basis.T @ basis
+        root, around = np.sqrt(blurs), np.swapaxes(waves, 1, 2)
         beta, omega = (shape.limb @ around) * root, (shape.shade @ around) * blurs
         q_ii = gram[0, 0] + beta * (2 * gram[0, 1] + beta * gram[1, 1])
         q_oo = gram[2, 2] + omega * (2 * gram[2, 3] + omega * gram[3, 3])
@@ -69,7 +81,7 @@ class RaySystem:
         inner, outer = (q_oo * p_i - q_io * p_o) / det, (q_ii * p_o - q_io * p_i) / det
         limb, shade = inner * root, outer * blurs
         moved = np.stack([inner - outer, inner * beta, outer * omega]) / blurs
-        mixed = (gram[:, 4:] @ moved.reshape(3, -1)).reshape(-1, *shown)  # of a displacement with the basis
+        mixed = (gram[:, 4:] * moved).sum(axis=1)  # of a displacement with the functions
         c_i = np.stack([mixed[0] + beta * mixed[1], limb * (gram[0, 1] + beta * gram[1, 1]),
                         shade * (gram[0, 3] + beta * gram[1, 3])])  # of the three with the inside level's function
         c_o = np.stack([mixed[2] + omega * mixed[3], limb * (gram[1, 2] + omega * gram[1, 3]),

@@ -13,6 +13,7 @@ from functools import cached_property
 import numpy as np
 
 from pipeline.descent import descend, descend_all
+from pipeline.detect_edges import streak_length
 from pipeline.first_guess import first_guess
 from pipeline.first_slip import first_slip
 from pipeline.flat_slips import Bend, flat_slips
@@ -241,8 +242,24 @@ def _outside_events(s: Seen, layout: Layout, theta: Array, shutter_s: float) -> 
 
 def _rescaled(problem: MotionProblem, scale: Mapping[str, float]) -> MotionProblem:
     """With each ball's noise so many times as large."""
-    seen = {b: replace(s, covariance=s.covariance * scale[b] ** 2) for b, s in problem.seen.items()}
+    radius_mm = problem.knowledge.table.ball.radius_mm
+    seen = {b: replace(s, covariance=scaled_noise(s.covariance, scale[b], radius_mm)) for b, s in problem.seen.items()}
     return MotionProblem(problem.layout, seen, problem.knowledge)
+
+
+def scaled_noise(covariance: Array, scale: float, radius_mm: float) -> Array:
+    """(N, 2, 2), so many times as large, squared; but what a long streak adds along itself becomes no smaller.
+
+    That frames of a slow ball err less than stated says nothing of the faint ends of a streak as long as the ball.
+    """
+    scaled = covariance * scale**2
+    if scale >= 1.0:
+        return scaled
+    values, vectors = np.linalg.eigh(covariance)
+    along, streak = vectors[:, :, 1], np.maximum(values[:, 1] - values[:, 0], 0.0)
+    long = np.clip(streak_length(np.sqrt(streak), 2 * radius_mm) / radius_mm - 1.0, 0.0, 1.0)
+    more = (1.0 - scale**2) * long * streak
+    return np.asarray(scaled + more[:, None, None] * along[:, :, None] * along[:, None, :])
 
 
 def _spread(problem: MotionProblem, theta: Array) -> tuple[Array, Array, dict[str, Array]]:

@@ -66,3 +66,20 @@ def _ycc(light: Array) -> Array:
     red, green, blue = np.moveaxis(255 * np.clip(light, 0, 1) ** (1 / 2.2), -1, 0)
     luma = 0.2126 * red + 0.7152 * green + 0.0722 * blue
     return np.stack([luma, 128 + (blue - luma) / 1.8556, 128 + (red - luma) / 1.5748], axis=-1)
+
+
+def draw_swept_ball(
+    picture: BallPicture, xy_mm: Array, way_mm: Array, ball: Colour, cloth: Colour, *, missing: float,
+    half_px: int = 40, instants: int = 9,
+) -> Patch:
+    """A window around a ball that went this way while the shutter was open, its middle at ``xy_mm``."""
+    corner = (np.floor(picture.centres([xy_mm])[0]).astype(int) - half_px) & ~1
+    sums = [np.zeros((2 * half_px, 2 * half_px)), *np.zeros((2, half_px, half_px))]
+    for share in (np.arange(instants) + 0.5) / instants - 0.5:
+        there = xy_mm + share * way_mm
+        one = draw_lit_ball(picture, (there[0], there[1]), ball, cloth, missing=missing, half_px=half_px + 30)
+        x, y = (corner - (one.x, one.y)).tolist()
+        for total, plane, step in zip(sums, (one.luma, *one.chroma), (1, 2, 2), strict=True):
+            total += plane[y // step : y // step + len(total), x // step : x // step + len(total)]
+    luma, cb, cr = (np.rint(total / instants).astype(np.uint8) for total in sums)
+    return Patch(int(corner[0]), int(corner[1]), luma, (cb, cr))

@@ -11,7 +11,7 @@ from pipeline.detect_edges import OutlineFitter
 from pipeline.detect_outline import BallPicture
 from pipeline.detect_patch import Mosaic, cut
 from tests.pipeline.drawn import draw, overhead_camera
-from tests.pipeline.lit_ball import draw_lit_ball
+from tests.pipeline.lit_ball import draw_lit_ball, draw_swept_ball
 
 IVORY, RED, BLACK, GREEN = (200.0, 118.0, 132.0), (70.0, 100.0, 200.0), (30.0, 128.0, 128.0), (90.0, 100.0, 90.0)
 
@@ -46,6 +46,19 @@ def test_swept_ball_is_placed_at_the_middle_of_its_exposure(fitter):
     fit = fitted(fitter, frame, (1503.0, 698.0), motion_px)
     px_per_mm = np.sqrt(abs(np.linalg.det(fitter.picture.jacobian([true])[0])))
     assert np.linalg.norm(fit.xy_mm[0] - true) * px_per_mm < 0.15
+
+
+def test_a_long_streak_is_placed_along_itself_where_its_ends_are_lit_differently():
+    picture = BallPicture(overhead_camera(width=1280, height=720), 28.575)
+    fitter = OutlineFitter(picture)
+    rng = np.random.default_rng(5)
+    errors = []
+    for balls in (0.6, 0.8):
+        true, way = rng.uniform([700, 400], [1800, 900]), np.array([0.0, balls * 57.15])
+        patch = draw_swept_ball(picture, true, way, (0.8, 0.75, 0.6), (0.05, 0.2, 0.3), missing=0.9)
+        motion = np.array([picture.jacobian([true])[0] @ way])
+        errors += [(fitter.fit(Mosaic([patch]), np.array([true + off]), motion).xy_mm[0] - true)[1] for off in (-2, 2)]
+    assert np.sqrt(np.mean(np.square(errors))) < 0.4  # mm; taken for a normal blur, or with a single step, it is 0.65
 
 
 def test_two_fifths_hidden_moves_it_little_and_is_told(fitter):
