@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -39,31 +40,37 @@ def two_patterns():
     return shots_table(pd.concat(parts, ignore_index=True))
 
 
-def _plan(shots, response, **changes):
-    settings = PlanSettings(**{"patterns": (("A", ""),), "easy": {"balls": ("x", "y")}, "shift": 1.5, **changes})
-    names = [name for name, _ in settings.patterns]
-    return make_plan(settings, pilot_spread(shots, response, patterns=names, speeds=settings.speeds))
+@pytest.fixture(scope="module")
+def of_patterns(two_patterns):
+    """What they tell of the settled angle of patterns; found once for all tests."""
+    return lru_cache(lambda *names: pilot_spread(two_patterns, ANGLE, patterns=names))
 
 
-def test_a_plan_holds_for_each_of_its_patterns_and_takes_no_other(two_patterns):
-    alone = {name: pilot_spread(two_patterns, ANGLE, patterns=[name]) for name in SCATTER}
+def _plan(spread, *patterns):
+    settings = PlanSettings(patterns=tuple((name, "") for name in patterns), easy={"balls": ("x", "y")}, shift=1.5)
+    return make_plan(settings, spread)
+
+
+def test_a_plan_holds_for_each_of_its_patterns_and_takes_no_other(of_patterns):
+    alone = {name: of_patterns(name) for name in SCATTER}
     for name, sd in SCATTER.items():
         assert alone[name].shot_sd == pytest.approx(sd, rel=0.25)
-    both = _plan(two_patterns, ANGLE, patterns=(("a", ""), ("B", "")))
-    sized = _plan(two_patterns, ANGLE, patterns=(("B", ""),))
+    both = _plan(of_patterns("a", "B"), "a", "B")
+    sized = _plan(alone["B"], "B")
     assert both.repeats == pytest.approx(sized.repeats, abs=1)  # by B, not by the two together
     assert both.repeats > 20
     told = f"A, medium {alone['A'].shot_sd:.3g}, B, medium {alone['B'].shot_sd:.3g}; planned by the largest"
     assert any(told in line for line in both.lines)
     assert not any("planned by the largest" in line for line in sized.lines)
-    assert _plan(two_patterns, ANGLE).repeats < 8
+    assert _plan(alone["A"], "A").repeats < 8
 
 
 def test_what_the_pilot_lacks_is_named(two_patterns):
-    lines = _plan(two_patterns, ANGLE, patterns=(("B", ""), ("C", "")), speeds=("Medium", "slow")).lines
-    assert "B slow; C Medium; C slow: no such shot counts in the pilot; taken to scatter as the others" in lines
-    slow = _plan(two_patterns, ANGLE, speeds="slow").lines
-    assert any("the same patterns at other speeds are used" in line for line in slow)
+    notes = pilot_spread(two_patterns, ANGLE, patterns=["B", "C"], speeds=["Medium", "slow"]).notes
+    assert "B slow; C Medium; C slow: no such shot counts in the pilot; taken to scatter as the others" in notes
+    slow = PlanSettings(patterns=(("A", ""),), speeds="slow").speeds
+    notes = pilot_spread(two_patterns, ANGLE, patterns=["A"], speeds=slow).notes
+    assert any("the same patterns at other speeds are used" in note for note in notes)
     other = pilot_spread(two_patterns, ANGLE, patterns=["C"])
     assert any("C: no such shot counts in the pilot; all of the pilot's shots are used" in n for n in other.notes)
     assert other.shot_sd == pilot_spread(two_patterns, ANGLE).shot_sd
@@ -95,7 +102,8 @@ def test_a_pilot_tells_how_large_the_scatter_may_be_and_what_power_that_leaves(t
     shots = two_patterns[two_patterns["session"].isin(["e0", "e1", "e2"])]
     spread = pilot_spread(shots, ANGLE, patterns=["A"])
     assert spread.session_sd_high > spread.session_sd >= 0
-    settings = PlanSettings(patterns=(("A", ""),), easy={"balls": ("x", "y")}, hard={"cloth": ("p", "q")}, shift=0.6)
+    settings = PlanSettings(patterns=(("A", ""),), easy={"balls": ("x", "y")}, hard={"cloth": ("p", "q")}, shift=0.6,
+                            repeats=5, sessions=4)  # as it would be sized
     lines = make_plan(settings, spread).lines
     (limits,) = [line for line in lines if line.startswith("the scatter may be larger")]
     assert f"up to {spread.shot_sd_high:.3g} a shot and {spread.session_sd_high:.3g} a session" in limits
@@ -147,7 +155,7 @@ def test_a_pilot_tells_of_the_speed_kept_and_no_plan_is_made_for_the_table_itsel
         folder = write_session(tmp_path / f"e{i}", shots, contacts=contacts)
         FINGERPRINT.conform(table).to_csv(folder / "measured" / "table.csv", index=False)
     pool_sessions([tmp_path / "e0", tmp_path / "e1"], tmp_path / "dataset")
-    asked = ["plan", "--pattern", "long-side-bank:foot-right", "--easy", "balls=clean,polished", "--shift", "0.05"]
+    asked = ["plan", "--pattern", "long-side-bank:foot-right", "--easy", "balls=clean,polished", "--repeats", "4"]
     asked += ["--pilot", str(tmp_path / "dataset"), "--out", str(tmp_path / "plan"), "--response"]
     made = CliRunner().invoke(app, [*asked, "speed_kept_2"])
     assert made.exit_code == 0, made.output

@@ -228,8 +228,7 @@ def test_an_edited_copy_in_the_dataset_is_told_by_compare_and_pool(three, tmp_pa
     assert told[1].endswith("don't read and `pool` writes anew: decide in `reboundry review`, then pool again.")
     settings = CompareSettings(responses=("miss_mm",), by=("balls",))
     assert set(told) <= set(compare_dataset(out, tmp_path / "c", settings=settings)[0].warnings)
-    plan = ["plan", "--pattern", "long-side-bank:foot-right", "--easy", "balls=clean,polished", "--shift", "60",
-            "--repeats", "4"]
+    plan = ["plan", "--pattern", "long-side-bank:foot-right", "--easy", "balls=clean,polished", "--repeats", "4"]
     ran = CliRunner().invoke(app, [*plan, "--pilot", str(out), "--out", str(tmp_path / "p")])
     assert f"NOTE: {told[1]}" in ran.output
     assert pool_sessions(three, out).lines == tuple(told)
