@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Callable
 from fractions import Fraction
 from functools import lru_cache
@@ -75,6 +76,13 @@ def measured(path: Path, work: Path) -> tuple[ClipRecord, pd.Series]:
     shots = entry.table("shots")
     assert len(shots) == 1
     return record, shots.iloc[0]
+
+
+@lru_cache(1)
+def unaltered() -> tuple[ClipRecord, pd.Series]:
+    """What is measured of the clip with nothing altered."""
+    with tempfile.TemporaryDirectory() as folder:
+        return measured(write(Path(folder) / "plain.mp4", lambda _, planes: [planes]), Path(folder) / "work")
 
 
 def assert_alike(one: pd.Series, other: pd.Series) -> None:

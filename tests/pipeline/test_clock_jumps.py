@@ -23,7 +23,7 @@ from pipeline.shots import measure_shots
 from pipeline.work import Entry, Work
 from shared.equipment import standard_table
 from shared.settings import CameraSettings, SessionSettings
-from tests.pipeline.altered import RATE, assert_alike, measured, write
+from tests.pipeline.altered import RATE, assert_alike, measured, unaltered, write
 from tests.tracking.seen import Look, detections_of
 
 TABLE = standard_table()
@@ -158,10 +158,9 @@ def test_a_ball_that_seems_to_go_on_as_another_is_no_jump(speed_mps):
     assert find_clock_jumps(detections_of(play, TABLE, 2.2, Look(strays=0.0, lost=0.0)), RADIUS_MM) == ClockJumps()
 
 
-@pytest.fixture(scope="module")
-def plain(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("plain")
-    return measured(write(folder / "plain.mp4", lambda _, planes: [planes]), folder / "work")[1]
+@pytest.fixture
+def plain():
+    return unaltered()[1]
 
 
 @pytest.mark.parametrize("times", [0, 2], ids=["lost", "twice"])

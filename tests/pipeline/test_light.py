@@ -8,13 +8,12 @@ import pytest
 
 from pipeline.frames import open_clip
 from pipeline.stills import well_lit
-from tests.pipeline.altered import assert_alike, lit, measured, write
+from tests.pipeline.altered import assert_alike, lit, measured, unaltered, write
 
 
-@pytest.fixture(scope="module")
-def plain(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("plain")
-    record, shot = measured(write(folder / "plain.mp4", lambda _, planes: [planes]), folder / "work")
+@pytest.fixture
+def plain():
+    record, shot = unaltered()
     assert not record.warnings
     return shot
 

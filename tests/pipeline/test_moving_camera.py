@@ -9,13 +9,13 @@ import pytest
 
 from pipeline.frames import open_clip
 from pipeline.stills import well_lit
-from tests.pipeline.altered import assert_alike, measured, shifted, write
+from tests.pipeline.altered import assert_alike, measured, shifted, unaltered, write
 
 FAR_PX = 45.0  # further than the rails are looked for
 
 
 def test_a_shot_from_before_the_camera_was_turned_away_is_measured(tmp_path):
-    _, still = measured(write(tmp_path / "still.mp4", lambda _, planes: [planes]), tmp_path / "work")
+    _, still = unaltered()
     away = write(tmp_path / "away.mp4", lambda t_s, planes: [shifted(planes, FAR_PX) if t_s > 2.9 else planes])
     record, before = measured(away, tmp_path / "work")
     assert any("nothing after that is measured" in line for line in record.warnings)
@@ -25,7 +25,7 @@ def test_a_shot_from_before_the_camera_was_turned_away_is_measured(tmp_path):
 @pytest.mark.parametrize("px", [0.8, 1.5])
 def test_a_camera_that_shakes_all_the_time_is_followed_frame_by_frame(px, tmp_path):
     """At 9 Hz in a picture of 640 px, as from a fan or from steps: more than half of it between looks 1/35 s apart."""
-    _, still = measured(write(tmp_path / "still.mp4", lambda _, planes: [planes]), tmp_path / "work")
+    _, still = unaltered()
     shaking = write(tmp_path / "shaking.mp4", lambda t_s, planes: [
         shifted(planes, px * math.sin(2 * math.pi * 7 * t_s), px * math.sin(2 * math.pi * 9 * t_s))])
     record, followed = measured(shaking, tmp_path / "work")
@@ -50,7 +50,7 @@ def test_the_still_of_a_camera_that_shakes_is_not_smeared(tmp_path):
 
 
 def test_a_knock_there_and_back_around_the_hit_spoils_nothing(tmp_path):
-    _, still = measured(write(tmp_path / "still.mp4", lambda _, planes: [planes]), tmp_path / "work")
+    _, still = unaltered()
     hit_s = 1.3 + 0.2  # the strike, and a little more
     knocked = write(tmp_path / "knocked.mp4", lambda t_s, planes: [
         shifted(planes, 2.5, 2.0) if abs(t_s - hit_s) < 0.06 else planes])

@@ -13,7 +13,7 @@ from pipeline.rehearsal import bank, detections
 from pipeline.repeats import Repeats, find_repeats
 from pipeline.work import Work
 from shared.equipment import standard_table
-from tests.pipeline.altered import RATE, assert_alike, measured, write
+from tests.pipeline.altered import RATE, assert_alike, measured, unaltered, write
 
 
 def seen() -> pd.DataFrame:
@@ -79,7 +79,7 @@ def test_a_pause_between_two_shots_is_none():
 
 
 def test_a_clip_with_every_frame_twice_is_measured_as_the_clip_itself(tmp_path):
-    _, once = measured(write(tmp_path / "once.mp4", lambda _, planes: [planes]), tmp_path / "work")
+    _, once = unaltered()
     path = write(tmp_path / "twice.mp4", lambda _, planes: [planes] * 2, 2 * RATE)
     record, twice = measured(path, tmp_path / "work")
     assert any("show the frame before them again" in line for line in record.warnings)

@@ -12,13 +12,12 @@ from pipeline.sessions import find_sessions
 from pipeline.stills import later_views, well_lit
 from pipeline.work import Work
 from shared.settings import SessionSettings
-from tests.pipeline.altered import RATE, SIZE, assert_alike, measured, write
+from tests.pipeline.altered import RATE, SIZE, assert_alike, measured, unaltered, write
 
 
-@pytest.fixture(scope="module")
-def plain(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("plain")
-    return measured(write(folder / "plain.mp4", lambda _, planes: [planes]), folder / "work")[1]
+@pytest.fixture
+def plain():
+    return unaltered()[1]
 
 
 def title(planes):
