@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import tempfile
 import wave
 from collections.abc import Iterable, Mapping
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +27,19 @@ from shared.equipment import standard_table
 
 def write_clip(path: Path, *, frames: int = 20, size: tuple[int, int] = (160, 96), seed: int = 1) -> Path:
     """A clip of a grey floor with some noise: no table in it."""
+    path.write_bytes(_coded(path.suffix, frames, size, seed))
+    return path
+
+
+@lru_cache  # hundreds of tests have the same few
+def _coded(suffix: str, frames: int, size: tuple[int, int], seed: int) -> bytes:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"clip{suffix}"
+        _code(path, frames, size, seed)
+        return path.read_bytes()
+
+
+def _code(path: Path, frames: int, size: tuple[int, int], seed: int) -> None:
     rng = np.random.default_rng(seed)
     with av.open(str(path), "w") as container:
         stream = container.add_stream("libx264", rate=30)
@@ -36,7 +51,6 @@ def write_clip(path: Path, *, frames: int = 20, size: tuple[int, int] = (160, 96
             frame.pts = n
             container.mux(stream.encode(frame))
         container.mux(stream.encode())
-    return path
 
 
 def write_sound(path: Path) -> Path:
