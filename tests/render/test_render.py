@@ -110,7 +110,7 @@ def test_the_clip_is_h264_420_with_its_index_in_front(session, tmp_path):
 
 
 def test_together_lays_all_counted_shots_over_an_empty_table(session, film, tmp_path):
-    (path,) = render_sessions([session], what="together", by=["balls"], align="cushion", speed=4.0, tall=True,
+    (path,) = render_sessions([session], what="together", by=["balls"], align="cushion", speed=12.0, tall=True,
                               out=tmp_path)
     with av.open(str(path)) as container:
         *_, last = container.decode(container.streams.video[0])
@@ -157,7 +157,7 @@ def test_shots_of_one_name_in_two_sessions_get_a_file_each():
 
 def test_side_by_side_shows_both_and_refuses_more_than_fit(session, tmp_path):
     shots = ["eveningA_01-01", "eveningA_02-01"]
-    (path,) = render_sessions([session], what="side-by-side", shots=shots, speed=4.0, out=tmp_path)
+    (path,) = render_sessions([session], what="side-by-side", shots=shots, speed=40.0, out=tmp_path)
     with av.open(str(path)) as container:
         assert (container.streams.video[0].width, container.streams.video[0].height) == (1920, 1080)
         picture = next(container.decode(container.streams.video[0])).to_ndarray(format="bgr24")
