@@ -18,7 +18,7 @@ from tests.cluster.machines import ROOT, machines
 pytestmark = pytest.mark.xdist_group("cluster")  # one scheduler for all of them
 
 FILES = ("shots.csv", "contacts.csv", "tracks.parquet", "calibration.json", "table.csv", "datapackage.json")
-CLIPS = ("eveningA_01.mp4", "eveningA_04.mp4", "eveningB_02.mp4")
+CLIPS = ("eveningA_01.mp4", "eveningB_02.mp4")
 
 
 @pytest.fixture(scope="module")
