@@ -59,7 +59,7 @@ def test_no_command_shows_the_help():
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a POSIX shell's way of closing them")
 @pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-"])
-@pytest.mark.parametrize(("arguments", "status"), [("plan --help", 0), ("compare nothing_here", 2)])
+@pytest.mark.parametrize(("arguments", "status"), [("plan --help", 0), ("pool nothing_here", 2)])
 def test_closed_streams_change_nothing_else(arguments, status, closed):
     command = f"{shlex.quote(sys.executable)} -m reboundry {arguments} {closed}"
     ran = subprocess.run(["sh", "-c", command], cwd=ROOT, capture_output=True, text=True, check=False)
