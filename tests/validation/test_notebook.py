@@ -14,6 +14,8 @@ NOTEBOOK = Path(__file__).parents[2] / "notebooks" / "validation.ipynb"
 #: three cushions by a kick, a hit with follow and a cue ball with dots, two banks of one session
 FEW = "o01_kick_straight,o03_bank_follow,eveningA_02,eveningA_05"
 
+pytestmark = pytest.mark.xdist_group("validation notebook")  # groups begin before single tests: it would end last
+
 
 @pytest.mark.filterwarnings("ignore")  # of the notebook machinery, not of ours
 def test_validation_notebook_runs_and_its_errors_are_small(monkeypatch):
