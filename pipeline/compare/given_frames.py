@@ -71,7 +71,7 @@ def given_parameters(parameters: pd.DataFrame | None) -> pd.DataFrame:
 def _typed(rows: pd.DataFrame, schema: TableSchema, what: str, more: tuple[str, ...] = ()) -> pd.DataFrame:
     if not isinstance(rows, pd.DataFrame):
         raise SettingsError(f"{what}: {type(rows).__name__} where a DataFrame should be, as `reboundry.pool` gives it.")
-    rows = rows.set_axis([str(name) for name in rows.columns], axis=1)
+    rows = _out_of_index(rows.set_axis([str(name) for name in rows.columns], axis=1), schema)
     if twice := list(dict.fromkeys(rows.columns[rows.columns.duplicated()])):
         raise SettingsError(f"{what}: more than one column is called {twice[0]}; give each column once.")
     typed: dict[str, pd.Series] = {}
@@ -93,6 +93,13 @@ def _typed(rows: pd.DataFrame, schema: TableSchema, what: str, more: tuple[str, 
         if cells is not given:
             typed[name] = cells
     return rows.assign(**typed) if typed else rows
+
+
+def _out_of_index(rows: pd.DataFrame, schema: TableSchema) -> pd.DataFrame:
+    """With our columns that a caller has set as index as columns again: shots lose their session with an index."""
+    ours = {*schema.names, *_NAMES, *_POOLED}
+    levels = [at for at, name in enumerate(rows.index.names) if name in ours and name not in rows]
+    return rows.reset_index(level=levels, allow_duplicates=True) if levels else rows  # two of a name are told of later
 
 
 def _check_once(rows: pd.DataFrame, what: str, more: tuple[str, ...] = ()) -> None:

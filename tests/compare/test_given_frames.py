@@ -159,3 +159,21 @@ def test_a_shot_or_event_that_is_there_twice_is_named(shots, evenings):
     alone = shots[shots["session"] == "e0"].drop(columns="session")
     with pytest.raises(SettingsError, match="once, or a column session that tells them apart"):
         _compare(pd.concat([alone, alone]))
+
+
+@pytest.mark.parametrize("index", [["session", "shot_id"], ["session"], ["counted", "session", "miss_mm"]])
+def test_columns_of_ours_may_be_the_index(shots, evenings, index):
+    assert _compare(shots.set_index(index)).text() == _compare(shots).text()
+    assert _plan(shots.set_index(index)).lines == _plan(shots).lines
+    with pytest.raises(SettingsError, match=r"^shots: e0-01 of e0 is there more than once; give each once\.$"):
+        _compare(pd.concat([shots, shots]).set_index(index))
+    both = evenings[0].set_index(["session", "shot_id"]), evenings[1].set_index(["session", "shot_id", "n"])
+    assert _kept(*both) == _kept(*evenings)
+
+
+def test_an_index_of_its_own_stays_one(shots):
+    for named in ("row", "session"):  # the column session is there besides
+        assert _compare(shots.rename_axis(named)).text() == _compare(shots).text()
+    twice = shots.set_index(pd.MultiIndex.from_frame(shots[["session", "session"]])).drop(columns="session")
+    with pytest.raises(SettingsError, match=r"^shots: more than one column is called session; give each column"):
+        _compare(twice)
