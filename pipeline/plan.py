@@ -82,9 +82,10 @@ class PlanSettings:
         unknown = sorted(set(self.batch) - set(self.easy))
         if unknown:
             raise SettingsError(f"{', '.join(unknown)}: only conditions given with --easy can change once a block.")
-        for name, value in (("repeats", self.repeats), ("sessions", self.sessions)):
-            if value is not None and value < 1:
-                raise SettingsError(f"{name} must be 1 or more, not {value}.")
+        for name, least in (("repeats", 1), ("sessions", 1), ("seed", 0)):
+            value = getattr(self, name)
+            if value is not None and value < least:
+                raise SettingsError(f"{name} must be {least} or more, not {value}.")
         if self.shift is not None:
             check_wanted(self.shift, self.power)
 

@@ -39,7 +39,7 @@ def plan(
         int | None, typer.Option(help="Sessions per combination of hard levels.", show_default=False)
     ] = None,
     player: Annotated[str, typer.Option(help="Who plays.")] = "",
-    seed: Annotated[int, typer.Option(help="Of the shuffling; the same seed gives the same sheet.")] = 1,
+    seed: Annotated[int, typer.Option(help="Of the shuffling, 0 or more; the same seed gives the same sheet.")] = 1,
     out: Annotated[Path, typer.Option(help="Where to write.")] = Path("plan"),
 ) -> None:
     """Make a shuffled run sheet that becomes takes.csv, with the number of shots and sessions that a shift needs.

@@ -122,6 +122,7 @@ def test_plan_is_sized_by_the_power_wanted():
         ({"batch": ("cloth",)}, "only conditions given with --easy"),
         ({"patterns": ()}, "no pattern"),
         ({"repeats": 0}, "1 or more"),
+        ({"seed": -1}, "^seed must be 0 or more, not -1.$"),
         ({"easy": {"miss_mm": ("1", "2")}, "batch": ()}, "measured or declared"),
         ({"easy": {"Speed class": ("a", "b")}, "batch": ()}, "measured or declared"),
         ({"easy": {"table": ("a", "b")}, "batch": ()}, "measured or declared"),
