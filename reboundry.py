@@ -10,6 +10,7 @@ Everything heavy is loaded on first use.
 """
 # Annotations are quoted, not imported from __future__: the names in this module are its public names, and no others.
 
+from collections.abc import Iterable as _Iterable
 from collections.abc import Mapping as _Mapping
 from collections.abc import Sequence as _Sequence
 from pathlib import Path as _Path
@@ -49,14 +50,19 @@ __all__ = [
 ]
 
 
-def _place(path: str | _Path) -> _Path:
-    """The path, with ~ as the home folder: as the command line takes it. Raises SettingsError for an address."""
-    from pipeline.storage import is_address
+def _place(path: str | _Path, name: str) -> _Path:
+    """The path given for ``name``, with ~ as the home folder: as the command line takes it.
 
+    Raises SettingsError for an address, and for what is no path.
+    """
+    from pipeline.storage import is_address
+    from shared.given import path_in
+
+    place = path_in(name, path)
     if is_address(str(path)):
         raise SettingsError(f"{path}: only the command `reboundry measure` takes addresses; give a folder or file on "
                             "this machine.")
-    return _Path(path).expanduser()
+    return place.expanduser()
 
 
 def measure(
@@ -72,17 +78,20 @@ def measure(
     """
     from pipeline.executor import get_ready
     from pipeline.sessions import find_sessions
+    from shared.given import check_number
 
+    check_number("jobs", jobs, "a whole number of clips, as 2; 0: one per processor", whole=True)
     if jobs < 0:
         raise SettingsError(f"jobs={jobs}: give how many clips to measure at once; 0: one per processor.")
-    sessions = find_sessions([_place(path)])
+    place = None if out is None else _place(out, "out")
+    sessions = find_sessions([_place(path, "path")])
     if len(sessions) > 1:
         raise SettingsError(f"{path}: holds {len(sessions)} sessions ({', '.join(s.name for s in sessions)}); measure "
                             "them one by one.")
     get_ready(len(sessions[0].clips), jobs)  # before the imports that the next line brings
     from pipeline.run import RunOptions, measure_session
 
-    options = RunOptions(out=None if out is None else _place(out), jobs=jobs, again=again, diagrams=diagrams)
+    options = RunOptions(out=place, jobs=jobs, again=again, diagrams=diagrams)
     return measure_session(sessions[0], options=options)
 
 
@@ -93,7 +102,7 @@ def load(session: str | _Path, *, out: str | _Path | None = None) -> "_MeasuredS
     """
     from pipeline.measured_session import read_measured
 
-    return read_measured(_place(session), None if out is None else _place(out))
+    return read_measured(_place(session, "session"), None if out is None else _place(out, "out"))
 
 
 def calibrate(path: str | _Path, *, table: Table | None = None) -> "_Calibration":
@@ -104,8 +113,11 @@ def calibrate(path: str | _Path, *, table: Table | None = None) -> "_Calibration
     """
     from calibration.find import find_table
     from pipeline.stills import look_at
+    from shared.given import shown
 
-    clip = _place(path)
+    clip = _place(path, "path")
+    if not isinstance(table, Table | None):
+        raise SettingsError(f'table: {shown(table)}; give a Table, as reboundry.standard_table("pool-8ft").')
     return look_at(clip, lambda still: find_table(still, table=table or standard_table(), clip=clip.name))[0]
 
 
@@ -125,7 +137,7 @@ def forecast(clip: str | _Path, *, wanted_angle_deg: float = 0.10, wanted_speed_
     from pipeline.wanted import Wanted
 
     wanted = Wanted(angle_deg=wanted_angle_deg, speed_percent=wanted_speed_percent)
-    path = _place(clip)
+    path = _place(clip, "clip")
     foreseen = foretold(find(path, session_settings(path)), wanted)
     if foreseen is None:
         raise SettingsError(f"{clip}: {STILL}")
@@ -136,8 +148,8 @@ def pool(sessions: str | _Path | _Sequence[str | _Path], out: str | _Path) -> "_
     """Join measured sessions into the dataset ``out``; again with more sessions adds to it. ``.shots`` is the whole."""
     from pipeline.pool import pool_sessions
 
-    several = [sessions] if isinstance(sessions, str | _Path) else sessions
-    return pool_sessions([_place(session) for session in several], _place(out))
+    several = [sessions] if isinstance(sessions, str) or not isinstance(sessions, _Iterable) else sessions
+    return pool_sessions([_place(session, "sessions") for session in several], _place(out, "out"))
 
 
 def compare(
@@ -155,10 +167,12 @@ def compare(
                 is there twice (each named)
     """
     from pipeline.compare.comparison import compare_conditions
-    from pipeline.compare.settings import CompareSettings, names_in
+    from pipeline.compare.settings import CompareSettings
+    from shared.given import names_in
 
     settings = CompareSettings(
-        responses=names_in(responses), by=names_in(by), within=names_in(within), level=level
+        responses=names_in(responses, "responses"), by=names_in(by, "by"), within=names_in(within, "within"),
+        level=level,
     )
     return compare_conditions(shots, contacts=contacts, settings=settings)
 
@@ -181,14 +195,20 @@ def plan(
     raises     : SettingsError for conditions of one level, names already taken, a cell of the pilot that isn't
                  understood and the like
     """
-    from pipeline.compare.settings import names_in
     from pipeline.pilot import pilot_spread
     from pipeline.plan import PlanSettings, make_plan
     from pipeline.plan_power import typical_spread
+    from shared.given import check_mapping, check_text, names_in
 
+    check_mapping("patterns", patterns, 'a dict of names and target pockets, as {"cross-corner": "foot-right"}')
+    levels: dict[str, dict[str, tuple[str, ...]]] = {"easy": {}, "hard": {}}
+    for name, conditions in (("easy", easy), ("hard", hard)):
+        if conditions is not None:
+            check_mapping(name, conditions, 'a dict of conditions and their levels, as {"balls": "clean,polished"}')
+            levels[name] = {column: names_in(given, f"{name} {column}") for column, given in conditions.items()}
+    check_text("response", response, 'the name of a measure, as "miss_mm"')
     settings = PlanSettings(
-        patterns=tuple(patterns.items()), speeds=names_in(speeds),
-        easy={k: names_in(v) for k, v in (easy or {}).items()}, hard={k: names_in(v) for k, v in (hard or {}).items()},
+        patterns=tuple(patterns.items()), speeds=names_in(speeds, "speeds"), easy=levels["easy"], hard=levels["hard"],
         repeats=repeats, sessions=sessions, shift=shift, power=power, seed=seed,
     )
     if pilot is None:
@@ -201,7 +221,7 @@ def demo_sessions(out: str | _Path) -> list[_Path]:
     """Copy the demo's two evenings (rendered, not filmed) into ``out`` as session folders; return them."""
     from pipeline.demo import copy_evenings
 
-    return copy_evenings(_place(out))
+    return copy_evenings(_place(out, "out"))
 
 
 if __name__ == "__main__":

@@ -11,12 +11,10 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from numbers import Integral, Real
 
 import numpy as np
 import pandas as pd
 
-from pipeline.compare.settings import names_in
 from pipeline.plan_between import power_of_sessions, sessions_needed
 from pipeline.plan_inside import power_inside, repeats_needed
 from pipeline.plan_power import Spread, check_wanted
@@ -24,12 +22,14 @@ from pipeline.plan_sheet import Sheet
 from shared.columns import DECLARED, declared_name, is_written_by_us
 from shared.equipment import POCKETS, pocket_name
 from shared.errors import SettingsError
+from shared.given import check_number, check_text, names_in
 from shared.names import same_name
 
 DEFAULT_REPEATS = 5
 EVENING_SHOTS = 200  # about as many as an evening holds
 MOST_SHOTS = 2000  # ten such evenings: a sheet of more is written only if asked for
 _OF_THE_SHEET = ("block", "order")  # columns of runsheet.csv besides those of a shot
+_MAY_LACK = ("shift", "repeats", "sessions")  # what is worked out, or does without
 LEAST_SESSIONS = 2  # per level of a hard condition: with one, condition and evening can't be told apart
 
 
@@ -57,10 +57,10 @@ class PlanSettings:
     def __post_init__(self) -> None:
         self._check_kinds()
         for name in ("easy", "hard"):
-            levels_of = {k: tuple(dict.fromkeys(names_in(v))) for k, v in getattr(self, name).items()}
+            levels_of = {k: tuple(dict.fromkeys(names_in(v, k))) for k, v in getattr(self, name).items()}
             object.__setattr__(self, name, levels_of)
         for name in ("speeds", "batch"):
-            object.__setattr__(self, name, names_in(getattr(self, name)))
+            object.__setattr__(self, name, names_in(getattr(self, name), name))
         if not self.patterns:
             raise SettingsError("no pattern to plan for; give one with --pattern NAME:POCKET.")
         for name, target in self.patterns:
@@ -90,17 +90,23 @@ class PlanSettings:
             check_wanted(self.shift, self.power)
 
     def _check_kinds(self) -> None:
-        """Raises SettingsError for a text, or a fraction of a whole, where a number should be."""
-        for name, kind, words in (
-            ("shift", Real, "a number, as 30"),
-            ("power", Real, "a number, as 0.8"),
-            ("repeats", Integral, "a whole number, as 5"),
-            ("sessions", Integral, "a whole number, as 2"),
-            ("seed", Integral, "a whole number, as 1"),
+        """Raises SettingsError for what is no number where one should be, and for a name that is no text."""
+        for name, whole, words in (
+            ("shift", False, "a number, as 30"),
+            ("power", False, "a number, as 0.8"),
+            ("repeats", True, "a whole number, as 5"),
+            ("sessions", True, "a whole number, as 2"),
+            ("seed", True, "a whole number, as 1"),
         ):
             value = getattr(self, name)
-            if value is not None and (not isinstance(value, kind) or isinstance(value, bool)):
-                raise SettingsError(f"{name}: {value!r}; it must be {words}.")
+            if value is not None or name not in _MAY_LACK:
+                check_number(name, value, words, whole=whole)
+        for name, target in self.patterns:
+            check_text("patterns", name, "a text, as a pattern's name")
+            check_text(f"pattern {name}", target, 'the name of a pocket, or "" for none')
+        for which in ("easy", "hard"):
+            for name in getattr(self, which):
+                check_text(which, name, "a text, as a condition's name")
 
     @property
     def hard_levels(self) -> tuple[int, ...]:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from shared.errors import SettingsError
+from shared.given import check_number
 
 ANGLE_DEG, SPEED_PERCENT = 0.10, 0.4  # unless others are wanted
 
@@ -20,6 +21,7 @@ class Wanted:
 
     def __post_init__(self) -> None:
         for name, value, unit in (("angle", self.angle_deg, "degrees"), ("speed", self.speed_percent, "per cent")):
+            check_number(f"the wanted uncertainty of {name}s", value, f"{unit} above 0, as 0.2")
             if not 0 < value < math.inf:
                 raise SettingsError(f"the wanted uncertainty of {name}s is {value:g}: give {unit} above 0, e.g. 0.2.")
 

@@ -2,16 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shared.errors import SettingsError
-
-
-def names_in(given: str | Sequence[str]) -> tuple[str, ...]:
-    """'cloth, balls' or ['cloth', 'balls'] -> ('cloth', 'balls'): a text isn't taken letter by letter."""
-    words = given.split(",") if isinstance(given, str) else given
-    return tuple(word for one in words if (word := str(one).strip()))
+from shared.given import check_number, names_in
 
 USUAL_WITHIN = ("pattern", "speed_class")
 
@@ -44,9 +38,12 @@ class CompareSettings:
     def __post_init__(self) -> None:
         for name in ("responses", "by", "within", "adjust"):
             given = getattr(self, name)
-            object.__setattr__(self, name, given if given is None else names_in(given))
+            object.__setattr__(self, name, given if given is None else names_in(given, name))
+        check_number("level", self.level, "a number, as 0.95")
         if not 0.5 < self.level < 1:
             raise SettingsError(f"confidence {self.level} must lie between 0.5 and 1, as 0.95.")
+        if self.bound is not None:
+            check_number("bound", self.bound, "a number above 0")
         if self.bound is not None and not self.bound > 0:
             raise SettingsError(f"bound {self.bound} must be above 0: the smallest difference that matters.")
         clash = sorted(set(self.by) & set(self.within))
