@@ -54,7 +54,7 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
     added: list[str] = []
     unchanged: list[str] = []
     fresh: dict[str, SessionTables] = {}
-    for path in _expand(paths, lines):
+    for path in _expand(paths, lines, failed):
         try:
             session = read_session_tables(path)
         except ReboundryError as problem:
@@ -128,14 +128,16 @@ def pool_sessions(paths: Sequence[Path], out: Path) -> PoolReport:
     return PoolReport(out, shots, sessions, tuple(added), tuple(unchanged), tuple(dict.fromkeys(lines)), tuple(failed))
 
 
-def _expand(paths: Sequence[Path], lines: list[str]) -> list[Path]:
-    """Sessions themselves, or the sessions inside a folder of them; each once."""
+def _expand(paths: Sequence[Path], lines: list[str], failed: list[str]) -> list[Path]:
+    """Sessions themselves, or the sessions inside a folder of them; each once. What is neither goes to ``failed``."""
     out: dict[Path, Path] = {}
     for path in paths:
         if not path.is_dir():
-            raise SettingsError(f"{path}: no such folder; give a session that was measured.")
+            failed.append(f"{path}: no such folder; give a session that was measured.")
+            continue
         if (path / MANIFEST).is_file():
-            raise SettingsError(f"{path}: is a dataset and no session; give the sessions, and the dataset as --out.")
+            failed.append(f"{path}: is a dataset and no session; give the sessions, and the dataset as --out.")
+            continue
         here = [path] if _is_session(path) else [sub for sub in sorted(path.iterdir()) if _is_session(sub)]
         for one in here or [path]:
             real = one.resolve()

@@ -494,6 +494,23 @@ def test_what_is_no_session_is_said(tmp_path, make, word):
         pool_sessions(make(tmp_path), tmp_path / "d")
 
 
+def test_a_mistyped_session_costs_itself_only(three, tmp_path):
+    first = tmp_path / "first"
+    pool_sessions(three[:1], first)
+    odd = [three[1] / "takes.csv", tmp_path / "nowhere", first]
+    report = pool_sessions([*odd, *three], tmp_path / "d")
+    assert report.failed == (
+        f"{odd[0]}: no such folder; give a session that was measured.",
+        f"{odd[1]}: no such folder; give a session that was measured.",
+        f"{first}: is a dataset and no session; give the sessions, and the dataset as --out.",
+    )
+    assert (len(report.sessions), len(report.shots)) == (3, 18)
+    ran = CliRunner().invoke(app, ["pool", str(odd[1]), *map(str, three), "--out", str(tmp_path / "d")])
+    assert ran.exit_code == 1
+    assert "nowhere: no such folder" in ran.stderr
+    assert "3 session(s)" in ran.stdout
+
+
 def test_out_that_holds_something_else_is_left_alone(three, tmp_path):
     out = tmp_path / "holiday"
     out.mkdir()
