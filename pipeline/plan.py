@@ -9,16 +9,18 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
+from pipeline.compare.spellings import meaning
 from pipeline.plan_between import power_of_sessions, sessions_needed
 from pipeline.plan_inside import power_inside, repeats_needed
 from pipeline.plan_power import Spread, check_wanted
 from pipeline.plan_sheet import Sheet
+from pipeline.speed_classes import same_class
 from shared.columns import DECLARED, declared_name, is_written_by_us
 from shared.equipment import POCKETS, pocket_name
 from shared.errors import SettingsError
@@ -74,8 +76,12 @@ class PlanSettings:
                 raise SettingsError(f"{name}: is a column that is measured or declared already; name it otherwise.")
             if name in _OF_THE_SHEET:
                 raise SettingsError(f"{name}: is a column of the run sheet itself; name it otherwise.")
+            if alike := _again(levels, meaning):
+                raise SettingsError(f"{name}: {alike}: given in another spelling, too; give each level once.")
+        if again := _again(self.speeds, same_class):
+            raise SettingsError(f"speed {again}: given twice; give each speed once.")
         if both := _meant_twice([*self.easy, *self.hard]):
-            within = any(_meant_twice(list(names)) for names in (self.easy, self.hard))
+            within = any(_meant_twice(tuple(names)) for names in (self.easy, self.hard))
             raise SettingsError(f"{both}: {'given twice' if within else 'both easy and hard to change'}; give it once.")
         if twice := _meant_twice([name for name, _ in self.patterns]):
             raise SettingsError(f"pattern {twice}: given twice; give it once, each pattern with one pocket.")
@@ -114,10 +120,15 @@ class PlanSettings:
         return tuple(len(levels) for levels in self.hard.values())
 
 
-def _meant_twice(names: list[str]) -> str:
+def _meant_twice(names: Sequence[str]) -> str:
     """Names of which another spelling was given before, or nothing."""
-    known = [same_name(declared_name(name)) for name in names]
-    return ", ".join(name for k, name in enumerate(names) if known[k] in known[:k])
+    return _again(names, lambda name: same_name(declared_name(name)))
+
+
+def _again(words: Sequence[str], meaning_of: Callable[[str], Hashable]) -> str:
+    """Words that mean what another before them does, or nothing."""
+    known = [meaning_of(word) for word in words]
+    return ", ".join(word for k, word in enumerate(words) if known[k] in known[:k])
 
 
 @dataclass(frozen=True, eq=False)

@@ -44,7 +44,7 @@ def alike_lines(name: str, cells: pd.Series) -> list[str]:
     """
     groups: dict[tuple[float, str] | str, list[str]] = {}
     for word in sorted({str(cell).strip() for cell in cells.dropna().unique()} - {""}):
-        groups.setdefault(_number(word) or _letters(word), []).append(word)
+        groups.setdefault(meaning(word), []).append(word)
     leave = ", and leave a cell empty where there is no number" if any(isinstance(key, str) for key in groups) else ""
     lines = []
     for key, words in groups.items():
@@ -58,6 +58,11 @@ def alike_lines(name: str, cells: pd.Series) -> list[str]:
             lines.append(f"{told} are the same number but are taken as different words; write it alike "
                          f"everywhere{leave}.")
     return lines
+
+
+def meaning(word: str) -> tuple[float, str] | str:
+    """What two words share that may mean one thing: `Clean` and `clean`, or 40 and 40.0."""
+    return _number(word) or _letters(word)
 
 
 def _number(word: str) -> tuple[float, str] | None:

@@ -119,6 +119,12 @@ def test_plan_is_sized_by_the_power_wanted():
         ({"easy": {"temperature_c": ("1", "2"), "Temperature_C": ("3", "4")}, "batch": ()},
          "Temperature_C: given twice"),
         ({"patterns": (("a", "foot-right"), ("b", ""), ("a", "foot-right"))}, "pattern a: given twice"),
+        ({"speeds": ("fast", "slow", "fast")}, r"^speed fast: given twice; give each speed once\.$"),
+        ({"speeds": ("fast", "Fast")}, "^speed Fast: given twice"),
+        ({"easy": {"balls": ("clean", "polished", "Clean")}, "batch": ()},
+         r"^balls: Clean: given in another spelling, too; give each level once\.$"),
+        ({"hard": {"cloth": ("old cloth", "old_cloth")}}, "^cloth: old_cloth: given in another spelling"),
+        ({"hard": {"humidity_pct": ("40", "40.0")}}, "^humidity_pct: 40.0: given in another spelling"),
         ({"batch": ("cloth",)}, "only conditions given with --easy"),
         ({"patterns": ()}, "no pattern"),
         ({"repeats": 0}, "1 or more"),
@@ -210,4 +216,6 @@ def test_a_sheet_that_nobody_would_play_is_written_only_if_asked_for():
 def test_a_target_that_is_no_pocket_is_refused_and_a_level_named_twice_counts_once():
     with pytest.raises(SettingsError, match="pattern a: 'foot-rihgt' is no pocket"):
         _settings(patterns=(("a", "foot-rihgt"),))
+    for apart in (("-3", "3"), ("1-2", "12"), ("40", "40 %"), ("a", "b")):
+        assert _settings(hard={"cloth": apart}).hard == {"cloth": apart}
     assert _settings(easy={"balls": ("clean", "clean", "polished")}, batch=()).easy == {"balls": ("clean", "polished")}
