@@ -24,6 +24,7 @@ from shared.names import same_letters
 from shared.places import whole_path
 
 MEASURED_FOLDER = "measured"
+POOLED_FILE = "pool.json"  # stands in a dataset only, of whose tables some are called as a session's
 _SHOT_CELLS = ("shot_id", "clip", "verdict")  # without which a row of shots.csv is no shot
 
 
@@ -111,10 +112,12 @@ def locate(session: Path, out: Path | None = None) -> tuple[Path, Path]:
 def read_measured(session: Path, out: Path | None = None) -> MeasuredSession:
     """Read shots.csv, contacts.csv, tracks.parquet and calibration.json of a session.
 
-    Raises SettingsError where nothing was measured, or one of the last two can't be read; SchemaError for a CSV of no
-    use.
+    Raises SettingsError where nothing was measured, for a dataset, and where one of the last two can't be read;
+    SchemaError for a CSV of no use.
     """
     folder, place = locate(session, out)
+    if (place / POOLED_FILE).is_file():
+        raise SettingsError(f"{place}: is a dataset and no session; give one of the sessions that are pooled in it.")
     try:
         shots = read_shots(place)
         contacts = read_contacts(place)

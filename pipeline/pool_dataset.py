@@ -18,7 +18,7 @@ from urllib.parse import quote, unquote
 import pandas as pd
 
 from pipeline.compare.conditions import DERIVED, condition_columns
-from pipeline.measured_session import locate
+from pipeline.measured_session import POOLED_FILE, locate
 from pipeline.pool_read import behind, content_hash
 from pipeline.pool_stack import is_number
 from pipeline.results import write_csv
@@ -26,7 +26,7 @@ from shared.columns import CONTACTS, FINGERPRINT, POOLED, SHOTS, TRACKS
 from shared.errors import SettingsError
 from shared.files import file_sha256, tool_version, write_json, write_text, write_with
 
-MANIFEST = "pool.json"
+MANIFEST = POOLED_FILE
 FORMAT = 1
 _POOLED_MEANING = {
     "session": ("string", "", "name of the session"),

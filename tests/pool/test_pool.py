@@ -19,7 +19,7 @@ from pipeline.compare.conditions import condition_columns, find_column
 from pipeline.compare.dataset import compare_dataset
 from pipeline.compare.settings import CompareSettings
 from pipeline.earlier_results import leave_earlier
-from pipeline.measured_session import read_shots
+from pipeline.measured_session import read_measured, read_shots
 from pipeline.pilot import pilot_spread
 from pipeline.pool import pool_sessions
 from pipeline.pool_dataset import changed_sessions, read_partitions, read_pool
@@ -492,6 +492,16 @@ def test_a_table_with_columns_of_no_use_is_named_with_its_path(three, tmp_path):
 def test_what_is_no_session_is_said(tmp_path, make, word):
     with pytest.raises(SettingsError, match=word):
         pool_sessions(make(tmp_path), tmp_path / "d")
+
+
+def test_a_dataset_is_not_read_as_a_session(three, tmp_path):
+    out = tmp_path / "d"
+    pool_sessions(three, out)
+    for given in ((out,), (three[0], out)):
+        with pytest.raises(SettingsError, match=r"d: is a dataset and no session; give one of the sessions"):
+            read_measured(*given)
+    ran = CliRunner().invoke(app, ["render", str(out)])
+    assert "d: is a dataset and no session" in str(ran.exception)
 
 
 def test_a_mistyped_session_costs_itself_only(three, tmp_path):
