@@ -54,11 +54,15 @@ def condition_columns(shots: pd.DataFrame) -> list[str]:
 
 
 def find_column(shots: pd.DataFrame, word: str) -> str:
-    """``humidity`` finds humidity_pct when nothing else begins so. Raises SettingsError that lists what there is."""
+    """``humidity`` finds humidity_pct, and ``ball`` Ball Set, when nothing else begins so.
+
+    Raises SettingsError that lists what there is.
+    """
     choices = [*condition_columns(shots), *(c for c in DECLARED if c in shots)]
     if word in choices:
         return word
-    near = [c for c in choices if same_name(c) == same_name(word)] or [c for c in choices if c.startswith(word)]
+    meant = same_name(word)
+    near = [c for c in choices if same_name(c) == meant] or [c for c in choices if same_name(c).startswith(meant)]
     if len(near) == 1:
         return near[0]
     what = "is no column of takes.csv or key of session.toml"

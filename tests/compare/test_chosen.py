@@ -8,6 +8,7 @@ import pytest
 
 from pipeline.compare.chosen import chosen_conditions
 from pipeline.compare.comparison import compare_conditions
+from pipeline.compare.conditions import find_column
 from pipeline.compare.page import comparison_page
 from pipeline.compare.settings import CompareSettings
 from shared.errors import SettingsError
@@ -93,3 +94,15 @@ def test_a_group_that_is_no_column_is_refused_and_usual_ones_may_lack(two_evenin
     with pytest.raises(SettingsError, match=r"'patern' is no column .*choose from: .*pattern"):
         compare_conditions(shots, settings=CompareSettings(responses=ANGLE.responses, within=("patern",)))
     assert compare_conditions(shots.drop(columns=["speed_class"]), settings=ANGLE).strata == ("long-side-bank",)
+
+
+@pytest.mark.parametrize(("word", "column"), [
+    ("ball", "Ball Set"), ("BALL_S", "Ball Set"), ("humidity", "Humidity_pct"), ("Humid", "Humidity_pct"),
+    ("chalk", "chalk"), ("chalk-b", "Chalk brand"), ("speed c", "speed_class"),
+])
+def test_a_condition_is_found_by_how_it_begins_however_it_is_spelled(word, column):
+    shots = pd.DataFrame(columns=["speed_class", "Ball Set", "Humidity_pct", "chalk", "Chalk brand", "miss_mm"])
+    assert find_column(shots, word) == column
+    for vague, said in (("ch", "fits chalk, Chalk brand"), ("set", "is no column"), ("miss", "is no column")):
+        with pytest.raises(SettingsError, match=f"^condition '{vague}' {said}"):
+            find_column(shots, vague)
