@@ -11,7 +11,7 @@ import pandas as pd
 from calibration.lens import read_lens
 from calibration.store import write_calibrations
 from pipeline.clip_job import ClipRecord
-from pipeline.fingerprint import fingerprint
+from pipeline.fingerprint import fingerprint, levels_by
 from pipeline.judging import add_aim, judge_shots, say_why_no_aim
 from pipeline.knowledge import prior_friction
 from pipeline.learning import ClothAndBalls
@@ -65,9 +65,10 @@ def write_results(
     settings = session.settings
     shots, lines = declare(read_all(entries, "shots", SHOTS), session.takes, settings)
     remarks: tuple[str, ...] = ()
-    if settings.camera.readout_s is None:
-        foretold = {entry.folder.name: entry.record("tables").get("by_readout", {}) for entry in entries}
-        shots, remarks = say_what_a_readout_changes(shots, foretold)
+    given_s, foretold = settings.camera.readout_s, {}
+    if given_s != 0:
+        foretold = {entry.folder.name: by for entry in entries if (by := entry.record("tables").get("by_readout"))}
+        shots, remarks = say_what_a_readout_changes(shots, foretold, given_s=given_s)
     contacts = read_all(entries, "contacts", CONTACTS)
     recordings = {same_letters(record.clip): record.sha256 for record in records}
     shots = counted(apply_reviews(_judged(session, shots, contacts, entries), out, recordings))
@@ -76,7 +77,11 @@ def write_results(
     write_csv(out / "contacts.csv", contacts)
     table = fingerprint(contacts, rows, told=_told(rows, records), by=names, prior=prior_friction(settings),
                         fixed=settings.friction)
-    write_csv(out / "table.csv", say_it_of_the_table(table) if remarks else table)
+    if remarks:
+        off = set(rows.loc[rows["clip"].isin(foretold), "shot_id"].astype(str))
+        levels = [condition for condition, ids in levels_by(rows, names) if ids & off]
+        table = say_it_of_the_table(table, levels, given_s=given_s)
+    write_csv(out / "table.csv", table)
     write_tracks(out / "tracks.parquet", entries)
     write_calibrations(out / "calibration.json", [entry.calibration() for entry in calibrated])
     write_datapackage(

@@ -313,6 +313,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
                  "rotation_deg": info.rotation_deg, "chroma_shift_px": list(siting.shift_px),
                  "chroma_shift_u_px": list(siting.u_px), "frame_rate_nominal": info.frame_rate_nominal,
                  "shutter_seen_s": told and told.seconds, "shutter_seen_u_s": told and told.u,
+                 "readout_s": readout_s or None,  # as it was used; none given and none at all are measured alike
                  "first_s": frames.first_s, "last_s": frames.last_s, "frames_passed_over": frames.passed_over},
     }
 
@@ -420,7 +421,7 @@ def _by_readout(
     """Where no read-out time was used: a usual one, and what it would change in each shot."""
     from pipeline.unknown_readout import changes_by_readout
 
-    if measures is None or task.settings.camera.readout_s:
+    if measures is None or looked["info"]["readout_s"]:
         return {}
     calibration, info = task.entry.calibration(), looked["info"]
     readout_s = usual_readout_s((info["last_s"] - info["first_s"]) / max(looked["frames"] - 1, 1))

@@ -99,7 +99,7 @@ def fingerprint(
     """
     cushions, hits = cushion_values(contacts, shots), hit_values(shots, told)
     rows: list[dict[str, Any]] = []
-    for condition, ids in [("", None), *_levels(shots, by)] if len(shots) else []:
+    for condition, ids in [("", None), *levels_by(shots, by)] if len(shots) else []:
         own = [told[shot] for shot in sorted(told) if ids is None or shot in ids]
         part = _friction_rows(own, prior, condition, fixed) + _mass_rows(own, condition)
         part += _hit_rows(_of(hits, ids), condition)
@@ -113,7 +113,11 @@ def _of(rows: pd.DataFrame, ids: set[str] | None) -> pd.DataFrame:
     return rows if ids is None else rows[rows["shot_id"].isin(ids)]
 
 
-def _levels(shots: pd.DataFrame, by: Sequence[str]) -> list[tuple[str, set[str]]]:
+def levels_by(shots: pd.DataFrame, by: Sequence[str]) -> list[tuple[str, set[str]]]:
+    """The levels that get rows of their own, as ``condition`` of FINGERPRINT names them, each with its shots' ids.
+
+    shots, by : as in `fingerprint`
+    """
     out = []
     for name in by:
         if name not in shots or shots[name].nunique(dropna=True) < 2:

@@ -1,4 +1,4 @@
-"""A read-out time that nobody gave: what a phone's would change in speeds, angles and spin.
+"""A read-out time that nobody gave, or none that can be: what a phone's would change in speeds, angles and spin.
 
 Where a ball rolls, its line stays where it is. Where it slides on a bent way, as off a cushion, how bent that is goes
 by its speed: directions and spin there are off with the speed.
@@ -9,7 +9,7 @@ It is said; nothing is corrected by it and no uncertainty widened: shots of one 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from pipeline.shots import MeasuredShot
     from shared.equipment import Table
 
-OF_THE_TABLE = "readout_s not given: may be off by more than stated, as the shots are (see their notes)"
+OF_THE_TABLE = "may be off by more than stated, as the shots are (see their notes)"
 _UNITS = {column.name: column.unit for column in SHOTS.columns}
 
 
@@ -69,16 +69,18 @@ def _measures(shot: MeasuredShot, theta: Array, table: Table) -> dict[str, float
 
 
 def say_what_a_readout_changes(
-    shots: pd.DataFrame, foretold: Mapping[str, Mapping[str, Any]]
+    shots: pd.DataFrame, foretold: Mapping[str, Mapping[str, Any]], *, given_s: float | None = None
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """For a session without ``readout_s``: the shots with a note where a usual read-out would change a measure by more
-    than its uncertainty; and a line on the whole session, none where no speed was measured.
+    """For clips measured without ``readout_s``: the shots with a note where a usual read-out would change a measure by
+    more than its uncertainty; and a line on the whole session, none where no speed was measured.
 
     shots    : SHOTS rows
-    foretold : by clip, ``readout_s`` and ``shots``: `changes_by_readout` by shot number, as text
+    foretold : by clip that was measured so, ``readout_s`` and ``shots``: `changes_by_readout` by shot number, as text
+    given_s  : the session's read-out time, longer than a frame of these clips; None: it gives none
     """
     notes: list[str] = []
     speeds, longest, told = 0.0, 0.0, 0
+    clips: set[str] = set()
     angles: dict[str, float] = {}  # those that would change by more than their uncertainty
     for record in shots.to_dict("records"):
         row = {str(name): value for name, value in record.items()}
@@ -88,7 +90,7 @@ def say_what_a_readout_changes(
                    if not pd.isna(row[name]) and not pd.isna(row[f"{name}_u"]) and math.isfinite(change)}
         beyond = [_words(name, change, float(row[name])) for name, change in changes.items()
                   if abs(change) > float(row[f"{name}_u"])]
-        notes.append(f"readout_s not given: one of {1000 * readout_s:.3g} ms would change beyond their uncertainty: "
+        notes.append(f"{_lacks(given_s)}: one of {1000 * readout_s:.3g} ms would change beyond their uncertainty: "
                      f"{', '.join(beyond)}" if beyond else "")
         shares = [abs(change / float(row[name])) for name, change in changes.items() if _is_speed(name) and row[name]]
         for name, change in changes.items():
@@ -97,13 +99,17 @@ def say_what_a_readout_changes(
         told += bool(shares)
         if shares:
             speeds, longest = max(speeds, *shares), max(longest, readout_s)
+            clips.add(str(row["clip"]))
     if not told:
         return shots, ()
     many = sum(map(bool, notes))
     where = f"in {many} of {told} shots by more than is stated (see their notes)" if many else (
         "in no shot by more than is stated")
     turned = "".join(f", {name} up to {angle:.2g} deg" for name, angle in angles.items())
-    line = (f"no [camera] readout_s in session.toml: if this camera reads a picture line by line in "
+    clips_of = "1 clip" if len(clips) == 1 else f"{len(clips)} clips"
+    lacks = "no [camera] readout_s in session.toml" if given_s is None else (
+        f"[camera] readout_s in session.toml is longer than a frame of {clips_of}, and not used there")
+    line = (f"{lacks}: if this camera reads a picture line by line in "
             f"{1000 * longest:.3g} ms (phones: 10 to 20; common practice, no source), speeds are up to "
             f"{100 * speeds:.2g} %{turned} and times up to {500 * longest:.2g} ms off, {where}; what table.csv says of "
             "cloth, balls and cushions is off with them. README, \"How to film\", says how to find it; readout_s = 0 "
@@ -111,10 +117,22 @@ def say_what_a_readout_changes(
     return shots.assign(notes=join_notes(shots["notes"], notes)), (line,)
 
 
-def say_it_of_the_table(table: pd.DataFrame) -> pd.DataFrame:
-    """FINGERPRINT rows with a note where there is an uncertain value: it is off with the shots it comes from."""
-    uncertain = table["value"].notna() & table["value_u"].notna()
-    return table.assign(note=join_notes(table["note"], [OF_THE_TABLE if one else "" for one in uncertain]))
+def say_it_of_the_table(
+    table: pd.DataFrame, levels: Sequence[str], *, given_s: float | None = None
+) -> pd.DataFrame:
+    """FINGERPRINT rows with a note where there is an uncertain value: it is off with the shots it comes from.
+
+    levels  : the conditions' levels, as the rows name them, with a shot measured without it; the whole session has one
+    given_s : as in `say_what_a_readout_changes`
+    """
+    off = table["condition"].isna() | table["condition"].isin(["", *levels])
+    uncertain = off & table["value"].notna() & table["value_u"].notna()
+    words = f"{_lacks(given_s)}: {OF_THE_TABLE}"
+    return table.assign(note=join_notes(table["note"], [words if one else "" for one in uncertain]))
+
+
+def _lacks(given_s: float | None) -> str:
+    return "readout_s not given" if given_s is None else "readout_s not used"
 
 
 def _is_speed(name: str) -> bool:

@@ -11,7 +11,7 @@ from pipeline.compare.comparison import compare_conditions
 from pipeline.compare.conditions import read_factor
 from pipeline.compare.page import _number
 from pipeline.compare.settings import CompareSettings
-from pipeline.fingerprint import _levels
+from pipeline.fingerprint import levels_by
 from pipeline.pool import pool_sessions
 from pipeline.pool_dataset import read_pool
 from pipeline.results import write_csv
@@ -73,7 +73,7 @@ def test_more_digits_than_a_number_keeps_are_a_name(tmp_path):
 
 def test_a_tables_level_is_written_as_typed():
     shots = pd.DataFrame({"session": "e", "shot_id": list("abcdefgh"), "lot": [40.0] * 4 + [20240105.0] * 4})
-    assert [text for text, _ in _levels(shots, ["lot"])] == ["lot = 40", "lot = 20240105"]
+    assert [text for text, _ in levels_by(shots, ["lot"])] == ["lot = 40", "lot = 20240105"]
 
 
 def test_an_infinite_number_is_named():

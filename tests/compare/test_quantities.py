@@ -10,7 +10,7 @@ from pipeline.compare.comparison import compare_conditions
 from pipeline.compare.conditions import as_numbers, read_factor, units_in, why_no_condition
 from pipeline.compare.settings import CompareSettings
 from pipeline.condition_words import level_words
-from pipeline.fingerprint import _levels
+from pipeline.fingerprint import levels_by
 from pipeline.pilot import pilot_spread
 from shared.errors import SettingsError
 from shared.session_file import read_session
@@ -106,4 +106,4 @@ def test_a_word_a_shot_takes_nothing_from_the_other_conditions(four_evenings, co
     assert comparison.answers == compare_conditions(shots, settings=ANGLE).answers
     assert any(w.startswith(f"{column}: ") and "--by" in w for w in comparison.warnings)
     assert pilot_spread(told, ANGLE.responses[0]) == pilot_spread(shots, ANGLE.responses[0])
-    assert {text.partition(" = ")[0] for text, _ in _levels(told, ["balls", column])} == {"balls"}
+    assert {text.partition(" = ")[0] for text, _ in levels_by(told, ["balls", column])} == {"balls"}

@@ -25,7 +25,9 @@ from shared.columns import CONTACTS, DETECTIONS, SHOTS, TRACKS
 from shared.equipment import standard_table
 
 
-def write_clip(path: Path, *, frames: int = 20, size: tuple[int, int] = (160, 96), seed: int = 1) -> Path:
+def write_clip(
+    path: Path, *, frames: int = 20, size: tuple[int, int] = (160, 96), seed: int = 1, rate: int = 30
+) -> Path:
     """A clip of a grey floor with some noise: no table in it."""
     path.write_bytes(_coded(path.suffix, frames, size, seed))
     return path
@@ -42,9 +44,9 @@ def _coded(suffix: str, frames: int, size: tuple[int, int], seed: int) -> bytes:
 def _code(path: Path, frames: int, size: tuple[int, int], seed: int) -> None:
     rng = np.random.default_rng(seed)
     with av.open(str(path), "w") as container:
-        stream = container.add_stream("libx264", rate=30)
+        stream = container.add_stream("libx264", rate=rate)
         stream.width, stream.height, stream.pix_fmt = *size, "yuv420p"
-        stream.time_base = Fraction(1, 30)
+        stream.time_base = Fraction(1, rate)
         for n in range(frames):
             picture = rng.integers(90, 130, (size[1], size[0], 3), dtype=np.uint8)
             frame = av.VideoFrame.from_ndarray(picture, format="rgb24")

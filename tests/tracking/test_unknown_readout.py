@@ -160,3 +160,29 @@ def test_that_it_is_negligible_ends_it_and_nothing_is_measured_anew(folder):
         assert ("readout_s" in (place / "measured" / "report.html").read_text()) is not silent
         assert ("readout_s" in (place / "measured" / "table.csv").read_text()) is not silent
         assert (stages.looked, stages.measured) == (looked, measured)
+
+
+def test_a_read_out_longer_than_a_frame_leaves_what_is_unknown_to_be_said_of_its_clips_and_their_levels_alone(
+    folder, monkeypatch
+):
+    """Of 30 frames/s but the third, of 15, in which it may be."""
+    place, stages = folder
+    monkeypatch.setattr("pipeline.clip_job.detect_balls",
+                        lambda frames, *_, **__: stages.detect(frames).assign(x_px=80.0, y_px=71.5))
+    write_clip(place / "c3.mp4", seed=3, rate=15)
+    (place / "session.toml").write_text("[camera]\nreadout_s = 0.05\n")
+    (place / "takes.csv").write_text("clip,cloth\nc1.mp4,worn\nc2.mp4,worn\nc3.mp4,new\n")
+    for again in (False, True):
+        lines = Lines()
+        result = run(place, lines, again=again)
+        (said,) = [line for line in lines.lines if "if this camera reads" in line]
+        assert said.startswith("monday: [camera] readout_s in session.toml is longer than a frame of 2 clips, and not")
+        assert "in 2 of 2 shots" in said
+        by_clip = result.shots.set_index("clip")["notes"]
+        assert by_clip.str.contains("readout_s not used: one of 15 ms would change").to_dict() == {
+            "c1.mp4": True, "c2.mp4": True, "c3.mp4": False}
+        assert not by_clip.str.contains("readout_s not given").any()
+        table = pd.read_csv(place / "measured" / "table.csv").dropna(subset="value_u")
+        assert {"cloth = worn", "cloth = new"} <= set(table["condition"].dropna())
+        noted = table["note"].fillna("").str.contains("readout_s not used")
+        assert noted.tolist() == (table["condition"] != "cloth = new").tolist()
