@@ -369,6 +369,7 @@ def _measure(task: ClipTask, looked: Mapping[str, Any], clock: _Clock) -> dict[s
         try:
             alone = task.entry.record("alone")
             measures = _shots(task, prior, alone if alone.get("look") == look else {}, looked)
+            looked = _without_splices(looked, measures.rows)
             spoilt = looked["uneven"] or any(fault["surely"] for fault in looked["faults"])
             pace = "" if spoilt else _pace(task, prior, measures, looked)
         except NoShotError as error:
@@ -393,6 +394,14 @@ def _measure(task: ClipTask, looked: Mapping[str, Any], clock: _Clock) -> dict[s
     task.entry.keep_record("tables", {"key": tables_key, "shots": record["shots"], "basis": _basis(look, task),
                                       "by_readout": _by_readout(task, looked, prior, measures)})
     return record
+
+
+def _without_splices(looked: Mapping[str, Any], rows: pd.DataFrame) -> dict[str, Any]:
+    """What was ``looked``, but for jumps where another recording follows, as the balls in ``rows`` tell."""
+    from pipeline.parts import without_splices
+
+    kept = {name: without_splices([Fault(**fault) for fault in looked[name]], rows) for name in ("faults", "doubts")}
+    return {**looked, **{name: [asdict(fault) for fault in faults] for name, faults in kept.items()}}
 
 
 def _noted(shots: pd.DataFrame, looked: Mapping[str, Any], pace: str) -> tuple[pd.DataFrame, list[str]]:

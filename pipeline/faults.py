@@ -12,6 +12,7 @@ class Fault:
 
     surely : no shot meanwhile can be measured; else it is the reason where one can't be
     froze  : the picture stood still for several frames: what moves after it was set going before
+    jump   : balls are elsewhere from one frame to the next, as they are where another recording follows
     doubt  : what to say of a shot that is measured all the same; empty: as of one that isn't
     """
 
@@ -20,7 +21,12 @@ class Fault:
     words: str
     surely: bool = False
     froze: bool = False
+    jump: bool = False
     doubt: str = ""
+
+    @property
+    def lasts_s(self) -> float:
+        return self.until_s - self.from_s
 
     @property
     def what(self) -> str:

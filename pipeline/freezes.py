@@ -93,12 +93,12 @@ def find_gone(detections: pd.DataFrame, radius_mm: float) -> list[Fault]:
     for k in range(2, len(frames.t_s) - 3):
         at_s = float(frames.t_s[k + 1])
         if _all_jump(frames, k):
-            found.append(Fault(float(frames.t_s[k]), at_s, GONE.format(at_s), surely=True))
+            found.append(Fault(float(frames.t_s[k]), at_s, GONE.format(at_s), surely=True, jump=True))
         elif _out_of_reach(frames, k):
             surely = frames.may_jump(k) or _from_nowhere(frames, k)
-            found.append(Fault(float(frames.t_s[k]), at_s, MAY_BE_GONE.format(at_s), surely))
+            found.append(Fault(float(frames.t_s[k]), at_s, MAY_BE_GONE.format(at_s), surely, jump=True))
         elif _starts_far(frames, k) or frames.may_jump(k):
-            found.append(Fault(float(frames.t_s[k]), at_s, MAY_BE_GONE.format(at_s)))
+            found.append(Fault(float(frames.t_s[k]), at_s, MAY_BE_GONE.format(at_s), jump=True))
     return found
 
 

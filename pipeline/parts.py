@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.faults import Fault
 from pipeline.shutter import at_read_times
 from pipeline.splices import AWAY, find_splices
 from pipeline.tracks import TrackSettings, track_balls
 from shared.equipment import Table
+
+_BESIDE = 1.75  # of a step: a ball may be seen first in a part's second frame, and be read half a frame off
 
 
 def follow_parts(detections: pd.DataFrame, table: Table) -> pd.DataFrame:
@@ -47,6 +50,15 @@ def splices_s(rows: pd.DataFrame) -> list[float]:
     parts = rows.groupby("part").agg(begin=("frame", "min"), end=("frame", "max"), t_s=("t_s", "min"))
     at_once = parts["begin"] - parts["end"].shift() <= AWAY
     return parts.loc[at_once, "t_s"].tolist()
+
+
+def without_splices(faults: Sequence[Fault], rows: pd.DataFrame) -> list[Fault]:
+    """The faults but for jumps where another recording follows: that says all of them, and what to do.
+
+    rows : as `follow_parts` gives them; of nothing that was followed, empty
+    """
+    joins = np.array(splices_s(rows) if len(rows) else [])
+    return [one for one in faults if not (one.jump and (np.abs(joins - one.until_s) < _BESIDE * one.lasts_s).any())]
 
 
 def _followed(detections: pd.DataFrame, table: Table) -> pd.DataFrame:

@@ -21,7 +21,7 @@ from pipeline.learning import ClothAndBalls, pool_friction
 from pipeline.measured import Measured
 from pipeline.motions import DOUBTFUL_CHI2, STRAINED, ShotMotion
 from pipeline.overlooked import NOW_S, hidden_contact, no_such_answer, no_white_ball
-from pipeline.parts import follow_parts, parts_of, splices_s
+from pipeline.parts import follow_parts, parts_of, splices_s, without_splices
 from pipeline.paths import MotionEvent, Seen
 from pipeline.physics import Array, Friction
 from pipeline.pockets import Pocketed
@@ -130,6 +130,7 @@ def measure_shots(
     known = friction or prior_friction(settings)
     if rows is None:
         rows = follow_parts(detections, table)
+    faults = without_splices(faults, rows)
     frames = _frames(detections, rows, looked_at)
     frames_t = frames["t_s"].to_numpy(float)
     if not len(frames_t) or rows["ball"].isna().all():

@@ -1,11 +1,16 @@
 """Recordings that an editor joined in one file: each shot is measured as it is alone, and nothing else is split."""
 
+from dataclasses import asdict, replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from fixtures.synthetic import bank_shot
-from pipeline.parts import follow_parts, splices_s
+from pipeline.clip_job import _without_splices
+from pipeline.faults import Fault
+from pipeline.freezes import find_gone
+from pipeline.parts import follow_parts, splices_s, without_splices
 from pipeline.shots import measure_shots
 from pipeline.splices import find_splices
 from pipeline.tracks import track_balls
@@ -45,6 +50,27 @@ def test_each_part_is_measured_as_it_is_alone(seconds):
             if pd.notna(alone[measure]):
                 assert abs(shot[measure] - alone[measure]) < 0.5 * alone[f"{measure}_u"] + 1e-9, measure
         assert shot["end_s"] - shot["start_s"] < seconds
+
+
+@pytest.mark.parametrize("readout_s", [0.0, 0.015])
+def test_no_frames_are_said_to_be_missing_where_another_recording_follows(readout_s):
+    """Balls roll until then, and are elsewhere in the next frame. What else is wrong is still said."""
+    play = bank_shot(TABLE, cut_deg=3.0, roll_ratio=0.05, speed_mps=2.2, until_s=4.0)
+    whole = joined(*(detections_of(play, TABLE, 1.2, Look(seed=seed, readout_s=readout_s)) for seed in (1, 2)))
+    (jump,) = find_gone(whole, TABLE.ball.radius_mm)
+    assert "frames may be missing at 1.2" in jump.words
+    elsewhere = replace(jump, from_s=jump.from_s - 3 * jump.lasts_s, until_s=jump.until_s - 3 * jump.lasts_s)
+    scattered = Fault(0.0, 2.4, "the time stamps are uneven")
+    faults = [replace(jump, surely=True), elsewhere, scattered]
+    rows = follow_parts(whole, TABLE)
+    assert without_splices(faults, rows) == [elsewhere, scattered]
+    looked = {"faults": list(map(asdict, faults)), "doubts": list(map(asdict, faults[:2])), "uneven": ""}
+    assert _without_splices(looked, rows) == looked | {"faults": looked["faults"][1:], "doubts": looked["doubts"][1:]}
+    odd = rows.assign(x_mm=rows["x_mm"] + np.where((rows["t_s"] > 0.9) & (rows["part"] == 0), 60.0, 0.0))
+    notes = measure_shots(whole, calibration=overhead(TABLE), settings=SessionSettings(table=TABLE), clip="a.mp4",
+                          rows=odd, faults=faults[:1]).shots["notes"]
+    assert notes.iloc[0].startswith("all measures: ")  # such a way is none
+    assert not notes.str.contains("frames may be missing").any()
 
 
 def test_no_ball_goes_on_across_a_splice():
