@@ -273,7 +273,8 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         right = clock_jumps.with_again([*again_s, *detections.loc[over, "t_s"].unique().tolist()])
         detections, windows, looked_at = map(right.corrected, (detections, windows, looked_at))
         freezes = [] if clock_jumps.uneven else find_freezes(detections, calibration.table.ball.radius_mm)
-        gone = [] if clock_jumps.uneven else find_gone(detections, calibration.table.ball.radius_mm)
+        gone = [] if clock_jumps.uneven else find_gone(
+            detections, calibration.table.ball.radius_mm, shutter_s=_longest_shutter_s(task, seen.smears))
         ends = [] if clock_jumps.uneven else find_frozen_end(detections, calibration.table.ball.radius_mm)
     give_back()
     if frames.count < MIN_FRAMES:
@@ -316,6 +317,12 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
                  "readout_s": readout_s or None,  # as it was used; none given and none at all are measured alike
                  "first_s": frames.first_s, "last_s": frames.last_s, "frames_passed_over": frames.passed_over},
     }
+
+
+def _longest_shutter_s(task: ClipTask, smears: Smears) -> float | None:
+    """As given, or as balls' smears show it, if that is longer; None where neither tells."""
+    known = [task.settings.camera.shutter_s, smears.told.seconds if smears.told else None]
+    return max((shutter_s for shutter_s in known if shutter_s), default=None)
 
 
 class _Seen:

@@ -150,13 +150,16 @@ class _Pace:
 
 @dataclass(eq=False)
 class FoundFrames:
-    """Finds by frame, and which of them may be a moving ball's from one frame to another."""
+    """Finds by frame, and which of them may be a moving ball's from one frame to another; ``shutter_s`` matters where a
+    ball may have met something.
+    """
 
     t_s: Array  # (F,)
     xy_mm: list[Array]  # (N, 2) each
     u_mm: list[Array]  # (N,) each
     radius_mm: float
     interval_s: float = 0.0
+    shutter_s: float = 0.0
     _steps: dict[tuple[int, int], list[tuple[int, int]]] = field(default_factory=dict)
 
     @classmethod
@@ -238,7 +241,7 @@ class FoundFrames:
         """
         if not again and self.goes_on_evenly([*before[1:], after[0]]):
             return 0
-        told = list(self._all_told(before, after))
+        told = [(n, u) for n, u, _ in self._all_told(before, after)]
         surely = {round(n) for n, u in told if u < (AGAIN if again else SURE)}
         if len(surely) != 1:
             return None
@@ -246,20 +249,32 @@ class FoundFrames:
         return found if found <= MOST and all(abs(n - found) < max(WHOLE, 2 * u) for n, u in told) else None
 
     def may_jump(self, k: int) -> bool:
-        """Whether balls seem to skip a frame or more after a frame, too vaguely to set the times right by."""
+        """Whether balls seem to skip a frame or more after a frame, too vaguely to set the times right by.
+
+        A ball that meets something while the shutter is open may be seen where it was as that opened or closed.
+        """
         if self.goes_on_evenly([k - 1, k, k + 1]):
             return False
-        told = list(self._all_told(range(k - 2, k + 1), range(k + 1, k + 4)))
+        hidden = self.shutter_s / 2 / self.interval_s
+        told = [(n - (0.0 if free else hidden), u)
+                for n, u, free in self._all_told(range(k - 2, k + 1), range(k + 1, k + 4))]
         return bool(told) and all(n > max(0.5, MAY_BE_U * u) for n, u in told)
 
-    def _all_told(self, before: Sequence[int], after: Sequence[int]) -> Iterator[tuple[float, float]]:
-        """By how many intervals each ball tells a jump between these frames, and with which uncertainty."""
-        for one in self._chains(before, last=True):
-            for other in self._chains(after, last=False):
+    def _all_told(self, before: Sequence[int], after: Sequence[int]) -> Iterator[tuple[float, float, bool]]:
+        """By how many intervals each ball tells a jump between these frames, with which uncertainty, and whether it
+        rolls steadily before and after, so that it met nothing there.
+        """
+        ones, others = list(self._chains(before, last=True)), list(self._chains(after, last=False))
+        rolls_in = {one[-2:] for one in ones if len(one) == _SIDE}
+        rolls_out = {other[:2] for other in others if len(other) == _SIDE}
+        for one in ones:
+            for other in others:
                 if len(one) + len(other) < 2 * _SIDE - 1:
                     continue
                 which = [*before[_SIDE - len(one) :], *after[: len(other)]]
-                yield from self._told(which, (*one, *other), len(one))
+                free = one[-2:] in rolls_in and other[:2] in rolls_out
+                for n, u in self._told(which, (*one, *other), len(one)):
+                    yield n, u, free
 
     def _chains(self, which: Sequence[int], *, last: bool) -> Iterator[_Chain]:
         """A ball's finds in these three frames, or the ``last`` two of them, or the first two."""

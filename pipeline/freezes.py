@@ -82,13 +82,15 @@ def find_freezes(detections: pd.DataFrame, radius_mm: float) -> list[Fault]:
     return found
 
 
-def find_gone(detections: pd.DataFrame, radius_mm: float) -> list[Fault]:
+def find_gone(detections: pd.DataFrame, radius_mm: float, *, shutter_s: float | None = None) -> list[Fault]:
     """Where all balls that roll jump in the same frame, and where one may, in order of time; surely enough to cost the
     shot where two signs say so: poor coding, shaking cameras and balls that fall make single ones.
 
     detections : as in `find_freezes`
+    shutter_s  : how long it was open; None: half the time between frames, as where a shot is fitted
     """
     frames = FoundFrames.of(detections, radius_mm)
+    frames.shutter_s = 0.5 * frames.interval_s if shutter_s is None else shutter_s
     found: list[Fault] = []
     for k in range(2, len(frames.t_s) - 3):
         at_s = float(frames.t_s[k + 1])
@@ -116,8 +118,7 @@ def _out_of_reach(frames: FoundFrames, k: int) -> bool:
         return False
     took_s = float(frames.t_s[k + 1] - frames.t_s[k])
     for roll in _rolls(frames, k - 2):
-        reach_mm = float(np.hypot(*roll.velocity)) * took_s + 2 * _slack(frames, roll)
-        if np.hypot(*(frames.xy_mm[k + 1] - roll.last_mm).T).min() > reach_mm:
+        if np.hypot(*(frames.xy_mm[k + 1] - roll.last_mm).T).min() > _reach_mm(frames, roll, took_s):
             return True
     return False
 
@@ -125,8 +126,8 @@ def _out_of_reach(frames: FoundFrames, k: int) -> bool:
 def _from_nowhere(frames: FoundFrames, k: int) -> bool:
     """Whether a ball rolls on after a frame from where none of those in it gets to."""
     took_s = float(frames.t_s[k + 1] - frames.t_s[k])
-    return any(np.hypot(*(frames.xy_mm[k] - roll.first_mm).T).min()
-               > float(np.hypot(*roll.velocity)) * took_s + 2 * _slack(frames, roll) for roll in _rolls(frames, k + 1))
+    return any(np.hypot(*(frames.xy_mm[k] - roll.first_mm).T).min() > _reach_mm(frames, roll, took_s)
+               for roll in _rolls(frames, k + 1))
 
 
 def _starts_far(frames: FoundFrames, k: int) -> bool:
@@ -144,7 +145,8 @@ def _starts_far(frames: FoundFrames, k: int) -> bool:
     way = frames.xy_mm[k + 1][first] - frames.xy_mm[k][started[0]]
     step = frames.xy_mm[k + 2][second] - frames.xy_mm[k + 1][first]
     length, went = float(np.hypot(*way)), float(np.hypot(*step))
-    share = float(frames.t_s[k + 1] - frames.t_s[k]) / float(frames.t_s[k + 2] - frames.t_s[k + 1])
+    meanwhile_s = float(frames.t_s[k + 1] - frames.t_s[k]) + frames.shutter_s / 2  # struck at once, and seen at rest
+    share = meanwhile_s / float(frames.t_s[k + 2] - frames.t_s[k + 1])
     slack_mm = _slack_mm(frames, float(frames.u_mm[k + 1][first]))
     straight = length > 0 and np.hypot(*(way / length - step / went)) < STRAIGHT
     return bool(straight and length > share * went + 2 * slack_mm)
@@ -245,6 +247,13 @@ def _rolls(frames: FoundFrames, begin: int) -> Sequence[_Roll]:
         velocity = (places[2] - places[0]) / (frames.t_s[begin + 2] - frames.t_s[begin])
         found.append(_Roll(places[0], places[2], velocity, u_mm))
     return found
+
+
+def _reach_mm(frames: FoundFrames, roll: _Roll, took_s: float) -> float:
+    """How far at most a ball that meets something is from where it rolls, in a frame so long before or after it: a
+    shutter that is open meanwhile may show it where it was as it opened or closed.
+    """
+    return float(np.hypot(*roll.velocity)) * (took_s + frames.shutter_s / 2) + 2 * _slack(frames, roll)
 
 
 def _slack(frames: FoundFrames, roll: _Roll) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -10,12 +11,13 @@ import pytest
 
 from calibration.store import Calibration
 from fixtures.synthetic import overhead_camera
-from pipeline.clip_job import _noted
+from pipeline.clip_job import _longest_shutter_s, _noted
 from pipeline.clock_jumps import FoundFrames, find_clock_jumps
 from pipeline.faults import Fault
 from pipeline.freezes import DOUBT, GONE, MAY_BE_AGAIN, find_freezes, find_frozen_end, find_gone
 from pipeline.rehearsal import bank, detections
 from pipeline.shots import measure_shots
+from pipeline.smears import Shutter, Smears
 from shared.equipment import standard_table
 from shared.settings import CameraSettings, SessionSettings
 
@@ -216,6 +218,50 @@ def test_a_ball_that_a_hand_stops_and_a_cue_strikes_again_is_none():
     ahead = rows.assign(x_mm=np.where(rows["frame"] >= 70, 1148.0 + 11.9 * (rows["frame"] - 69), rows["x_mm"]),
                         y_mm=600.0)
     assert len(find_freezes(ahead, RADIUS_MM)) == 1  # as it came: no cue does that
+
+
+def places(*way_mm: tuple[float, float], u_mm: float) -> pd.DataFrame:
+    """A ball's finds at 25 frames/s, where it lies before and after, and another that lies still."""
+    way = [*[way_mm[0]] * 8, *way_mm]
+    xy = np.array(way)
+    ball = seen().iloc[[0] * len(way)].assign(frame=np.arange(len(way)), t_s=np.arange(len(way)) / 25, x_mm=xy[:, 0],
+                                              y_mm=xy[:, 1], x_u_mm=u_mm, y_u_mm=u_mm)
+    return pd.concat([ball, ball.assign(x_mm=2000.0, y_mm=300.0)]).sort_values("frame", ignore_index=True)
+
+
+OPEN_S = 0.036  # of the 0.04 s between frames
+SMEARED = (  # finds of a drawn clip, struck while the shutter was open: the first two are 21 mm short, 14 mm too far
+    (827.9, 143.7), (829.0, 145.0), (867.8, 207.6), (935.2, 316.5), (978.5, 385.1), (1021.0, 452.0), (1062.0, 518.0),
+    (1102.0, 582.0), (1141.0, 644.0))
+STRUCK = ((300.0, 400.0), *((300.0 + 3000.0 * (n / 25 + OPEN_S / 2), 400.0) for n in range(1, 8)))  # as it opens
+TURNED = (*((300.0 + 120.0 * n, 400.0) for n in range(6)),
+          *((900.0 + 0.9 * 3000.0 * (0.04 + OPEN_S / 2) - 96.0 * n, 400.0) for n in range(6)))  # as it closes
+
+
+@pytest.mark.parametrize(("way_mm", "u_mm"), [(SMEARED, 3.0), (STRUCK, 0.3), (TURNED, 0.3)])
+def test_no_frames_seem_to_be_missing_where_a_ball_is_hit_while_the_shutter_is_open(way_mm, u_mm):
+    rows = places(*way_mm, u_mm=u_mm)
+    assert find_gone(rows, RADIUS_MM, shutter_s=0.001)
+    assert not find_gone(rows, RADIUS_MM, shutter_s=OPEN_S)
+
+
+@pytest.mark.parametrize("lost", [1, 2])
+def test_frames_that_are_gone_amid_a_free_roll_are_told_with_any_shutter(lost):
+    rows = cut(places((300.0, 400.0), *((300.0 + 60.0 * n, 400.0) for n in range(1, 16)), u_mm=1.5),
+               set(range(14, 14 + lost)), 25.0)
+    for shutter_s in (0.0, 0.02, 0.04):
+        (found,) = find_gone(rows, RADIUS_MM, shutter_s=shutter_s)
+        assert found.until_s == pytest.approx(0.56)
+
+
+def test_the_shutter_is_the_longer_one_of_what_is_given_and_what_balls_show():
+    def longest(given_s, seen_s):
+        task = SimpleNamespace(settings=SessionSettings(table=TABLE, camera=CameraSettings(shutter_s=given_s)))
+        return _longest_shutter_s(task, Smears(told=seen_s and Shutter(seen_s, 0.001, 900.0)))
+
+    assert longest(None, None) is None
+    assert [longest(0.01, None), longest(None, 0.02), longest(0.01, 0.02), longest(0.03, 0.02)] == [
+        0.01, 0.02, 0.02, 0.03]
 
 
 def bounces(
