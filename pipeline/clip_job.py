@@ -272,7 +272,8 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         clock_jumps = find_clock_jumps(detections[~over], calibration.table.ball.radius_mm)
         right = clock_jumps.with_again([*again_s, *detections.loc[over, "t_s"].unique().tolist()])
         detections, windows, looked_at = map(right.corrected, (detections, windows, looked_at))
-        freezes = [] if clock_jumps.uneven else find_freezes(detections, calibration.table.ball.radius_mm)
+        table = calibration.table
+        freezes = [] if clock_jumps.uneven else find_freezes(detections, table.ball.radius_mm, table=table)
         gone = [] if clock_jumps.uneven else find_gone(
             detections, calibration.table.ball.radius_mm, shutter_s=_longest_shutter_s(task, seen.smears))
         ends = [] if clock_jumps.uneven else find_frozen_end(detections, calibration.table.ball.radius_mm)

@@ -300,12 +300,18 @@ class FoundFrames:
         """Whether three finds lie on a steady motion, as far as can be told; with steps ``least`` times as long."""
         before_s, after_s = (float(self.t_s[b] - self.t_s[a]) for a, b in pairwise(which))
         (x0, y0), (x1, y1), (x2, y2) = (self.xy_mm[f][i].tolist() for f, i in zip(which, chain, strict=True))
-        u = [float(self.u_mm[f][i]) for f, i in zip(which, chain, strict=True)]
         share = after_s / before_s
         off = math.hypot(x2 - x1 - (x1 - x0) * share, y2 - y1 - (y1 - y0) * share)
-        bends = ACCEL_U_MM_S2 * after_s * (before_s + after_s) / 2
-        may = 4 * math.sqrt((share * u[0]) ** 2 + ((1 + share) * u[1]) ** 2 + u[2] ** 2 + bends**2)
+        may = self.leeway_mm(which, chain)
         return off < may and math.hypot(x1 - x0, y1 - y0) * share > least * may
+
+    def leeway_mm(self, which: Sequence[int], chain: _Chain) -> float:
+        """By how much the last of three finds may lie off a steady motion, mm, and be on one as far as can be told."""
+        before_s, after_s = (float(self.t_s[b] - self.t_s[a]) for a, b in pairwise(which))
+        u = [float(self.u_mm[f][i]) for f, i in zip(which, chain, strict=True)]
+        share = after_s / before_s
+        bends = ACCEL_U_MM_S2 * after_s * (before_s + after_s) / 2
+        return 4 * math.sqrt((share * u[0]) ** 2 + ((1 + share) * u[1]) ** 2 + u[2] ** 2 + bends**2)
 
     def _finds(self, which: Sequence[int], chain: _Chain) -> tuple[Array, Array, Array]:
         """(N,) s, (N, 2) mm, (N,) mm of a chain's finds."""

@@ -5,7 +5,8 @@ A hand may stop one, but hardly two in the very same frame; and what a hand has 
 came. Nor does a ball go further from one frame to the next than the faster of its speeds before and after takes it.
 
 What meets a cushion between two frames is seen in the same place in both only if it goes back the way it came: its
-places before and after then lie on opposite sides, and the steps to and from them are free of any contact.
+places before and after then lie on opposite sides, and the steps to and from them are free of any contact. A frame
+shown twice leaves them free, too, if the ball turned just in that frame: then it is at a cushion or another ball there.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 from pipeline.clock_jumps import MOST, MOVES_U, FoundFrames
 from pipeline.faults import Fault
 from pipeline.physics import G_MM_S2
+from shared.equipment import Table
 
 Array = NDArray[np.float64]
 
@@ -54,11 +56,12 @@ class _Roll:
     u_mm: float
 
 
-def find_freezes(detections: pd.DataFrame, radius_mm: float) -> list[Fault]:
+def find_freezes(detections: pd.DataFrame, radius_mm: float, *, table: Table | None = None) -> list[Fault]:
     """Freezes in order of time: ``until_s`` is when another picture comes, or the last frame's time. Single frames that
     seem to be shown twice are among them, surely so only where no ball on this table stands still for a frame.
 
     detections : DETECTIONS of a clip, at the times at which frames were taken
+    table      : by whose cushions balls turn; None: a ball may turn anywhere
     """
     frames = FoundFrames.of(detections, radius_mm)
     found: list[Fault] = []
@@ -72,9 +75,9 @@ def find_freezes(detections: pd.DataFrame, radius_mm: float) -> list[Fault]:
             if last - k >= FEWEST and _froze(frames, k, last):
                 found.append(Fault(from_s, until_s, FROZE.format(from_s, until_s), surely=True, froze=True))
             elif last - k >= FEWEST and until_s - from_s < HANDS_S:
-                if any(map(_Stood.froze, _stood(frames, k, last))):
+                if any(map(_Stood.froze, _stood(frames, k, last, table))):
                     found.append(Fault(from_s, until_s, FROZE.format(from_s, until_s), surely=True, froze=True))
-            elif last - k < FEWEST and (stood := _stood(frames, k, last)):
+            elif last - k < FEWEST and any(map(_Stood.may_be_again, stood := _stood(frames, k, last, table))):
                 surely = all(map(_Stood.again, stood))
                 words = (AGAIN if surely else MAY_BE_AGAIN).format(float(frames.t_s[last]))
                 found.append(Fault(from_s, until_s, words, surely, doubt="" if surely else DOUBT))
@@ -186,6 +189,7 @@ class _Stood:
     slack_mm   : by which friction may change it, too
     rolls_off  : whether it goes on at full speed at once, as no hand sets it going
     met        : whether it met something in one of these steps, and nothing in the other
+    apart      : whether it met nothing in either, and nothing is there at which it may have turned
     """
 
     came: Array
@@ -194,6 +198,7 @@ class _Stood:
     slack_mm: float
     rolls_off: bool
     met: bool
+    apart: bool
 
     def again(self) -> bool:
         """Whether no contact between two frames explains that it is in the same place in both: that turns it back, and
@@ -203,12 +208,16 @@ class _Stood:
         share = float(np.clip(-(self.goes @ turn) / (turn @ turn), 0.0, 1.0)) if turn.any() else 0.0
         return self.met or bool(np.hypot(*(self.goes + share * turn)) > self.noise_mm)
 
+    def may_be_again(self) -> bool:
+        """Whether a frame that is shown twice explains it, too."""
+        return self.again() or not self.apart
+
     def froze(self) -> bool:
         """Whether nothing stops it for some frames: friction doesn't, and a hand doesn't let it go on so fast."""
         return self.rolls_off and bool(np.hypot(*self.came) > self.slack_mm)
 
 
-def _stood(frames: FoundFrames, k: int, last: int) -> list[_Stood]:
+def _stood(frames: FoundFrames, k: int, last: int, table: Table | None) -> list[_Stood]:
     """Balls that stand still from a frame until another: empty unless one moves into the first and out of the last.
 
     Where several may be the same ball, each is in the list.
@@ -217,13 +226,15 @@ def _stood(frames: FoundFrames, k: int, last: int) -> list[_Stood]:
     for i, j in frames.steps(k - 1, k):
         place, u_mm = frames.xy_mm[k][j], float(frames.u_mm[k][j])
         befores = [h for h, i2 in frames.steps(k - 2, k - 1) if i2 == i]
-        rolls_in = any(frames.steady(range(k - 2, k + 1), (h, i, j)) for h in befores)
+        free_in = _leeways(frames, range(k - 2, k + 1), [(h, i, j) for h in befores])
+        rolls_in = bool(free_in)
         rolled = any(frames.steady(range(k - 3, k), (g, h, i)) for g, h in frames.steps(k - 3, k - 2) if h in befores)
         for j2, m in frames.steps(last, last + 1):
             if np.hypot(*(frames.xy_mm[last][j2] - place)) > MOVES_U * u_mm:
                 continue
             afters = [n for m2, n in frames.steps(last + 1, last + 2) if m2 == m]
-            rolls_out = any(frames.steady(range(last, last + 3), (j2, m, n)) for n in afters)
+            free_out = _leeways(frames, range(last, last + 3), [(j2, m, n) for n in afters])
+            rolls_out = bool(free_out)
             rolls = any(frames.steady(range(last + 1, last + 4), (m, n, o))
                         for n, o in frames.steps(last + 2, last + 3) if n in afters)
             met = (rolled and not rolls_in and rolls_out) or (rolls_in and not rolls_out and rolls)
@@ -231,8 +242,24 @@ def _stood(frames: FoundFrames, k: int, last: int) -> list[_Stood]:
             next_mm = min((float(np.hypot(*(frames.xy_mm[last + 2][n] - frames.xy_mm[last + 1][m]))) for n in afters),
                           default=np.inf)
             rolls_off = bool(np.hypot(*goes) > max(slack_mm, next_mm / CARRIED))
-            found.append(_Stood(place - frames.xy_mm[k - 1][i], goes, MOVES_U * u_mm, slack_mm, rolls_off, met))
+            apart = rolls_in and rolls_out and not _may_turn(frames, k, j, max(*free_in, *free_out), table)
+            found.append(_Stood(place - frames.xy_mm[k - 1][i], goes, MOVES_U * u_mm, slack_mm, rolls_off, met, apart))
     return found
+
+
+def _leeways(frames: FoundFrames, which: range, chains: Sequence[tuple[int, int, int]]) -> list[float]:
+    """mm, of those that are steady."""
+    return [frames.leeway_mm(which, chain) for chain in chains if frames.steady(which, chain)]
+
+
+def _may_turn(frames: FoundFrames, k: int, j: int, leeway_mm: float, table: Table | None) -> bool:
+    """Whether a cushion or a ball is where a find in a frame is, as near as the ways there tell where it turned."""
+    if table is None:
+        return True
+    (x, y), radius_mm = frames.xy_mm[k][j].tolist(), frames.radius_mm
+    to_cushion_mm = min(x, table.length_mm - x, y, table.width_mm - y) - table.contact_distance_mm(radius_mm)
+    others = np.delete(frames.xy_mm[k], j, axis=0) - frames.xy_mm[k][j]
+    return bool(to_cushion_mm < leeway_mm or (np.hypot(*others.T) - 2 * radius_mm < leeway_mm).any())
 
 
 def _rolls(frames: FoundFrames, begin: int) -> Sequence[_Roll]:

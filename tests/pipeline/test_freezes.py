@@ -321,6 +321,24 @@ def test_a_bounce_that_shows_a_ball_in_one_place_twice_is_none_for_sure(rate, sp
         assert not find_freezes(aslant, RADIUS_MM)
 
 
+def test_a_ball_that_turns_back_away_from_all_it_may_turn_at_is_in_no_frame_that_is_shown_twice():
+    """It is at the same place, far from the cushion, in two frames on its way to it and from it."""
+    met = 0.8 / 1.8
+    to_cushion_mm = met * 3000.0 / 30
+    contact_mm = TABLE.width_mm - TABLE.contact_distance_mm(RADIUS_MM)
+    rows = bounces(30.0, met, (0.0, 3000.0), (0.0, -2400.0))
+    real = rows.assign(y_mm=rows["y_mm"] + np.where(rows["x_mm"] == 400.0, 0.0, contact_mm - 1200.0))
+    assert real["y_mm"].max() < contact_mm - 0.9 * to_cushion_mm
+    assert find_freezes(real, RADIUS_MM)
+    assert not find_freezes(real, RADIUS_MM, table=TABLE)
+    nearer = real.assign(y_mm=np.where(real["x_mm"] == 400.0, 400.0, real["y_mm"] + to_cushion_mm))
+    (found,) = find_freezes(nearer, RADIUS_MM, table=TABLE)  # as if it turned just in that frame
+    assert not found.surely
+    lies = real.assign(x_mm=np.where(real["x_mm"] == 400.0, 900.0, real["x_mm"]),
+                       y_mm=np.where(real["x_mm"] == 400.0, contact_mm - to_cushion_mm + 2 * RADIUS_MM, real["y_mm"]))
+    assert find_freezes(lies, RADIUS_MM, table=TABLE)  # a ball is there
+
+
 def test_the_shot_of_a_frame_shown_twice_at_the_bounce_is_left_out_with_that_as_the_reason():
     rows = seen(30.0)
     shown = []
