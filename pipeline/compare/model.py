@@ -237,12 +237,15 @@ class LinearFit:
         """Of a contrast inside sessions; None where a session has a single value."""
         if self.alone:
             return None
+        pull = self._pull(self._within, g)
         return effect_scatter(
             self.design @ np.asarray(along, dtype=float),
-            self._pull(self._within, g),
+            pull,
             self._within,
             self._weights,
             df=float(self.residual_df),
+            leverage=self.leverage,
+            cell=self._cell if self._has_own(pull) else None,
             sessions=self._inside.sessions,
             evenings=self._evenings,
         )
