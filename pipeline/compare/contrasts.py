@@ -77,7 +77,7 @@ def contrast_table(
         row |= _columns("raw", e.raw, fits.raw.n)
         row |= _columns("adjusted", e.adjusted, fits.adjusted.n if fits.adjusted else 0)
         row |= {"basis": best.basis, "method": best.method, "df": best.df}
-        row |= evening_columns(best.evenings)
+        row |= evening_columns(best, level=settings.level)
         row |= {"used": "adjusted" if e.adjusted else "raw", "not_adjusted": _LOST if e.lost else not_adjusted}
         row["raw_same_shots"] = e.same.value if e.adjusted and e.same else math.nan
         row["with_mishits"] = e.everyone.value if e.everyone else math.nan
@@ -88,7 +88,7 @@ def contrast_table(
             tested = equivalence_test(best.value, best.se, best.df, bound=bound, alpha=1 - settings.level)
             row |= {"equivalence_p": tested.p, "equivalence_low": tested.low, "equivalence_high": tested.high}
         row |= {"boot_low": math.nan, "boot_high": math.nan}
-        if skewed and best.basis == "within sessions" and not _disagree(best):
+        if skewed and best.basis == "within sessions" and best.interval == best.here:
             used = e.wide.row if e.adjusted else e.plain.row
             boot = fit.bootstrap(used, rng=rng, draws=settings.bootstrap, level=settings.level)
             row |= {"boot_low": boot.low, "boot_high": boot.high}
@@ -159,7 +159,7 @@ def _joined(between: _Estimated, inside: _Estimated, note: str, level: float) ->
         readings = Reading(a, between.plain.span), Reading(b, inside.plain.span)
         if not all(r.usable for r in readings):
             return a if wider is between else b
-        scatter = b.evenings and replace(b.evenings, sd=b.evenings.sd * span / inside.plain.span)
+        scatter = b.evenings and replace(b.evenings, sd=b.evenings.sd * span / inside.plain.span, large_se=math.nan)
         return replace(join(*readings, span=span, level=level), evenings=scatter)
 
     raw = one(between.raw, inside.raw) or between.raw

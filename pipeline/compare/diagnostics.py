@@ -51,7 +51,7 @@ def diagnose(fit: LinearFit, cells: pd.Categorical, names: Sequence[str]) -> Dia
     skewed = bool(p_normal < ALARM)
     rows.append(_row("same scatter in every condition (Brown-Forsythe)", p_cells, "robust errors (HC2) used"))
     rows.append(_row("scatter does not grow with the value (Breusch-Pagan)", p_fitted, "robust errors (HC2) used"))
-    rows.append(_row("residuals normal (Shapiro-Wilk)", p_normal, "bootstrap interval given"))
+    rows.append(_row("residuals normal (Shapiro-Wilk)", p_normal, "bootstrap interval given, if for these evenings"))
     tails = 2 * stats.t.sf(np.abs(_externally_studentised(fit)), max(fit.residual_df - 1, 1))
     odd = tuple(names[int(i)] for i in np.flatnonzero(holm(tails) <= _ODD))
     note = "none, allowing for how many shots there are (Holm)"

@@ -6,22 +6,30 @@ import math
 
 import pandas as pd
 
-from pipeline.compare.effect_scatter import ENOUGH, EffectScatter
+from pipeline.compare.effect_scatter import ENOUGH, SURE, EffectScatter
+from pipeline.compare.model import Estimate
 from pipeline.compare.responses import Response
 from pipeline.compare.size_words import against_words, span_words
 
 _WIDENED = "evenings disagree: interval widened"
+_MUCH = 1.1  # times as wide as for these evenings: only then is it worth a sentence
+_SINGLE = "can't be tested: single values an evening"
 
 
-def evening_columns(scatter: EffectScatter | None) -> dict[str, object]:
-    """Columns of the contrasts table, of a contrast that is read inside sessions; else empty."""
-    if scatter is None:
-        return {"evenings": 0, "evenings_df": 0, "evenings_sd": math.nan, "evenings_p": math.nan, "disagree": False}
+def evening_columns(estimate: Estimate, *, level: float) -> dict[str, object]:
+    """Columns of the contrasts table, of a contrast that is read inside sessions; else empty.
+
+    ``evenings_low`` to ``evenings_high``: its interval from how evenings differ alone
+    """
+    scatter = estimate.evenings or EffectScatter(0, 0, math.nan)
+    large = scatter.at_large(estimate.value, level=level)
     return {
         "evenings": scatter.evenings,
         "evenings_df": scatter.df,
         "evenings_sd": scatter.sd,
         "evenings_p": scatter.p,
+        "evenings_low": large.low,
+        "evenings_high": large.high,
         "disagree": scatter.disagree,
     }
 
@@ -55,24 +63,41 @@ def too_few_evenings(contrasts: pd.DataFrame, *, evenings: int) -> str:
 
 
 def disagreement(row: pd.Series, response: Response, level: str) -> str:
-    """A sentence behind the interval of a contrast (a row of the contrasts table) on which evenings disagree, or ""."""
-    if not row.get("disagree", False):
+    """A sentence behind the interval of a contrast (a row of the contrasts table): does it hold for other evenings?
+
+    "" where evenings can't differ in it, or where the interval says it all.
+    """
+    p = float(row.get("evenings_p", math.nan))
+    if math.isnan(p):
         return ""
-    p = float(row["evenings_p"])
-    text = f" Evenings disagree by more than chance (p {f'= {p:.2g}' if p >= 0.0001 else '< 0.0001'}), "
-    low, high = (float(row[f"{row['used']}_{end}"]) for end in ("here_low", "here_high"))
-    if (low, high) == tuple(float(row[f"{row['used']}_{end}"]) for end in ("low", "high")):
-        return f"{text}which the interval allows for."
-    here = span_words(low, high, response)
-    return f"{text}so the interval is for evenings at large; for these alone it is {here} ({level} %)."
+    used = str(row["used"])
+    low, high, here_low, here_high = (float(row[f"{used}_{end}"]) for end in ("low", "high", "here_low", "here_high"))
+    here = span_words(here_low, here_high, response)
+    if row["disagree"]:
+        text = f" Evenings disagree by more than chance (p {f'= {p:.2g}' if p >= 0.0001 else '< 0.0001'}), "
+        if (low, high) == (here_low, here_high):
+            return f"{text}which the interval allows for."
+        return f"{text}so the interval is for evenings at large; for these alone it is {here} ({level} %)."
+    if high - low > _MUCH * (here_high - here_low):
+        return (
+            f" {row['evenings']} evenings can't rule out that they disagree, so the interval leaves room for it; for "
+            f"these alone it is {here} ({level} %)."
+        )
+    large_low, large_high = float(row["evenings_low"]), float(row["evenings_high"])
+    if row["evenings_df"] < ENOUGH and row["main"] and math.isfinite(large_low):
+        large = span_words(large_low, large_high, response)
+        return f" These evenings are too few to tell whether others agree; for evenings at large it is {large}."
+    return ""
 
 
 def _result(row: pd.Series) -> str:
     if row["disagree"]:
         return _WIDENED
-    few = int(row["evenings_df"]) < ENOUGH
+    df = int(row["evenings_df"])
     these = "this evening" if row["evenings"] == 1 else "these evenings"
     if math.isnan(row["evenings_p"]):
-        return f"can't be tested: the interval is for {these}" if few else "can't be tested: single values an evening"
-    alarm = EffectScatter.alarm_for(int(row["evenings_df"]))
-    return f"holds (p not below {alarm:g})" + (f"; too few to be sure, the interval is for {these}" if few else "")
+        return f"can't be tested: the interval is for {these}" if df < ENOUGH else _SINGLE
+    holds = f"holds (p not below {EffectScatter.alarm_for(df):g})"
+    if df >= SURE:
+        return holds
+    return f"{holds}; too few to be sure, the interval {f'is for {these}' if df < ENOUGH else 'leaves room'}"

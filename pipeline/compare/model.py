@@ -24,8 +24,8 @@ the wider of two intervals can be had at once: with one scatter, and with each c
 shot scatter by itself, which with covariates costs half of few degrees of freedom. F tests of several contrasts are
 robust after Fai & Cornelius (J. Stat. Comput. Simul. 54:363, 1996).
 
-What is read inside sessions may differ from evening to evening (``effect_scatter``): where it does by more than chance,
-the interval is for evenings at large, and ``here`` for these.
+What is read inside sessions may differ from evening to evening (``effect_scatter``): the interval leaves room for that
+as far as evenings can tell, and ``here`` is for these.
 """
 
 from __future__ import annotations
@@ -153,9 +153,12 @@ class LinearFit:
             se, df, method = self._error(self._pull(self._within, g), g @ self._within.cov @ g, level)
             here = interval = t_interval(value, se, df, level=level)
             evenings = None if along is None else self._evening_scatter(g, along)
-            if evenings and evenings.disagree:
-                se, df = evenings.widened(se, df)
-                method, interval = f"{method}, evenings disagree", t_interval(value, se, df, level=level)
+            if evenings:
+                usual = se
+                se, df = evenings.widened(se, df, level=level)
+                if se > usual:
+                    interval = t_interval(value, se, df, level=level)
+                    method += ", evenings disagree" if evenings.disagree else ", evenings may disagree"
             return Estimate(value, se, df, self._basis, method, interval, here, t_test(value, se, df), evenings)
         if not self._plain.holds(c):
             nothing = Interval(math.nan, -math.inf, math.inf, level)
@@ -326,16 +329,16 @@ class LinearFit:
         return float(np.mean(found**2 / variances)), _error_df(df, rank)
 
     def _apart_f(self, g: Array, value: Array, rank: int, along: Array) -> tuple[float, float] | None:
-        """The same with each contrast's error for evenings at large; None where evenings don't disagree."""
+        """The same with each contrast's error for evenings at large; None where that is none but for these."""
         turn = self._uncorrelated(g, rank)
         errors, apart = [], False
         for row in turn @ g:
             se, df, _ = self._error(self._pull(self._within, row), row @ self._within.cov @ row, _USUAL)
-            for scatter in (self._evening_scatter(row, each) for each in along):
-                if scatter and scatter.disagree:
-                    apart = True
-                    se, df = scatter.widened(se, df)
-            errors.append((se, df))
+            scatters = [self._evening_scatter(row, each) for each in along]
+            wider = [scatter.widened(se, df, level=_USUAL) for scatter in scatters if scatter]
+            variance = se**2 + sum(wide**2 - se**2 for wide, _ in wider)  # each condition's evenings add their own
+            apart = apart or variance > se**2
+            errors.append((_root(variance), min([df, *(least for _, least in wider)])))
         if not apart:
             return None
         ses, dfs = np.array(errors).T

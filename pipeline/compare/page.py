@@ -49,15 +49,16 @@ differs between two levels by more than its standard deviation within them, and 
 shots (t test). Each shot weighs by its scatter and its own measurement uncertainty together. <b>Within sessions</b>:
 the condition changed during the session, which cancels whatever the evening did. Where evenings differ in what the
 condition did by more than chance (F test, p below 0.05; of two evenings below 0.01) the interval allows for that
-scatter, so that it is for other evenings, too. <b>Between sessions</b>: judged by how much sessions differ among
-themselves, each weighing the same where one has more than four times the weight of another. <b>Not told apart</b>: one
-session a level. g is Hedges' effect size: the difference in standard deviations of a shot. p (Holm) allows for all
-comparisons of one response. Conditions may scatter differently: of the interval that takes one scatter for all shots
-(t) and the one that takes each condition's own (Welch's test) the wider is given where each has three shots or more,
-and so of the F tests.
+scatter, so that it is for other evenings, too; where three or more can't rule that out, it is no narrower than one for
+other evenings at twice the error would be (90 % for 95 %). <b>Between sessions</b>: judged by how much sessions differ
+among themselves, each weighing the same where one has more than four times the weight of another. <b>Not told
+apart</b>: one session a level. g is Hedges' effect size: the difference in standard deviations of a shot. p (Holm)
+allows for all comparisons of one response. Conditions may scatter differently: of the interval that takes one scatter
+for all shots (t) and the one that takes each condition's own (Welch's test) the wider is given where each has three
+shots or more, and so of the F tests.
 Where the checks fail, that is where their p is below 0.01, it is one that lets every shot scatter by itself (robust t,
-HC2), and a bootstrap interval is given where residuals are not normal. Covariates spend at most half of the degrees of
-freedom, and leave four; the most important come first.</p>
+HC2), and a bootstrap interval is given where residuals are not normal and the interval is for these evenings.
+Covariates spend at most half of the degrees of freedom, and leave four; the most important come first.</p>
 """
 
 
