@@ -27,6 +27,7 @@ from pipeline.clock_jumps import STAMPS, find_clock_jumps
 from pipeline.corrections import Correction, corrected, correction_of
 from pipeline.detections import DetectSettings, detect_balls
 from pipeline.executor import report
+from pipeline.exposures import Exposure, Smears
 from pipeline.faults import Fault
 from pipeline.frames import Clip, Frame, Plane, open_clip
 from pipeline.freezes import find_freezes, find_frozen_end, find_gone
@@ -37,8 +38,8 @@ from pipeline.memory import give_back
 from pipeline.physics import Friction
 from pipeline.quiet import skimming
 from pipeline.repeats import find_repeats
-from pipeline.shutter import odd_shutter, possible_readout, usual_readout_s, with_read_offsets
-from pipeline.smears import Smears
+from pipeline.shutter import exposure_changes, odd_shutters, possible_readout, usual_readout_s, with_read_offsets
+from pipeline.smears import Shutter
 from pipeline.stills import first_view
 from pipeline.work import DamagedError, Entry, clip_stamp, look_key, measures_key
 from shared.columns import CONTACTS, SHOTS, TRACKS, join_notes
@@ -297,8 +298,13 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     lit = f"what comes before {first_s:.2f} s is lit otherwise, or another picture: it is left out" if lead_in else ""
     uneven = clock_jumps.warning() if clock_jumps.uneven else ""
     set_right = "" if uneven else clock_jumps.warning()
-    told = seen.smears.told
-    odd = (odd_readout, odd_shutter(task.settings.camera.shutter_s, told))
+    exposures = [replace(one, from_s=float(right.clock.taken(one.from_s)),
+                          until_s=float(right.clock.taken(one.until_s)))
+                 for one in seen.smears.exposures]
+    told = exposures[0].shutter if exposures else None
+    change = exposure_changes(exposures)
+    since |= {change: exposures[1].from_s} if change else {}
+    odd = (odd_readout, odd_shutters(task.settings.camera.shutter_s, exposures))
     said = (info.advice, lit, *since, repeats.warning(), set_right, *odd, clip.damage)
     marks = [word for word in said if word]
     scattered = [Fault(frames.first_s, frames.last_s, STAMPS)] if clock_jumps.by_stamps else []
@@ -316,6 +322,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
                  "chroma_shift_u_px": list(siting.u_px), "frame_rate_nominal": info.frame_rate_nominal,
                  "shutter_seen_s": told and told.seconds, "shutter_seen_u_s": told and told.u,
                  "readout_s": readout_s or None,  # as it was used; none given and none at all are measured alike
+                 "exposures_seen": [asdict(one) for one in exposures],
                  "first_s": frames.first_s, "last_s": frames.last_s, "frames_passed_over": frames.passed_over},
     }
 
@@ -468,6 +475,7 @@ def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any], looked: Ma
         looked_at=task.entry.table("frames"),
         withheld=uneven,
         faults=[Fault(**fault) for fault in looked["faults"]],
+        exposures=[] if task.settings.camera.shutter_s else _exposures(looked),
     )
     if len(measures.shots) == 0 and uneven:
         raise NoShotError(f"{task.clip.name}: no shot was found; {uneven}.")
@@ -479,6 +487,11 @@ def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any], looked: Ma
         remedy = hidden or "film from before the strike until the balls lie still"
         raise NoShotError(f"{task.clip.name}: no shot was found ({why}); {remedy}.{first}")
     return measures
+
+
+def _exposures(looked: Mapping[str, Any]) -> list[Exposure]:
+    return [Exposure(one["from_s"], one["until_s"], Shutter(**one["shutter"]))
+            for one in looked["info"]["exposures_seen"]]
 
 
 def _as_filmed(task: ClipTask, looked: Mapping[str, Any]) -> SessionSettings:

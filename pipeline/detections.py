@@ -27,8 +27,9 @@ from pipeline.detect_outline import BallPicture
 from pipeline.detect_patch import Mosaic, Patch, cut
 from pipeline.detect_refused import FRAMES, Refused, Seen
 from pipeline.detect_search import Cloth, ClothSearch, Px, SearchSettings
+from pipeline.exposures import Smears, held_at, since_motion
 from pipeline.frames import Frame
-from pipeline.smears import Smear, Smears
+from pipeline.smears import Smear
 from shared.columns import DETECTIONS
 
 Array = NDArray[np.float64]
@@ -108,6 +109,7 @@ class _Fits:
     motion_px_s: Array  # (N, 2)
     guessed: NDArray[np.bool_]  # (N,) that motion
     support: Array  # (N,)
+    shutter_s: Array  # (N,)
 
 
 @dataclass(eq=False)
@@ -201,8 +203,7 @@ class BallDetector:
     def finish(self) -> pd.DataFrame:
         """Fit what is left; DETECTIONS of all frames."""
         self._fit_all(last=True)
-        if self.smears.told is None:
-            self._ask_smears()
+        self._ask_smears()
         if not self._rows:
             return DETECTIONS.empty()
         table = np.column_stack([self._stamps, self._rows])
@@ -284,7 +285,7 @@ class BallDetector:
                 chosen = np.flatnonzero(worth)
                 cloths = [job.cloth for job in (jobs[i] for i in chosen) if job.cloth is not None]
                 fits = _Fits([patches[i] for i in chosen], cloths, xy[chosen], motion[chosen], guessed[chosen],
-                             support[chosen])
+                             support[chosen], np.full(len(chosen), self._shutter_s))
                 rows, good = self._judged(mosaic, chosen, rough[chosen], fits)
                 self._take([fresh[i] for i in chosen], fits, rows, good)
             self._rule_out(fresh)
@@ -293,7 +294,7 @@ class BallDetector:
         self._seen = [*self._seen, *(look.seen for look in looks_now)][-FRAMES - 1 :]
         self._looks = [] if last else self._looks[-1:]
         self._open = sum(not job.done for look in self._looks for job in look.jobs)
-        if self.settings.shutter_s is None and self.smears.told is None and self.smears.full:
+        if self.smears.full:
             self._ask_smears()
 
     def _rule_out(self, fitted: list[tuple[int, _Job]]) -> None:
@@ -330,10 +331,11 @@ class BallDetector:
 
     @property
     def _shutter_s(self) -> float:
-        """As given, as told by smears, or half the time between frames."""
+        """As given, as told by smears lately, or half the time between frames."""
         if self.settings.shutter_s is not None:
             return self.settings.shutter_s
-        return self.smears.told.seconds if self.smears.told is not None else 0.5 * self._interval_s
+        seen = self.smears.exposures
+        return seen[-1].shutter.seconds if seen else 0.5 * self._interval_s
 
     def _motion(self, rough: Array, frame_of: list[int]) -> tuple[Array, NDArray[np.bool_]]:
         """(N, 2) px/s of motion, and (N,) where it is a guess."""
@@ -367,7 +369,7 @@ class BallDetector:
         self, mosaic: Mosaic, of: NDArray[np.intp], rough: Array, fits: _Fits
     ) -> tuple[Array, NDArray[np.bool_]]:
         """Fit N outlines in the patches ``of`` these numbers: (N, ...) rows and whether each is a ball."""
-        fit = self._fitted(mosaic, of, rough, fits.motion_px_s * self._shutter_s, fits.guessed)
+        fit = self._fitted(mosaic, of, rough, fits.motion_px_s * fits.shutter_s[:, None], fits.guessed)
         seen = looks(mosaic, of, fit.xy_mm, fits.cloths, self.picture, self.search, self._full_range)
         u = np.sqrt(np.einsum("nii->ni", fit.cov_mm2))
         faint = fits.support > self.settings.sure_support  # as a whole, where single rays hardly show an edge
@@ -388,31 +390,34 @@ class BallDetector:
                 window = patch.luma_around(centre, _KEPT_RADII * self.fitter.radius_px)
                 self.pictures.keep(job.t_s, centre, (float(row[2]), float(row[3])), *window)
             if interval > 0 and not fits.guessed[n] and fine:
-                smear = Smear(patch, row[2:4], fits.motion_px_s[n])
+                smear = Smear(job.t_s, patch, row[2:4], fits.motion_px_s[n])
                 self.smears.take(smear, interval, self.fitter.radius_px, row[_OUTLINE], row[_CLEAR])
-            if self.settings.shutter_s is None and self.smears.told is None:
+            if self.settings.shutter_s is None:
                 self._early.keep(EarlyFit(
                     self._looks[k].index, job.t_s, patch, fits.cloths[n], fits.start_mm[n], row[2:4].copy(),
-                    fits.motion_px_s[n], bool(fits.guessed[n]), float(fits.support[n]), row if fine else None,
+                    fits.motion_px_s[n], bool(fits.guessed[n]), float(fits.support[n]), float(fits.shutter_s[n]),
+                    row if fine else None,
                 ), interval)
             job.let_go(row if fine else None)
 
     def _ask_smears(self) -> None:
-        """Ask the balls' smears how long the shutter was open; where that isn't known, what was fitted before is fitted
-        again with what they say.
+        """Ask the balls' smears how long the shutter was open, and whether that has changed; where it isn't given, what
+        was fitted with another is fitted again.
         """
-        assumed = self._shutter_s
         self.smears.ask(self.picture, self.fitter.rays, self._interval_s, self.settings.chroma.shift_px)
-        if self.smears.told is None or self.settings.shutter_s is not None:
+        exposures = self.smears.exposures = since_motion(self.smears.exposures, self._early.times)
+        if not exposures or self.settings.shutter_s is not None:
             return
-        early = self._early.let_go(self.smears.told.seconds - assumed)
+        early = self._early.to_fit_again(lambda t_s: held_at(exposures, t_s).seconds)
+        self._early.forget(self.smears.since_s)
         for first in range(0, len(early), self.settings.batch):
             self._fit_again(early[first : first + self.settings.batch])
 
     def _fit_again(self, early: list[EarlyFit]) -> None:
         fits = _Fits([one.patch for one in early], [one.cloth for one in early],
                      np.array([one.start_mm for one in early]), np.array([one.motion_px_s for one in early]),
-                     np.array([one.guessed for one in early]), np.array([one.support for one in early]))
+                     np.array([one.guessed for one in early]), np.array([one.support for one in early]),
+                     np.array([one.shutter_s for one in early]))
         mosaic = Mosaic(fits.patches, self.settings.chroma.shift_px)
         rough = np.array([one.xy_mm for one in early])
         rows, good = self._judged(mosaic, np.arange(len(early)), rough, fits)

@@ -14,6 +14,7 @@ from calibration.store import Calibration
 from pipeline.already_rolling import already_rolling_words, begins_rolling, shows_its_beginning
 from pipeline.ball_contact import contact_shown
 from pipeline.event_rows import contact_rows
+from pipeline.exposures import Exposure, longest_s
 from pipeline.faults import Fault, fault_of
 from pipeline.knowledge import ANY_TWO, prior_friction
 from pipeline.launch import Launch, TrackQuality, measure_launch
@@ -111,6 +112,7 @@ def measure_shots(
     looked_at: pd.DataFrame | None = None,
     withheld: str = "",
     faults: Sequence[Fault] = (),
+    exposures: Sequence[Exposure] = (),
 ) -> ClipMeasures:
     """Measure every shot of a clip.
 
@@ -124,6 +126,7 @@ def measure_shots(
     looked_at  : frame, t_s of all frames in which balls were looked for; None: only those in which one was found
     withheld   : why nothing of any shot is measured, in words; empty: it is
     faults     : of the recording, by which shots are lost, or may be
+    exposures  : shutter times that hold for some of it, in place of the settings'
     returns    : ClipMeasures; no shot found gives empty tables and a note
     """
     table = calibration.table
@@ -150,7 +153,8 @@ def measure_shots(
         strikes = find_strikes(seen, white, end_s, table.ball.radius_mm, faults) if seen else []
         if shows_its_beginning(own) and begins_rolling(seen.values(), strikes, float(part.frames_t[0])):
             rolling.append(float(part.frames_t[0]))
-        for followed in _followed_shots(strikes, seen, white, part, fits or {}, learnt or {}, len(shots), faults):
+        own_scenes = [_in_its_light(part, strike, exposures) for strike in strikes]
+        for followed in _followed_shots(strikes, seen, white, own_scenes, fits or {}, learnt or {}, len(shots), faults):
             followed = replace(followed, lost=withheld or followed.lost)
             number = len(shots) + 1
             target = _target(targets, number)
@@ -158,7 +162,8 @@ def measure_shots(
     notes = tuple(filter(None, [splice_words(splices_s(rows)), already_rolling_words(rolling)]))
     if not shots:
         return _nothing(why_none(tracks, faults), *notes)
-    found = {shot.number: _side_spin(shot, spins or {}, pictures, calibration, scene.shutter_s) for shot in shots}
+    shutters = {shot.number: _in_its_light(scene, shot.followed.strike, exposures).shutter_s for shot in shots}
+    found = {shot.number: _side_spin(shot, spins or {}, pictures, calibration, shutters[shot.number]) for shot in shots}
     shots = [_with_side_spin(shot, found[shot.number]) for shot in shots]
     return ClipMeasures(
         shots=SHOTS.conform(pd.DataFrame([_row(shot, clip, calibration) for shot in shots])),
@@ -174,11 +179,11 @@ def measure_shots(
 
 
 def _followed_shots(
-    strikes: Sequence[Strike], tracks: Mapping[str, Seen], white: Mapping[str, float], scene: Scene,
+    strikes: Sequence[Strike], tracks: Mapping[str, Seen], white: Mapping[str, float], scenes: Sequence[Scene],
     fits: Mapping[int, Fit], learnt: Mapping[int, ClothAndBalls], before: int, faults: Sequence[Fault],
 ) -> Iterator[FollowedShot]:
     """The shots of one part; as many came ``before`` it."""
-    for strike in strikes:
+    for strike, scene in zip(strikes, scenes, strict=True):
         own = learnt.get(before + 1, ClothAndBalls(scene.friction, scene.cue_mass))
         known = replace(scene, friction=own.friction, cue_mass=own.cue_mass or ANY_TWO)
         followed = follow_shot(strike, tracks, known, fits.get(before + 1))
@@ -233,6 +238,13 @@ def _shutter(settings: SessionSettings, frames_t: Array) -> float:
     if settings.camera.shutter_s:
         return settings.camera.shutter_s
     return 0.5 * float(np.median(np.diff(frames_t))) if len(frames_t) > 1 else 0.0
+
+
+def _in_its_light(scene: Scene, strike: Strike, exposures: Sequence[Exposure]) -> Scene:
+    """With the longest shutter time that held during a shot: a frame more that is left out costs little."""
+    if not exposures:
+        return scene
+    return replace(scene, shutter_s=longest_s(exposures, strike.t_s, strike.until_s))
 
 
 def _target(targets: Mapping[int | None, str] | None, number: int) -> str | None:

@@ -8,6 +8,7 @@ Left uncorrected, every speed along the picture's height is off by 1 / (1 - u ta
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,12 +16,14 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 if TYPE_CHECKING:
+    from pipeline.exposures import Exposure
     from pipeline.smears import Shutter
 
 #: column of offsets (s) added to detections; absent when the camera's read-out time isn't known
 READ_OFFSET = "read_offset_s"
 TYPICAL_READOUT_S = 0.015  # of a phone; common practice, no source
 _ODD_U, _ODD_PX = 4.0, 2.0  # standard uncertainties and px of smear that a shutter as given may be off, unsaid
+_TOLD = 3  # changes of the exposure that are told one by one
 _LONGER = 1.05  # than a frame: more than rounding in what is written down of either
 
 
@@ -58,16 +61,37 @@ def possible_readout(readout_s: float | None, interval_s: float) -> tuple[float 
                   "used; give this camera's as [camera] readout_s in session.toml")
 
 
-def odd_shutter(given_s: float | None, seen: Shutter | None) -> str:
-    """Words where the shutter time that was given isn't the one that the balls' smears show; else empty."""
+def odd_shutters(given_s: float | None, exposures: Sequence[Exposure]) -> str:
+    """Words where the shutter time that was given isn't what the balls' smears show first, or, then, later on."""
+    words = (odd_shutter(given_s, one.shutter, one.from_s if number else None) for number, one in enumerate(exposures))
+    return next(filter(None, words), "")
+
+
+def exposure_changes(exposures: Sequence[Exposure]) -> str:
+    """Words where the shutter that the balls' smears show changes; else empty."""
+    if len(exposures) < 2:
+        return ""
+    at = [f"{one.from_s:.2f}" for one in exposures[1:]]
+    times = ", ".join(at[:_TOLD]) + (f" s and {len(at) - _TOLD} more times" if len(at) > _TOLD else " s")
+    shutters = [shutter_words(one.shutter.seconds) for one in exposures[: _TOLD + 1]]
+    first, then = shutters[0], ", ".join(shutters[1:])
+    return (f"the exposure changes at {times} (a shutter of about {first} s, then {then} s): fast balls are measured "
+            "the worse; lock it on the camera")
+
+
+def odd_shutter(given_s: float | None, seen: Shutter | None, from_s: float | None = None) -> str:
+    """Words where the shutter time that was given isn't the one that the balls' smears show (from a time on); else
+    empty.
+    """
     if not given_s or seen is None:
         return ""
     off = abs(given_s - seen.seconds)
     if off < _ODD_U * seen.u or off * seen.motion_px_s < _ODD_PX:
         return ""
     about, given = shutter_words(seen.seconds), shutter_words(given_s)
-    return (f"balls smear as with a shutter of about {about} s, not of {given} s: fast balls are measured the worse; "
-            "correct [camera] shutter_s in session.toml, or leave it out")
+    since = "" if from_s is None else f"from {from_s:.2f} s on "
+    return (f"{since}balls smear as with a shutter of about {about} s, not of {given} s: fast balls are measured the "
+            "worse; correct [camera] shutter_s in session.toml, or leave it out")
 
 
 def shutter_words(seconds: float) -> str:

@@ -10,7 +10,7 @@ within 7 % of the truth, nine tenths within 23 %; the rest are smears of 2 px, w
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,10 +22,6 @@ Array = NDArray[np.float64]
 
 ENOUGH = 64  # balls that smear,
 FEWEST = 12  # and fewer tell nothing
-MOST = 4 * ENOUGH  # which are kept, with their pictures; if they can't tell, more won't
-_LEAST_PX = 3.0  # from frame to frame; a slower ball shows no smear,
-_MOST_BALLS = 1.5  # and one that goes further than so many of its own width is too faint at its ends
-_WHOLE, _CLEAR = 0.8, 0.5  # of the outline seen, and of the cloth around, where the smear lies, too: hands have neither
 _EDGES_PX = np.array([0.5, 0.7, 0.95, 1.25, 1.6, 2.1])  # what lens and sensor may do to an edge, standard deviation,
 _EDGE_PX, _EDGE_U = 0.95, 0.35  # and what they do as a rule, by such a factor more or less
 _LENGTHS = 14  # for which edges are worked out; between them straight lines
@@ -43,8 +39,9 @@ _LEAST_SHARE = 0.02
 
 @dataclass(frozen=True, eq=False)
 class Smear:
-    """A ball that moved, as it was fitted: centre (2,) mm, motion (2,) px/s, and the picture around it."""
+    """A ball that moved, as it was fitted at a time: centre (2,) mm, motion (2,) px/s, and the picture around it."""
 
+    t_s: float
     patch: Patch
     xy_mm: Array
     motion_px_s: Array
@@ -59,39 +56,60 @@ class Shutter:
     motion_px_s: float
 
 
-@dataclass(eq=False)
-class Smears:
-    """Collects balls that smear while frames go by; ``told`` once they tell of the shutter."""
+@dataclass(frozen=True, eq=False)
+class Curves:
+    """How ill the smears of N balls, in order of time, go with each share of the time between frames.
 
-    found: list[Smear] = field(default_factory=list)
-    told: Shutter | None = None
-    _tried: int = 0
+    t_s, way_px : (N,) when each was seen, and how far it went from frame to frame; misfit : (shares, N)
+    """
 
-    def take(self, smear: Smear, interval_s: float, radius_px: float, outline: float, clear: float) -> None:
-        """A fitted ball, if it goes far enough from frame to frame and stands alone.
+    interval_s: float  # from frame to frame
+    t_s: Array
+    way_px: Array
+    misfit: Array
 
-        outline, clear : shares of its outline seen, and of plain cloth around it
-        """
-        way = float(np.hypot(*smear.motion_px_s)) * interval_s
-        if _LEAST_PX < way < 2 * _MOST_BALLS * radius_px and outline > _WHOLE and clear > _CLEAR and not self.full:
-            self.found.append(smear)
+    def of(self, which: slice | NDArray[np.bool_]) -> Curves:
+        """Those balls only."""
+        return replace(self, t_s=self.t_s[which], way_px=self.way_px[which], misfit=self.misfit[:, which])
+
+    def per(self, interval_s: float) -> Curves:
+        """With shares of another time between frames; where none was tried, the last that was."""
+        if interval_s == self.interval_s:
+            return self
+        factor = interval_s / self.interval_s
+        misfit = np.array([np.interp(_SHARES * factor, _SHARES, one) for one in self.misfit.T])
+        return replace(self, interval_s=interval_s, way_px=factor * self.way_px,
+                       misfit=misfit.reshape(-1, len(_SHARES)).T)
+
+    def and_later(self, more: Curves) -> Curves:
+        """With more balls, seen after these, whose time between frames counts."""
+        mine = self.per(more.interval_s)
+        return replace(more, t_s=np.append(mine.t_s, more.t_s), way_px=np.append(mine.way_px, more.way_px),
+                       misfit=np.concatenate([mine.misfit, more.misfit], axis=1))
 
     @property
-    def full(self) -> bool:
-        """No more are wanted, but to be asked."""
-        return self.told is not None or len(self.found) >= min(self._tried + ENOUGH, MOST)
+    def share(self) -> float:
+        """Of the time between frames: that of least misfit."""
+        return _least(self.misfit.sum(axis=1))
 
-    def ask(self, picture: BallPicture, rays: int, interval_s: float, shift_px: tuple[float, float]) -> None:
-        """Ask those found so far, unless they were asked before; ``told`` then, unless they can't tell."""
-        before, self._tried = self._tried, len(self.found)
-        if self._tried >= FEWEST and self._tried > before and interval_s > 0:
-            self.told = shutter_of(self.found, picture, rays, interval_s, shift_px)
+    def told(self) -> Shutter | None:
+        """The shutter; None where they tell it neither by a third nor by a pixel."""
+        share = self.share
+        group = np.arange(len(self.t_s)) % _GROUPS  # fast and slow ones in each
+        without = np.array([_least(self.misfit[:, group != g].sum(axis=1)) for g in range(_GROUPS)])
+        chance = np.sqrt((_GROUPS - 1) / _GROUPS * ((without - without.mean()) ** 2).sum())
+        usual = float(np.median(self.way_px))
+        u = float(np.sqrt(chance**2 + (_MODEL_U * share) ** 2 + (_MODEL_PX / usual) ** 2))
+        if u > share / 3 and u * usual > 1.0:
+            return None
+        return Shutter(float(np.clip(share, _LEAST_SHARE, 1.0)) * self.interval_s, u * self.interval_s,
+                       usual / self.interval_s)
 
 
-def shutter_of(
+def curves_of(
     smears: list[Smear], picture: BallPicture, rays: int, interval_s: float, shift_px: tuple[float, float] = (0.0, 0.0)
-) -> Shutter | None:
-    """From smears of balls; None where they tell it neither by a third nor by a pixel.
+) -> Curves:
+    """Of the smears of balls, in order of time: of the longest.
 
     rays : around each outline; interval_s : from frame to frame; shift_px : of the chroma
     """
@@ -100,17 +118,11 @@ def shutter_of(
     best = np.argsort(-way, kind="stable")[: 2 * ENOUGH]
     order = np.sort(best)
     motion, way = motion[order], way[order]
-    xy = np.array([smears[i].xy_mm for i in order])
-    per_ball = _misfits(Mosaic([smears[i].patch for i in order], shift_px), xy, motion, picture, rays)
-    share = _least(per_ball.sum(axis=1))
-    group = np.arange(len(order)) % _GROUPS  # fast and slow ones in each
-    without = np.array([_least(per_ball[:, group != g].sum(axis=1)) for g in range(_GROUPS)])
-    chance = np.sqrt((_GROUPS - 1) / _GROUPS * ((without - without.mean()) ** 2).sum())
-    usual = float(np.median(way))
-    u = float(np.sqrt(chance**2 + (_MODEL_U * share) ** 2 + (_MODEL_PX / usual) ** 2))
-    if u > share / 3 and u * usual > 1.0:
-        return None
-    return Shutter(float(np.clip(share, _LEAST_SHARE, 1.0)) * interval_s, u * interval_s, usual / interval_s)
+    chosen = [smears[i] for i in order]
+    xy = np.array([smear.xy_mm for smear in chosen])
+    mosaic = Mosaic([smear.patch for smear in chosen], shift_px)
+    return Curves(interval_s, np.array([smear.t_s for smear in chosen]), way,
+                  _misfits(mosaic, xy, motion, picture, rays))
 
 
 def _least(misfit: Array) -> float:

@@ -12,9 +12,10 @@ from calibration.pose import CameraPose
 from calibration.store import Calibration
 from pipeline.detect_outline import BallPicture
 from pipeline.detections import DetectSettings, detect_balls
+from pipeline.exposures import MOST, Smears
 from pipeline.frames import open_clip
 from pipeline.shutter import odd_shutter
-from pipeline.smears import ENOUGH, FEWEST, MOST, Shutter, Smear, Smears
+from pipeline.smears import ENOUGH, FEWEST, Shutter, Smear
 from shared.equipment import standard_table
 from tests.pipeline.drawn import calibration, draw
 
@@ -78,7 +79,7 @@ def test_what_is_fitted_once_the_shutter_is_told_uses_it_at_once():
     smears = Smears()
     frames = ENOUGH + 30
     found = detect_balls(filmed(0.2, frames=frames, step_mm=15.0), GIVEN, smears=smears)
-    assert len(smears.found) == ENOUGH
+    assert smears.exposures[0].until_s == pytest.approx((BEGINS + ENOUGH) / RATE, abs=4 / RATE)
     rows, _, _ = moving(found, frames, 15.0)
     smear = np.hypot(rows["blur_x_px"], rows["blur_y_px"]).to_numpy()
     assert smears.told is not None
@@ -109,10 +110,19 @@ def test_few_balls_that_move_or_slow_ones_tell_nothing():
 def test_balls_that_cannot_tell_are_asked_a_few_times_and_no_more_are_kept(monkeypatch):
     """However long the recording: pictures of all would fill the memory."""
     asked = []
-    monkeypatch.setattr("pipeline.smears.shutter_of", lambda found, *_: asked.append(len(found)))
+
+    class Untold:
+        def told(self):
+            return None
+
+    def curves_of(found, *_):
+        asked.append(len(found))
+        return Untold()
+
+    monkeypatch.setattr("pipeline.exposures.curves_of", curves_of)
     smears = Smears()
     for _ in range(10 * MOST):
-        smears.take(Smear(None, np.zeros(2), np.array([600.0, 0.0])), 1 / RATE, 12.0, 1.0, 1.0)
+        smears.take(Smear(0.0, None, np.zeros(2), np.array([600.0, 0.0])), 1 / RATE, 12.0, 1.0, 1.0)
         if smears.full:
             smears.ask(PICTURE, 40, 1 / RATE, (0.0, 0.0))
     assert len(smears.found) == MOST
