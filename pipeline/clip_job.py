@@ -38,7 +38,14 @@ from pipeline.memory import give_back
 from pipeline.physics import Friction
 from pipeline.quiet import skimming
 from pipeline.repeats import find_repeats
-from pipeline.shutter import exposure_changes, odd_shutters, possible_readout, usual_readout_s, with_read_offsets
+from pipeline.shutter import (
+    exposure_changes,
+    odd_shutters,
+    possible_readout,
+    possible_shutter,
+    usual_readout_s,
+    with_read_offsets,
+)
 from pipeline.smears import Shutter
 from pipeline.stills import first_view
 from pipeline.work import DamagedError, Entry, clip_stamp, look_key, measures_key
@@ -260,12 +267,16 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         threading.Thread(target=_warm, daemon=True).start()
     with clock("detect"):
         clip = skimming(clip, calibration)
-        seen = _Seen(clip, calibration, still.luma, siting, task, frozenset(range(lead_in)))
+        shutter_s, left_out = settings.camera.shutter_s, frozenset(range(lead_in))
+        seen = _Seen(clip, calibration, still.luma, siting, task, left_out, shutter_s)
         repeats = find_repeats(seen.found)
         again_s = seen.frames.times_of(repeats.frames)
         if len(repeats.frames):
             left_out = frozenset([*range(lead_in), *repeats.frames.tolist()])
-            seen = _Seen(clip, calibration, still.luma, siting, task, left_out)
+            seen = _Seen(clip, calibration, still.luma, siting, task, left_out, shutter_s)
+        shutter_s, no_shutter = possible_shutter(shutter_s, seen.frames.intervals_s)
+        if no_shutter:
+            seen = _Seen(clip, calibration, still.luma, siting, task, left_out, None)
         frames, watch, pictures = seen.frames, seen.watch, seen.pictures
         detections, windows = watch.correct(seen.found), watch.correct_windows(pictures.table)
         looked_at = watch.until_lost(frames.looked_at)
@@ -304,7 +315,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     told = exposures[0].shutter if exposures else None
     change = exposure_changes(exposures)
     since |= {change: exposures[1].from_s} if change else {}
-    odd = (odd_readout, odd_shutters(task.settings.camera.shutter_s, exposures))
+    odd = (odd_readout, no_shutter, odd_shutters(shutter_s, exposures))
     said = (info.advice, lit, *since, repeats.warning(), set_right, *odd, clip.damage)
     marks = [word for word in said if word]
     scattered = [Fault(frames.first_s, frames.last_s, STAMPS)] if clock_jumps.by_stamps else []
@@ -322,6 +333,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
                  "chroma_shift_u_px": list(siting.u_px), "frame_rate_nominal": info.frame_rate_nominal,
                  "shutter_seen_s": told and told.seconds, "shutter_seen_u_s": told and told.u,
                  "readout_s": readout_s or None,  # as it was used; none given and none at all are measured alike
+                 "shutter_used_s": shutter_s,
                  "exposures_seen": [asdict(one) for one in exposures],
                  "first_s": frames.first_s, "last_s": frames.last_s, "frames_passed_over": frames.passed_over},
     }
@@ -338,13 +350,13 @@ class _Seen:
 
     def __init__(
         self, clip: Clip, calibration: Calibration, luma: Plane, siting: ChromaSiting, task: ClipTask,
-        left_out: frozenset[int],
+        left_out: frozenset[int], shutter_s: float | None,
     ) -> None:
         self.frames = _Counted((frame for frame in clip if frame.index not in left_out), clip.info.frames_estimate,
                                task.weight)
         self.watch = CameraWatch(self.frames, calibration, luma)
         self.pictures, self.smears = PictureKeeper(), Smears()
-        settings = DetectSettings(shutter_s=task.settings.camera.shutter_s, chroma=siting)
+        settings = DetectSettings(shutter_s=shutter_s, chroma=siting)
         self.found = detect_balls(self.watch, calibration, settings=settings, pictures=self.pictures,
                                   smears=self.smears)
 
@@ -475,7 +487,7 @@ def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any], looked: Ma
         looked_at=task.entry.table("frames"),
         withheld=uneven,
         faults=[Fault(**fault) for fault in looked["faults"]],
-        exposures=[] if task.settings.camera.shutter_s else _exposures(looked),
+        exposures=[] if looked["info"]["shutter_used_s"] else _exposures(looked),
     )
     if len(measures.shots) == 0 and uneven:
         raise NoShotError(f"{task.clip.name}: no shot was found; {uneven}.")
@@ -495,10 +507,9 @@ def _exposures(looked: Mapping[str, Any]) -> list[Exposure]:
 
 
 def _as_filmed(task: ClipTask, looked: Mapping[str, Any]) -> SessionSettings:
-    """The settings, with the shutter that the balls' smears show where none is given."""
-    camera = task.settings.camera
-    shutter_s = camera.shutter_s or looked["info"]["shutter_seen_s"]
-    return replace(task.settings, camera=replace(camera, shutter_s=shutter_s))
+    """The settings, with the shutter that the balls' smears show where none that can be is given."""
+    shutter_s = looked["info"]["shutter_used_s"] or looked["info"]["shutter_seen_s"]
+    return replace(task.settings, camera=replace(task.settings.camera, shutter_s=shutter_s))
 
 
 def _pace(task: ClipTask, prior: Friction, measures: ClipMeasures, looked: Mapping[str, Any]) -> str:
@@ -577,9 +588,14 @@ class _Counted:
         return self._t_s[-1] if self._t_s else 0.0
 
     @property
+    def intervals_s(self) -> NDArray[np.float64]:
+        """(N - 1,) from frame to frame."""
+        return np.diff(self._t_s)
+
+    @property
     def interval_s(self) -> float:
         """From frame to frame, mostly; 0 of fewer than two."""
-        return float(np.median(np.diff(self._t_s))) if self.count > 1 else 0.0
+        return float(np.median(self.intervals_s)) if self.count > 1 else 0.0
 
     def times_of(self, frames: NDArray[np.int64]) -> list[float]:
         """Their ``t_s``, of those not passed over."""

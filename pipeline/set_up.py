@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from calibration.capability import PictureScale, blur_mm, picture_scale
 from calibration.store import Calibration
@@ -16,7 +16,7 @@ from pipeline.foresight import (
     ShotForecast,
 )
 from pipeline.rehearsal import streak_noise_mm
-from pipeline.shutter import possible_readout, shutter_words, speed_factor, usual_readout_s
+from pipeline.shutter import possible_readout, possible_shutter, shutter_words, speed_factor, usual_readout_s
 from pipeline.wanted import AS_USUAL, Wanted
 from shared.settings import SessionSettings
 
@@ -81,7 +81,10 @@ def describe_capability(
     noise_px     : scatter of a resting ball's centre in one frame, along an axis
     rotation_deg : how far the picture was turned for display: the sensor reads its own lines
     """
-    camera = Camera(calibration, settings or SessionSettings(table=calibration.table), frame_rate, noise_px)
+    settings = settings or SessionSettings(table=calibration.table)
+    shutter_s, odd_shutter = possible_shutter(settings.camera.shutter_s, [1 / frame_rate])
+    settings = replace(settings, camera=replace(settings.camera, shutter_s=shutter_s))
+    camera = Camera(calibration, settings, frame_rate, noise_px)
     scale = picture_scale(calibration)
     forecasts = tuple(camera.forecast(name) for name in SPEEDS_MPS)
     across, noise_mm = rotation_deg % 180 != 0, noise_px * scale.middle_mm_per_px
@@ -103,15 +106,19 @@ def describe_capability(
         readout_s=readout_s,
         rolling_shutter_percent=100 * (readout - 1),
         read_across=across,
-        advice=tuple(_advice(camera, scale, forecasts, wanted)),
+        advice=tuple(_advice(camera, scale, forecasts, wanted, odd_shutter)),
     )
 
 
-def _advice(camera: Camera, scale: PictureScale, forecasts: tuple[ShotForecast, ...], wanted: Wanted) -> list[str]:
+def _advice(
+    camera: Camera, scale: PictureScale, forecasts: tuple[ShotForecast, ...], wanted: Wanted, odd_shutter: str
+) -> list[str]:
     out = []
     odd_readout = possible_readout(camera.settings.camera.readout_s, 1 / camera.frame_rate)[1]
     if odd_readout:
         out.append(f"{odd_readout}.")
+    if odd_shutter:
+        out.append(f"{odd_shutter}.")
     fast, ball_mm = forecasts[-1], camera.calibration.table.ball.diameter_mm
     if fast.blur_mm is None:
         out.append("give the shutter time in session.toml ([camera] shutter_s) to learn how far fast balls will smear.")

@@ -24,6 +24,7 @@ READ_OFFSET = "read_offset_s"
 TYPICAL_READOUT_S = 0.015  # of a phone; common practice, no source
 _ODD_U, _ODD_PX = 4.0, 2.0  # standard uncertainties and px of smear that a shutter as given may be off, unsaid
 _TOLD = 3  # changes of the exposure that are told one by one
+_LONG_ONES = 0.9  # of frames last no longer: of a few, the next may be missing
 _LONGER = 1.05  # than a frame: more than rounding in what is written down of either
 
 
@@ -59,6 +60,23 @@ def possible_readout(readout_s: float | None, interval_s: float) -> tuple[float 
         return readout_s, ""
     return None, (f"a read-out of {1000 * readout_s:.3g} ms is longer than a frame of {1000 * interval_s:.2g} ms: not "
                   "used; give this camera's as [camera] readout_s in session.toml")
+
+
+def possible_shutter(shutter_s: float | None, frames_s: ArrayLike) -> tuple[float | None, str]:
+    """The shutter time to use, and words where that is not what was given: it can't be open longer than a frame lasts.
+
+    frames_s : (N,) from each frame to the next; where they last unevenly, the long ones count
+    """
+    lasts = np.asarray(frames_s, dtype=float)
+    lasts = lasts[lasts > 0]
+    if not shutter_s or not len(lasts):
+        return shutter_s, ""
+    frame_s = float(np.quantile(lasts, _LONG_ONES))
+    if shutter_s <= _LONGER * frame_s:
+        return shutter_s, ""
+    given = shutter_words(shutter_s)
+    return None, (f"a shutter of {given} s is longer than a frame of {1000 * frame_s:.2g} ms: not used; "
+                  "give this camera's as [camera] shutter_s in session.toml, or leave it out: balls' smears tell it")
 
 
 def odd_shutters(given_s: float | None, exposures: Sequence[Exposure]) -> str:

@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 
 from calibration.store import read_calibrations
-from pipeline import compiled_place
+from pipeline import clip_job, compiled_place
 from pipeline.camera_watch import Remark
 from pipeline.compare.conditions import read_factor
 from pipeline.compiled_place import FIRST_RUN
@@ -96,6 +96,29 @@ def test_a_readout_longer_than_a_frame_is_not_used_and_said(folder, stages, monk
         said = [line for line in lines.lines if "a read-out of 50 ms is longer than a frame of 33 ms: not used" in line]
         assert len(said) == (0 if used else 1)
         assert all(line.endswith("(3 clips: c1.mp4, c2.mp4, c10.mp4)") for line in said)
+
+
+def test_a_shutter_longer_than_a_frame_is_not_used_and_said(folder, stages, monkeypatch):
+    """Neither for the blur of balls nor by the shots' fits: it is as if none were given."""
+    used = []
+
+    def found(frames, *_, settings, **__):
+        used.append(settings.shutter_s)
+        return stages.detect(frames)
+
+    monkeypatch.setattr("pipeline.clip_job.detect_balls", found)
+    measure = clip_job._shots
+    monkeypatch.setattr("pipeline.clip_job._shots", lambda task, prior, alone, looked: (
+        used.append(clip_job._as_filmed(task, looked).camera.shutter_s), measure(task, prior, alone, looked))[1])
+    for shutter_s, then in ((0.034, [0.034, 0.034]), (0.25, [0.25, None, None])):
+        (folder / "session.toml").write_text(f"[camera]\nshutter_s = {shutter_s}\n")
+        used.clear()
+        lines = Lines()
+        run(folder / "c1.mp4", lines)
+        assert used[: len(then)] == then
+        assert set(used[len(then) :]) <= {then[-1]}
+        said = [line for line in lines.lines if "a shutter of 1/4 s is longer than a frame of 33 ms: not used" in line]
+        assert len(said) == (0 if shutter_s < 0.1 else 1)
 
 
 def test_a_clip_of_which_much_was_left_out_is_a_problem_and_its_other_shots_stay(folder, stages, monkeypatch):
