@@ -48,6 +48,7 @@ from pipeline.shutter import (
 )
 from pipeline.smears import Shutter
 from pipeline.stills import first_view
+from pipeline.streaks import REMEDY
 from pipeline.work import DamagedError, Entry, clip_stamp, look_key, measures_key
 from shared.columns import CONTACTS, SHOTS, TRACKS, join_notes
 from shared.errors import ClipError, NoShotError, ReboundryError, disk_words
@@ -497,6 +498,8 @@ def _shots(task: ClipTask, prior: Friction, alone: Mapping[str, Any], looked: Ma
         first = f" Look at this first: {'; '.join(calibration.warnings)}." if calibration.warnings else ""
         hidden = hidden_words(task.entry.table("detections"), task.entry.table("frames"))
         remedy = hidden or "film from before the strike until the balls lie still"
+        if f": {REMEDY}" in why:
+            why, remedy = why.replace(f": {REMEDY}", ""), REMEDY
         raise NoShotError(f"{task.clip.name}: no shot was found ({why}); {remedy}.{first}")
     return measures
 

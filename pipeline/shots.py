@@ -30,7 +30,8 @@ from pipeline.rebound import Rebound, measure_rebound
 from pipeline.shot_motion import Fit, FollowedShot, Scene, follow_shot
 from pipeline.spin import SideSpin, cue_side_spin
 from pipeline.splices import splice_words
-from pipeline.strikes import Strike, find_strikes, whiteness, why_none
+from pipeline.streaks import streak_words
+from pipeline.strikes import NOTHING_STRUCK, Strike, find_strikes, whiteness, why_none
 from pipeline.systematic import displacement_fields
 from pipeline.track_rows import track_rows
 from pipeline.tracks import detection_covariance
@@ -155,13 +156,20 @@ def measure_shots(
             rolling.append(float(part.frames_t[0]))
         own_scenes = [_in_its_light(part, strike, exposures) for strike in strikes]
         for followed in _followed_shots(strikes, seen, white, own_scenes, fits or {}, learnt or {}, len(shots), faults):
+            if followed.lost and (exposures or settings.camera.shutter_s):
+                own_s = _in_its_light(scene, followed.strike, exposures).shutter_s
+                followed = _smeared(followed, seen, own_s, table.ball.radius_mm, faults)
             followed = replace(followed, lost=withheld or followed.lost)
             number = len(shots) + 1
             target = _target(targets, number)
             shots.append(_one_shot(f"{stem}-{number:02d}", number, followed, scene, target, calibration))
     notes = tuple(filter(None, [splice_words(splices_s(rows)), already_rolling_words(rolling)]))
     if not shots:
-        return _nothing(why_none(tracks, faults), *notes)
+        why = why_none(tracks, faults)
+        if why == NOTHING_STRUCK:
+            longest = max((one.shutter.seconds for one in exposures), default=settings.camera.shutter_s)
+            why = streak_words(tracks.values(), longest, table.ball.radius_mm) or why
+        return _nothing(why, *notes)
     shutters = {shot.number: _in_its_light(scene, shot.followed.strike, exposures).shutter_s for shot in shots}
     found = {shot.number: _side_spin(shot, spins or {}, pictures, calibration, shutters[shot.number]) for shot in shots}
     shots = [_with_side_spin(shot, found[shot.number]) for shot in shots]
@@ -208,6 +216,19 @@ def _doubted(
     if not lost and followed.last_seen_s("cue") - followed.motion.events[0].t_s < NOW_S:
         lost = "the struck ball was lost to sight at once"
     return replace(followed, lost=lost)
+
+
+def _smeared(
+    followed: FollowedShot, tracks: Mapping[str, Seen], shutter_s: float, radius_mm: float, faults: Sequence[Fault]
+) -> FollowedShot:
+    """A lost shot; where balls smeared too far in it, and nothing was wrong with the recording, that is why."""
+    strike = followed.strike
+    if followed.jumped or strike.spoilt or any(followed.lost == fault.words for fault in faults):
+        return followed
+    times = strike.t_s - NOW_S, strike.until_s
+    meanwhile = (one.at(slice(*np.searchsorted(one.t_s, times))) for one in tracks.values())
+    words = streak_words(meanwhile, shutter_s, radius_mm)
+    return replace(followed, lost=f"{words} ({followed.lost})") if words else followed
 
 
 def _frames(detections: pd.DataFrame, rows: pd.DataFrame, looked_at: pd.DataFrame | None) -> pd.DataFrame:

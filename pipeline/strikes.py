@@ -12,6 +12,7 @@ from pipeline.contacts import REST_BEFORE_S, SPEEDS_SPAN_S, STRIKE_MIN_MM_S, Sta
 from pipeline.faults import Fault
 from pipeline.paths import Seen
 
+NOTHING_STRUCK = "nothing was struck"
 CARRIED_MM_S = 100.0  # a hand that takes a ball up soon moves faster
 WHITE_MARGIN = 0.4  # a cue ball is not much less white than the whitest ball of the clip
 GONE_S, FEW_ROWS = 0.25, 4  # after so long unseen, so few rows at the end don't tell that it is the same ball
@@ -74,7 +75,7 @@ def why_none(tracks: Mapping[str, Seen], faults: Sequence[Fault]) -> str:
     """Why no ball was struck, in words: it may be that the recording froze, and nobody knows since when balls moved."""
     starts = [s for seen in tracks.values() for s in find_starts(seen)]
     frozen = (f.words for f in faults if f.froze and len(_without(starts, tracks, f)) < len(starts))
-    return next(frozen, "nothing was struck")
+    return next(frozen, NOTHING_STRUCK)
 
 
 def _without(starts: Sequence[Start], tracks: Mapping[str, Seen], freeze: Fault) -> list[Start]:

@@ -23,10 +23,13 @@ from pipeline.corrections import Correction, keep_corrections, read_corrections
 from pipeline.ctrl_c import STOPPED
 from pipeline.executor import InProcess
 from pipeline.measured_session import read_measured
+from pipeline.paths import Seen
 from pipeline.pool_read import read_session_tables
 from pipeline.run import RunOptions, Silent, measure_session
 from pipeline.sessions import find_sessions
+from pipeline.shots import ClipMeasures
 from pipeline.shutter import READ_OFFSET
+from pipeline.streaks import streak_words
 from pipeline.terminal import exit_status, run_sessions, show_all
 from pipeline.work import Entry, Work
 from shared.columns import CONTACTS, DETECTIONS, SHOTS, TRACKS
@@ -438,6 +441,16 @@ def test_a_clip_in_which_nothing_was_struck_is_named(folder, stages):
     assert "film from before the strike" in line
     again = run(folder)
     assert again.problems == result.problems  # remembered, not forgotten
+
+
+def test_a_clip_whose_balls_smear_too_far_is_told_to_be_filmed_with_a_shorter_shutter(folder, stages, monkeypatch):
+    words = streak_words([Seen("a", np.arange(3) / 30, np.array([[0.0, 0], [100, 0], [200, 0]]), np.zeros((3, 2, 2)),
+                               np.zeros((3, 2, 0)))], 1 / 33, 28.6)
+    monkeypatch.setattr("pipeline.shots.measure_shots", lambda *_, **__: ClipMeasures(
+        SHOTS.empty(), CONTACTS.empty(), TRACKS.empty(), notes=(words,)))
+    (line,) = run(folder / "c1.mp4").problems
+    assert line == ("c1.mp4: no shot was found (balls smear over 91 mm, more than their width, in a shutter of about "
+                    "1/33 s, and can't be followed); film with a shorter shutter, and more light.")
 
 
 def test_a_shot_of_which_nothing_could_be_measured_is_named_with_its_reason_in_every_run(folder, stages):

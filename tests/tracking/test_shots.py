@@ -13,19 +13,19 @@ from pipeline.physics import Friction
 from pipeline.pockets import Pocketed
 from pipeline.rebound import measure_rebound
 from pipeline.shots import measure_shots
+from pipeline.streaks import REMEDY
 from pipeline.track_rows import track_rows
 from shared.columns import CONTACTS, DETECTIONS, SHOTS, TRACKS, why_lost
 from shared.equipment import standard_table
-from shared.settings import SessionSettings
+from shared.settings import CameraSettings, SessionSettings
 from tests.tracking.seen import COLOURS, Look, detections_of, joined, overhead
 
 TABLE = standard_table()
 
 
-def measure(rows, targets=None):
-    return measure_shots(
-        rows, calibration=overhead(TABLE), settings=SessionSettings(table=TABLE), clip="test.mp4", targets=targets
-    )
+def measure(rows, targets=None, shutter_s=None):
+    settings = SessionSettings(table=TABLE, camera=CameraSettings(shutter_s=shutter_s))
+    return measure_shots(rows, calibration=overhead(TABLE), settings=settings, clip="test.mp4", targets=targets)
 
 
 @pytest.fixture(scope="module")
@@ -393,6 +393,17 @@ def test_nothing_struck_is_an_empty_table_with_a_reason():
     assert len(measures.shots) == 0
     assert measures.notes == ("nothing was struck",)
     assert measure(DETECTIONS.empty()).notes == ("no ball was followed",)
+
+
+def test_where_nothing_seems_struck_while_balls_smear_beyond_their_width_that_is_the_reason():
+    """A ball that is never seen to come to its full speed at once: here it rolls from the first frame on."""
+    rows = detections_of(bank_shot(TABLE, speed_mps=3.0, until_s=3.0), TABLE, 2.0)
+    rolling = rows[rows["t_s"] > 0.55]
+    assert len(measure(rolling, shutter_s=1 / 250).shots) == 0
+    assert "nothing was struck" in measure(rolling, shutter_s=1 / 250).notes
+    why = measure(rolling, shutter_s=1 / 25).notes[0]
+    assert why.startswith("balls smear over ")
+    assert why.endswith(f"in a shutter of about 1/25 s, and can't be followed: {REMEDY}")
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])
