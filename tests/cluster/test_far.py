@@ -149,16 +149,18 @@ def test_one_clip_measured_later_keeps_the_others(stages, store, folder, tmp_pat
     assert [row.split(",")[0] for row in rows[1:]] == ["c1-01", "c2-01", "c10-01"]
 
 
-@pytest.mark.parametrize(("pattern", "changed"), [(False, True), (True, False)])
+@pytest.mark.parametrize(("kind", "pattern", "changed"), [
+    ("memory", False, True), ("memory", True, False), ("s3", False, True),
+])
 def test_ctrl_c_while_measuring_again_keeps_the_rows_of_clips_not_yet_redone(
-    stages, any_store, folder, tmp_path, monkeypatch, capsys, pattern, changed,
+    stages, request, folder, tmp_path, monkeypatch, capsys, kind, pattern, changed,
 ):
     """Also where patterns gave the targets; and where one has changed since, all stays as it was."""
     if pattern:
         (folder / "patterns").mkdir()
         shutil.copy(ROOT / "pipeline" / "pattern_examples" / "cross-corner.toml", folder / "patterns")
         monkeypatch.setattr("pipeline.run.matched_targets", lambda *_: {1: "foot-right"})
-    address = put(folder, any_store)
+    address = put(folder, empty_place(kind, request, tmp_path, monkeypatch))
     assert measure(address) == 0
     before = read(f"{address}/measured/shots.csv", tmp_path / "shots.csv").decode().splitlines()
     if changed:
