@@ -288,7 +288,7 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         table = calibration.table
         freezes = [] if clock_jumps.uneven else find_freezes(detections, table.ball.radius_mm, table=table)
         gone = [] if clock_jumps.uneven else find_gone(
-            detections, calibration.table.ball.radius_mm, shutter_s=_longest_shutter_s(task, seen.smears))
+            detections, calibration.table.ball.radius_mm, shutter_s=_longest_shutter_s(shutter_s, seen.smears))
         ends = [] if clock_jumps.uneven else find_frozen_end(detections, calibration.table.ball.radius_mm)
     give_back()
     if frames.count < MIN_FRAMES:
@@ -340,10 +340,10 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
     }
 
 
-def _longest_shutter_s(task: ClipTask, smears: Smears) -> float | None:
+def _longest_shutter_s(given_s: float | None, smears: Smears) -> float | None:
     """As given, or as balls' smears show it, if that is longer; None where neither tells."""
-    known = [task.settings.camera.shutter_s, smears.told.seconds if smears.told else None]
-    return max((shutter_s for shutter_s in known if shutter_s), default=None)
+    seen_s = [one.shutter.seconds for one in smears.exposures]
+    return max((shutter_s for shutter_s in (given_s, *seen_s) if shutter_s), default=None)
 
 
 class _Seen:

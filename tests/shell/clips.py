@@ -29,19 +29,19 @@ def write_clip(
     path: Path, *, frames: int = 20, size: tuple[int, int] = (160, 96), seed: int = 1, rate: int = 30
 ) -> Path:
     """A clip of a grey floor with some noise: no table in it."""
-    path.write_bytes(_coded(path.suffix, frames, size, seed))
+    path.write_bytes(_coded(path.suffix, frames, size, seed, rate))
     return path
 
 
 @lru_cache  # hundreds of tests have the same few
-def _coded(suffix: str, frames: int, size: tuple[int, int], seed: int) -> bytes:
+def _coded(suffix: str, frames: int, size: tuple[int, int], seed: int, rate: int) -> bytes:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"clip{suffix}"
-        _code(path, frames, size, seed)
+        _code(path, frames, size, seed, rate)
         return path.read_bytes()
 
 
-def _code(path: Path, frames: int, size: tuple[int, int], seed: int) -> None:
+def _code(path: Path, frames: int, size: tuple[int, int], seed: int, rate: int) -> None:
     rng = np.random.default_rng(seed)
     with av.open(str(path), "w") as container:
         stream = container.add_stream("libx264", rate=rate)
