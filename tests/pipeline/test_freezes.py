@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -13,11 +12,12 @@ from calibration.store import Calibration
 from fixtures.synthetic import overhead_camera
 from pipeline.clip_job import _longest_shutter_s, _noted
 from pipeline.clock_jumps import FoundFrames, find_clock_jumps
+from pipeline.exposures import Exposure, Smears
 from pipeline.faults import Fault
 from pipeline.freezes import DOUBT, GONE, MAY_BE_AGAIN, find_freezes, find_frozen_end, find_gone
 from pipeline.rehearsal import bank, detections
 from pipeline.shots import measure_shots
-from pipeline.smears import Shutter, Smears
+from pipeline.smears import Shutter
 from shared.equipment import standard_table
 from shared.settings import CameraSettings, SessionSettings
 
@@ -255,13 +255,14 @@ def test_frames_that_are_gone_amid_a_free_roll_are_told_with_any_shutter(lost):
 
 
 def test_the_shutter_is_the_longer_one_of_what_is_given_and_what_balls_show():
-    def longest(given_s, seen_s):
-        task = SimpleNamespace(settings=SessionSettings(table=TABLE, camera=CameraSettings(shutter_s=given_s)))
-        return _longest_shutter_s(task, Smears(told=seen_s and Shutter(seen_s, 0.001, 900.0)))
+    def longest(given_s, *seen_s):
+        return _longest_shutter_s(given_s, Smears(exposures=[
+            Exposure(float(k), k + 1.0, Shutter(one, 0.001, 900.0)) for k, one in enumerate(seen_s)]))
 
-    assert longest(None, None) is None
-    assert [longest(0.01, None), longest(None, 0.02), longest(0.01, 0.02), longest(0.03, 0.02)] == [
-        0.01, 0.02, 0.02, 0.03]
+    assert longest(None) is None
+    assert longest(0.01) == 0.01
+    assert longest(None, 0.02) == longest(0.01, 0.02) == longest(None, 0.01, 0.02) == 0.02
+    assert longest(0.03, 0.02) == 0.03
 
 
 def bounces(
