@@ -166,11 +166,11 @@ def test_the_sensors_lines_run_down_a_picture_that_was_turned(rotation_deg, monk
 
 
 def test_a_shutter_longer_than_a_frame_is_taken_as_not_given_and_said():
-    found = _described(30.0, 0.25)
+    found = _foretold(30.0, 0.25)
     assert any("a shutter of 1/4 s is longer than a frame of 33 ms: not used" in line for line in found.advice)
     assert found.shutter_s is None
     assert all(a.incoming_angle_u_deg == b.incoming_angle_u_deg
-               for a, b in zip(found.forecasts, _described(30.0, None).forecasts, strict=True))
+               for a, b in zip(found.forecasts, _foretold(30.0, None).forecasts, strict=True))
 
 
 def test_too_few_frames_are_told_so_and_give_no_number():
