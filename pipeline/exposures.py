@@ -24,10 +24,10 @@ _WHOLE, _CLEAR = 0.8, 0.5  # of the outline seen, and of the cloth around, where
 _FEWEST, _ASTRAY = 6, 2  # balls on either side of a change, and those that seem to belong to the other one
 _FAST_PX = 8.0  # a slower ball's smear is off by px itself, and doesn't tell of a change, nor
 _FAST_BALLS = 1.0  # does one that goes further than its own width: a long shutter seems too short by it
-_SURE = 120.0  # what a change must explain, in misfit for each ball of the fewer: 266 to 615 in four recordings whose
+_SURE = 225.0  # what a change must explain, in misfit for each ball of the fewer: 260 to 640 in six recordings whose
 _SURE_U = 3.0  # shutter changes; and by how many standard uncertainties, and px of smear, the shutters must differ: 3.3
-_SURE_PX = 1.5  # to 7.7 in those four. Of 28 in which it doesn't change, only one of blended frames has both: 248 and
-# 4.0; else it is 61 and 2.9, or 241 and 2.5 at most
+_SURE_PX = 1.5  # to 7.2 in those six. Of 58 in which it doesn't change, only one of blended frames has both: 248 and
+# 4.0; else it is 196 and 3.7, or 241 and 2.5 at most
 _REST_S = 0.25  # no ball moves for so long between two shots
 
 
