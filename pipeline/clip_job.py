@@ -282,14 +282,14 @@ def _look(task: ClipTask, clock: _Clock, *, measured_here: bool) -> dict[str, An
         detections, windows = watch.correct(seen.found), watch.correct_windows(pictures.table)
         looked_at = watch.until_lost(frames.looked_at)
         over = repeats.left_over(detections)
-        clock_jumps = find_clock_jumps(detections[~over], calibration.table.ball.radius_mm)
+        radius_mm = calibration.table.ball.radius_mm
+        clock_jumps = find_clock_jumps(detections[~over], radius_mm)
         right = clock_jumps.with_again([*again_s, *detections.loc[over, "t_s"].unique().tolist()])
         detections, windows, looked_at = map(right.corrected, (detections, windows, looked_at))
-        table = calibration.table
-        freezes = [] if clock_jumps.uneven else find_freezes(detections, table.ball.radius_mm, table=table)
+        freezes = [] if clock_jumps.uneven else find_freezes(detections, radius_mm, table=calibration.table)
         gone = [] if clock_jumps.uneven else find_gone(
-            detections, calibration.table.ball.radius_mm, shutter_s=_longest_shutter_s(shutter_s, seen.smears))
-        ends = [] if clock_jumps.uneven else find_frozen_end(detections, calibration.table.ball.radius_mm)
+            detections, radius_mm, shutter_s=_longest_shutter_s(shutter_s, seen.smears))
+        ends = [] if clock_jumps.uneven else find_frozen_end(detections, radius_mm)
     give_back()
     if frames.count < MIN_FRAMES:
         many = f"only {frames.count} frames" if frames.count > 1 else "only one frame"

@@ -251,6 +251,30 @@ def streak_length(u: Array, ball: float) -> Array:
     return np.asarray(np.where(short < longest, short, np.sqrt(short * longest)))
 
 
+@dataclass(frozen=True, eq=False)
+class LongStreaks:
+    """Of N covariances of places: what streaks add along themselves, (N,) mm^2, the direction (N, 2), and how much that
+    is one of a long streak, (N,): not at all up to half a ball, wholly from a ball's width on.
+    """
+
+    variance: Array
+    along: Array
+    share: Array
+    length_mm: Array
+
+    @classmethod
+    def of(cls, covariance: Array, radius_mm: float) -> LongStreaks:
+        """(N, 2, 2) mm^2, as they are stated."""
+        values, vectors = np.linalg.eigh(covariance)
+        variance = np.maximum(values[:, 1] - values[:, 0], 0.0)
+        length = streak_length(np.sqrt(variance), 2 * radius_mm)
+        return cls(variance, vectors[:, :, 1], np.clip(length / radius_mm - 1.0, 0.0, 1.0), length)
+
+    def adding(self, variance: Array) -> Array:
+        """(N, 2, 2) of so much (N,) along the streaks."""
+        return np.asarray(variance[:, None, None] * self.along[:, :, None] * self.along[:, None, :])
+
+
 def _common(motion_px: Array, jac: Array, cfg: EdgeSettings, part_u_px: Array, ball_mm: float) -> Array:
     """(N, 2, 2) mm^2 of a place's variance that more rays would not lessen; ``part_u_px`` (N,) as only part is seen."""
     length = np.linalg.norm(motion_px, axis=1)

@@ -8,6 +8,7 @@ sixth more along themselves on drawn clips, and the measures of their shots by a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,7 @@ class EdgeProfiles:
     products: Array  # (49, L) of every function with every other, summed over the samples
 
     @classmethod
+    @lru_cache(maxsize=4)  # the same for all clips that a process looks at
     def over(cls, inner_blurs: float, outer_blurs: float, samples: int) -> EdgeProfiles:
         s = np.linspace(-inner_blurs, outer_blurs, samples)
         functions = np.stack([_blurred(s, half) for half in np.arange(0.0, _SWEPT + _STEP / 2, _STEP)])

@@ -68,9 +68,9 @@ class RaySystem:
         adds a mix of f4, f5 and f6, the limb one of f1, the shade one of f3.
         """
         balls, shown = len(profiles), profiles.shape[:3]
-        flat = profiles.reshape(balls, -1, profiles.shape[-1]).astype(float)
-        seen, gram = edges.seen(flat.reshape(profiles.shape), swept), edges.gram(swept)
-        power = np.einsum("nrm,nrm->nr", flat, flat).reshape(shown)
+        exact = profiles.astype(float)
+        seen, gram = edges.seen(exact, swept), edges.gram(swept)
+        power = np.einsum("nckm,nckm->nck", exact, exact)
         root, around = np.sqrt(blurs), np.swapaxes(waves, 1, 2)
         beta, omega = (shape.limb @ around) * root, (shape.shade @ around) * blurs
         q_ii = gram[0, 0] + beta * (2 * gram[0, 1] + beta * gram[1, 1])

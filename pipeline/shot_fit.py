@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 
 from pipeline.descent import descend, descend_all
-from pipeline.detect_edges import streak_length
+from pipeline.detect_edges import LongStreaks
 from pipeline.first_guess import first_guess
 from pipeline.first_slip import first_slip
 from pipeline.flat_slips import Bend, flat_slips
@@ -255,11 +255,8 @@ def scaled_noise(covariance: Array, scale: float, radius_mm: float) -> Array:
     scaled = covariance * scale**2
     if scale >= 1.0:
         return scaled
-    values, vectors = np.linalg.eigh(covariance)
-    along, streak = vectors[:, :, 1], np.maximum(values[:, 1] - values[:, 0], 0.0)
-    long = np.clip(streak_length(np.sqrt(streak), 2 * radius_mm) / radius_mm - 1.0, 0.0, 1.0)
-    more = (1.0 - scale**2) * long * streak
-    return np.asarray(scaled + more[:, None, None] * along[:, :, None] * along[:, None, :])
+    streaks = LongStreaks.of(covariance, radius_mm)
+    return scaled + streaks.adding((1.0 - scale**2) * streaks.share * streaks.variance)
 
 
 def _spread(problem: MotionProblem, theta: Array) -> tuple[Array, Array, dict[str, Array]]:

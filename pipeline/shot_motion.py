@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.clock_at_contacts import jump_at_contact
 from pipeline.contacts import find_events, find_starts
-from pipeline.detect_edges import EdgeSettings, streak_length
+from pipeline.detect_edges import EdgeSettings, LongStreaks
 from pipeline.follow_ups import corners, follow_ups, turned_at_once
 from pipeline.knowledge import ANY_TWO, TOUCH_U_MM, CueMass, Knowledge
 from pipeline.motions import ASTRAY_MM, HIT_CHI2, ShotMotion
@@ -192,11 +192,9 @@ def _offset_sizes(covariance: Array, radius_mm: float) -> Array:
     one no longer than half a ball, nothing.
     """
     better = np.quantile(np.diagonal(covariance, axis1=1, axis2=2), 0.25, axis=0)
-    values, vectors = np.linalg.eigh(covariance)
-    along = vectors[:, :, 1]
-    length = streak_length(np.sqrt(np.maximum(values[:, 1] - values[:, 0], 0.0)), 2 * radius_mm)
-    lasting = (STREAK_BIAS * EdgeSettings.blurred_u * length) ** 2 * np.clip(length / radius_mm - 1.0, 0.0, 1.0)
-    square = BALL_BIAS**2 * np.diag(better) + lasting[:, None, None] * along[:, :, None] * along[:, None, :]
+    streaks = LongStreaks.of(covariance, radius_mm)
+    lasting = (STREAK_BIAS * EdgeSettings.blurred_u * streaks.length_mm) ** 2 * streaks.share
+    square = BALL_BIAS**2 * np.diag(better) + streaks.adding(lasting)
     values, vectors = np.linalg.eigh(square)
     return np.asarray((vectors * np.sqrt(values)[:, None, :]) @ vectors.transpose(0, 2, 1))
 
